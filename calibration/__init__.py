@@ -1,0 +1,52 @@
+"""Pixels to millimetres: references, cameras and an honest uncertainty. Knows nothing about patterns."""
+
+from __future__ import annotations
+
+from calibration.camera import PlaneMap
+from calibration.errors import CalibrationError, PictureError, ScaleError, UnitError
+from calibration.finding import Finding
+from calibration.picture import (
+    Density,
+    DrawnPath,
+    DrawnText,
+    MmPoints,
+    Picture,
+    PxPoints,
+    Source,
+    VectorPage,
+)
+from calibration.pipeline import CalibrateOptions, calibrate
+from calibration.references import Reference, ReferenceKind, ReferenceRequest
+from calibration.sheet import CrossCheck, Sheet
+from calibration.uncertainty import Budget, Component
+from calibration.units import MM_PER_INCH, format_inches, parse_length_mm, parse_size_mm
+
+__all__ = [
+    "MM_PER_INCH",
+    "Budget",
+    "CalibrateOptions",
+    "CalibrationError",
+    "Component",
+    "CrossCheck",
+    "Density",
+    "DrawnPath",
+    "DrawnText",
+    "Finding",
+    "MmPoints",
+    "Picture",
+    "PictureError",
+    "PlaneMap",
+    "PxPoints",
+    "Reference",
+    "ReferenceKind",
+    "ReferenceRequest",
+    "ScaleError",
+    "Sheet",
+    "Source",
+    "UnitError",
+    "VectorPage",
+    "calibrate",
+    "format_inches",
+    "parse_length_mm",
+    "parse_size_mm",
+]

@@ -1,0 +1,118 @@
+"""The map between a picture's pixels and the millimetres of a flat sheet.
+
+Model: a pinhole camera with radial and tangential lens distortion (Brown 1966) looking at a plane. Distorted pixels are
+first undistorted, then a homography takes them to millimetres::
+
+    u = (p - centre_px) / focal_px                        normalised, distorted
+    r2 = |w|^2,  u = w (1 + k1 r2 + k2 r2^2 + k3 r2^3) + tangential(w, p1, p2)     w undistorted
+    (X, Y, 1) ~ homography @ (w_x, w_y, 1)
+
+A flatbed scan is the same map with zero distortion and an affine homography.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.picture import MmPoints, PxPoints
+
+_UNDISTORT_STEPS = 30
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlaneMap:
+    """Pixels to millimetres and back.
+
+    Parameters
+    ----------
+    homography : ndarray, shape (3, 3)
+        Takes normalised undistorted image coordinates ``w`` to millimetres.
+    centre_px : tuple of float
+        Centre of distortion (principal point), pixels.
+    focal_px : float
+        Normalising length in pixels.
+    distortion : tuple of float
+        k1, k2, p1, p2, k3 (the order of OpenCV).
+    """
+
+    homography: NDArray[np.float64]
+    centre_px: tuple[float, float] = (0.0, 0.0)
+    focal_px: float = 1.0
+    distortion: tuple[float, float, float, float, float] = field(default=(0.0, 0.0, 0.0, 0.0, 0.0))
+
+    @classmethod
+    def affine(cls, matrix: NDArray[np.float64]) -> PlaneMap:
+        """Return the map of a scanner: millimetres = ``matrix`` (2, 3) applied to pixels."""
+        return cls(homography=np.vstack([matrix, [0.0, 0.0, 1.0]]))
+
+    @cached_property
+    def _inverse(self) -> NDArray[np.float64]:
+        return np.asarray(np.linalg.inv(self.homography), dtype=np.float64)
+
+    @property
+    def has_distortion(self) -> bool:
+        """Whether any lens coefficient differs from zero."""
+        return any(self.distortion)
+
+    def distort(self, w: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return distorted normalised coordinates of undistorted ones, shape (N, 2)."""
+        k1, k2, p1, p2, k3 = self.distortion
+        x, y = w[:, 0], w[:, 1]
+        r2 = x * x + y * y
+        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        dx = 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
+        dy = p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
+        return np.stack([x * radial + dx, y * radial + dy], axis=1)
+
+    def undistort(self, u: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return undistorted normalised coordinates, shape (N, 2), by fixed-point iteration to 1e-12."""
+        if not self.has_distortion:
+            return u
+        k1, k2, p1, p2, k3 = self.distortion
+        w = u.copy()
+        for _ in range(_UNDISTORT_STEPS):
+            x, y = w[:, 0], w[:, 1]
+            r2 = x * x + y * y
+            radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+            dx = 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
+            dy = p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
+            new = np.stack([(u[:, 0] - dx) / radial, (u[:, 1] - dy) / radial], axis=1)
+            step = np.abs(new - w).max() if len(w) else 0.0
+            w = new
+            if step < 1e-12:
+                break
+        return w
+
+    def to_mm(self, px: PxPoints) -> MmPoints:
+        """Map pixel points (N, 2) to millimetres."""
+        u = (np.asarray(px, dtype=np.float64).reshape(-1, 2) - self.centre_px) / self.focal_px
+        w = self.undistort(u)
+        h = self.homography
+        q = w @ h[:, :2].T + h[:, 2]
+        return MmPoints(q[:, :2] / q[:, 2:])
+
+    def to_px(self, mm: MmPoints) -> PxPoints:
+        """Map millimetre points (N, 2) to pixels."""
+        g = self._inverse
+        q = np.asarray(mm, dtype=np.float64).reshape(-1, 2) @ g[:, :2].T + g[:, 2]
+        return PxPoints(self.distort(q[:, :2] / q[:, 2:]) * self.focal_px + self.centre_px)
+
+    def mm_per_px(self, px: PxPoints) -> NDArray[np.float64]:
+        """Return the local scale at pixel points: square root of the area of one pixel in mm2, shape (N,)."""
+        p = np.asarray(px, dtype=np.float64).reshape(-1, 2)
+        ex = self.to_mm(PxPoints([*p, 0.5, 0])) - self.to_mm(PxPoints(p - [0.5, 0]))
+        ey = self.to_mm(PxPoints([*p, 0, 0.5])) - self.to_mm(PxPoints(p - [0, 0.5]))
+        return np.asarray(np.sqrt(np.abs(ex[:, 0] * ey[:, 1] - ex[:, 1] * ey[:, 0])))
+
+    def moved_in_mm(self, matrix: NDArray[np.float64]) -> PlaneMap:
+        """Return the map followed by an affine map (2, 3) of the millimetre plane."""
+        return PlaneMap(
+            homography=np.vstack([matrix, [0.0, 0.0, 1.0]]) @ self.homography,
+            centre_px=self.centre_px,
+            focal_px=self.focal_px,
+            distortion=self.distortion,
+        )

@@ -1,0 +1,7 @@
+"""References: things of known size in a picture. One file a kind."""
+
+from __future__ import annotations
+
+from calibration.references.reference import Reference, ReferenceKind, ReferenceRequest
+
+__all__ = ["Reference", "ReferenceKind", "ReferenceRequest"]

@@ -1,0 +1,103 @@
+"""Sheet: a picture with its scale, and how sure the scale is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import PlaneMap
+from calibration.finding import Finding
+from calibration.picture import MmPoints, Picture, PxPoints
+from calibration.references import Reference
+from calibration.uncertainty import Budget
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossCheck:
+    """Another reference in the picture, measured with the chosen one.
+
+    ``difference_percent`` is (size by the chosen reference / size it should have - 1) in percent.
+    """
+
+    kind: str
+    size: str
+    difference_percent: float
+    expanded_uncertainty_percent: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sheet:
+    """A calibrated picture.
+
+    Parameters
+    ----------
+    id : str
+        ``s1``, ``s2``, ... in the order of the input.
+    picture : Picture
+    plane : PlaneMap
+        Pixels to the sheet's millimetres; origin at the sheet's top-left corner, every point of the picture that
+        belongs to the sheet has coordinates >= 0.
+    width_mm, height_mm : float
+        Extent of the picture (or page) in the sheet's millimetres.
+    reference : Reference
+        The one that set the scale.
+    others : tuple of Reference
+        The rest that were found; with ``reference`` they are kept as marks, never as pieces.
+    budget : Budget
+        Of the scale, in mm per m.
+    displacement_modes_px : tuple
+        Reserved for :meth:`shape_uncertainty_mm`: alternative maps drawn from the calibration's covariance.
+    """
+
+    id: str
+    picture: Picture
+    plane: PlaneMap
+    width_mm: float
+    height_mm: float
+    reference: Reference
+    others: tuple[Reference, ...] = ()
+    cross_checks: tuple[CrossCheck, ...] = ()
+    residual_rms_mm: float = 0.0
+    budget: Budget
+    alternatives: tuple[PlaneMap, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+    def to_mm(self, px: PxPoints) -> MmPoints:
+        """Map pixel points (N, 2) to the sheet's millimetres."""
+        return self.plane.to_mm(px)
+
+    def to_px(self, mm: MmPoints) -> PxPoints:
+        """Map millimetre points (N, 2) to pixels."""
+        return self.plane.to_px(mm)
+
+    @property
+    def mm_per_px(self) -> float:
+        """Local scale in the middle of the picture."""
+        middle = np.array([[self.picture.width_px / 2, self.picture.height_px / 2]])
+        return float(self.plane.mm_per_px(PxPoints(middle))[0])
+
+    @property
+    def expanded_uncertainty_mm_per_m(self) -> float:
+        """Expanded uncertainty (k = 2) of the scale in mm per m."""
+        return self.budget.expanded
+
+    def shape_uncertainty_mm(self, points_mm: MmPoints) -> NDArray[np.float64]:
+        """Return the standard uncertainty of each point that comes from the scale alone.
+
+        It is relative to the point set's best-fit position: a shift and a turn of the whole set cost nothing.
+
+        Parameters
+        ----------
+        points_mm : MmPoints
+            Points of one piece, shape (N, 2).
+
+        Returns
+        -------
+        ndarray, shape (N,)
+            Millimetres.
+        """
+        points = np.asarray(points_mm, dtype=np.float64)
+        centred = points - points.mean(axis=0)
+        return np.asarray(np.hypot(centred[:, 0], centred[:, 1]) * self.budget.combined / 1000.0)

@@ -1,0 +1,1 @@
+"""Millimetre pictures to pieces to things that can be cut."""

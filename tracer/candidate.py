@@ -1,0 +1,60 @@
+"""Candidates: what the search for pieces hands to the sub-pixel outline.
+
+The search works on coarse masks and knows what each thing is; the outline works on light and knows exactly where it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.picture import PxPoints
+from tracer.piece import CutNote, Mark
+
+OutlineKind = Literal["drawn", "edge"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoughOutline:
+    """A closed outline good to about the width of its line.
+
+    Parameters
+    ----------
+    points_px : PxPoints
+        Closed polygon, shape (N, 2), not repeated at the end, about one pixel apart or wider on straight stretches;
+        along the middle of a drawn line or along the edge of a cut-out piece, to about half the line's width or 2 px.
+    kind : {'drawn', 'edge'}
+        A line drawn on paper, or the edge of a thing lying on a ground.
+    line_width_px : float
+        Width of the drawn line; 0 for an edge.
+    colour_weights : ndarray, shape (3,)
+        Weights on linear R, G, B (grey pictures: their sum on the grey value) such that the signal is *smaller* on the
+        line than beside it (drawn), or smaller inside the piece than outside it (edge).
+    obscured : ndarray of bool, shape (N,)
+        True where the line's own profile cannot be read near that point: bridged gaps, text over the line, notches,
+        crossing lines. The outline is carried across from both sides there.
+    bridged : ndarray of bool, shape (N,)
+        True where no line is drawn at all (a gap was bridged); a subset of ``obscured``.
+    """
+
+    points_px: PxPoints
+    kind: OutlineKind
+    line_width_px: float
+    colour_weights: NDArray[np.float64]
+    obscured: NDArray[np.bool_]
+    bridged: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Candidate:
+    """A pattern piece as the search found it: rough outline and holes in pixels, its marks in millimetres."""
+
+    outline: RoughOutline
+    holes: tuple[RoughOutline, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    name: str = ""
+    cut: CutNote = field(default_factory=CutNote)
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,56 @@
+"""The ``tracewheel`` command: one module a command, and one place where errors become exit codes.
+
+Exit codes: 0 done; 1 done but something is out of tolerance or unsure (said on stderr); 2 cannot be done (one clear line
+on stderr).
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import sys
+from collections.abc import Iterable
+
+import typer
+from rich.console import Console
+
+from calibration import CalibrationError, Finding
+from tracer.errors import TracerError
+
+app = typer.Typer(
+    name="tracewheel",
+    help="Paper patterns to true-size outlines that can be cut, with a measured error.",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+out = Console(highlight=False, soft_wrap=True)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+_COMMAND_MODULES = ("trace", "listing", "cut", "lay", "write", "check", "target", "demo")
+
+
+def show_findings(findings: Iterable[Finding]) -> bool:
+    """Print findings on stderr, warnings first; return whether there was a warning."""
+    ordered = sorted(findings, key=lambda f: f.severity != "warning")
+    for finding in ordered:
+        where = f"{finding.where}: " if finding.where else ""
+        err.print(f"{finding.severity}: {where}{finding.message}", markup=False)
+    return any(f.severity == "warning" for f in ordered)
+
+
+def main() -> None:
+    """Run the command line; a person's mistake gets one line and exit code 2, never a traceback."""
+    for name in _COMMAND_MODULES:
+        module = f"tracer.cli.{name}"
+        if importlib.util.find_spec(module) is not None:
+            importlib.import_module(module)
+    try:
+        app()
+    except (CalibrationError, TracerError) as error:
+        err.print(f"tracewheel: {error}", markup=False)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        err.print("tracewheel: stopped; nothing half-written is left behind", markup=False)
+        sys.exit(130)

@@ -1,0 +1,309 @@
+"""Pattern: the pieces of one or more sheets, and the pattern file.
+
+The pattern file is JSON (schema ``tracewheel-pattern/1``, published in ``tracer/schema/``). It is written to a
+temporary name and renamed: a crash leaves the old file or the new one, never half of one.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path as FilePath
+from typing import Any
+
+from calibration.finding import Finding
+from tracer.errors import JobError, PathError
+from tracer.path import Path, subpaths_from_svg
+from tracer.piece import CutNote, Fit, Mark, Piece
+
+SCHEMA = "tracewheel-pattern/1"
+PATTERN_FILE = "pattern.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetLine:
+    """One source of the scale's uncertainty: name, standard uncertainty in mm per m, and the words for it."""
+
+    name: str
+    standard_uncertainty_mm_per_m: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossCheckLine:
+    """Another reference measured with the chosen one."""
+
+    reference: str
+    difference_percent: float
+    expanded_uncertainty_percent: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetRecord:
+    """What the pattern file keeps of a sheet."""
+
+    id: str
+    file: str
+    page: int | None
+    sha256: str
+    size_px: tuple[int, int]
+    size_mm: tuple[float, float]
+    reference: str
+    mm_per_px: float
+    expanded_uncertainty_mm_per_m: float
+    residual_rms_mm: float
+    cross_checks: tuple[CrossCheckLine, ...] = ()
+    budget: tuple[BudgetLine, ...] = ()
+    warnings: tuple[Finding, ...] = ()
+    marks: tuple[Mark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pattern:
+    """Sheets and pieces."""
+
+    sheets: tuple[SheetRecord, ...]
+    pieces: tuple[Piece, ...]
+    findings: tuple[Finding, ...] = ()
+
+    def piece(self, name_or_id: str) -> Piece:
+        """Return a piece by its id or name; raises :class:`JobError` naming what there is."""
+        for piece in self.pieces:
+            if name_or_id in (piece.id, piece.name):
+                return piece
+        known = ", ".join(f"{p.id} ({p.name})" for p in self.pieces) or "none"
+        raise JobError(f"there is no piece '{name_or_id}'; the pieces are: {known}")
+
+
+def _mark_to_json(mark: Mark) -> dict[str, Any]:
+    out: dict[str, Any] = {"kind": mark.kind}
+    if mark.path is not None:
+        out["path"] = mark.path.to_svg()
+    if mark.at is not None:
+        out["at"] = [round(mark.at[0], 4), round(mark.at[1], 4)]
+    if mark.text:
+        out["text"] = mark.text
+    if mark.confidence != 1.0:
+        out["confidence"] = round(mark.confidence, 3)
+    return out
+
+
+def _finding_to_json(finding: Finding) -> dict[str, Any]:
+    return {
+        "code": finding.code,
+        "severity": finding.severity,
+        "where": finding.where,
+        "message": finding.message,
+    }
+
+
+def piece_to_json(piece: Piece) -> dict[str, Any]:
+    """Return a piece as it stands in the pattern file."""
+    box = piece.outline.bounds
+    return {
+        "id": piece.id,
+        "name": piece.name,
+        "sheet": piece.sheet,
+        "outline": piece.outline.to_svg(),
+        "holes": [h.to_svg() for h in piece.holes],
+        "width_mm": round(box.width, 4),
+        "height_mm": round(box.height, 4),
+        "area_mm2": round(piece.area_mm2, 3),
+        "perimeter_mm": round(piece.outline.length, 4),
+        "expanded_uncertainty_mm": round(piece.expanded_uncertainty_mm, 4),
+        "fit": {
+            "max_mm": round(piece.fit.max_mm, 4),
+            "p95_mm": round(piece.fit.p95_mm, 4),
+            "rms_mm": round(piece.fit.rms_mm, 4),
+        },
+        "marks": [_mark_to_json(m) for m in piece.marks],
+        "cut": {
+            "count": piece.cut.count,
+            "mirrored": piece.cut.mirrored,
+            "fold": piece.cut.fold,
+            "material": piece.cut.material,
+            "confidence": round(piece.cut.confidence, 3),
+        },
+        "notes": list(piece.notes),
+    }
+
+
+def _sheet_to_json(sheet: SheetRecord) -> dict[str, Any]:
+    return {
+        "id": sheet.id,
+        "source": {"file": sheet.file, "page": sheet.page, "sha256": sheet.sha256},
+        "size_px": list(sheet.size_px),
+        "size_mm": [round(v, 4) for v in sheet.size_mm],
+        "calibration": {
+            "reference": sheet.reference,
+            "mm_per_px": round(sheet.mm_per_px, 8),
+            "expanded_uncertainty_mm_per_m": round(sheet.expanded_uncertainty_mm_per_m, 5),
+            "residual_rms_mm": round(sheet.residual_rms_mm, 5),
+            "cross_checks": [
+                {
+                    "reference": c.reference,
+                    "difference_percent": round(c.difference_percent, 4),
+                    "expanded_uncertainty_percent": round(c.expanded_uncertainty_percent, 4),
+                }
+                for c in sheet.cross_checks
+            ],
+            "budget": [
+                {
+                    "name": b.name,
+                    "standard_uncertainty_mm_per_m": round(b.standard_uncertainty_mm_per_m, 5),
+                    "words": b.words,
+                }
+                for b in sheet.budget
+            ],
+            "warnings": [_finding_to_json(w) for w in sheet.warnings],
+        },
+        "marks": [_mark_to_json(m) for m in sheet.marks],
+    }
+
+
+def to_json(pattern: Pattern) -> dict[str, Any]:
+    """Return the pattern file's content."""
+    return {
+        "schema": SCHEMA,
+        "units": "mm",
+        "sheets": [_sheet_to_json(s) for s in pattern.sheets],
+        "pieces": [piece_to_json(p) for p in pattern.pieces],
+        "findings": [_finding_to_json(f) for f in pattern.findings],
+    }
+
+
+def _mark_from_json(data: dict[str, Any]) -> Mark:
+    chains = subpaths_from_svg(data["path"]) if data.get("path") else []
+    at = data.get("at")
+    return Mark(
+        kind=data["kind"],
+        path=chains[0] if chains else None,
+        at=(float(at[0]), float(at[1])) if at else None,
+        text=data.get("text", ""),
+        confidence=float(data.get("confidence", 1.0)),
+    )
+
+
+def _finding_from_json(data: dict[str, Any]) -> Finding:
+    return Finding(code=data["code"], severity=data["severity"], where=data.get("where", ""), message=data["message"])
+
+
+def piece_from_json(data: dict[str, Any]) -> Piece:
+    """Read a piece as it stands in the pattern file."""
+    cut = data.get("cut", {})
+    return Piece(
+        id=data["id"],
+        name=data["name"],
+        sheet=data["sheet"],
+        outline=Path.from_svg(data["outline"]),
+        holes=tuple(Path.from_svg(h) for h in data.get("holes", [])),
+        expanded_uncertainty_mm=float(data["expanded_uncertainty_mm"]),
+        fit=Fit(**{k: float(data["fit"][k]) for k in ("max_mm", "p95_mm", "rms_mm")}),
+        marks=tuple(_mark_from_json(m) for m in data.get("marks", [])),
+        cut=CutNote(
+            count=int(cut.get("count", 1)),
+            mirrored=bool(cut.get("mirrored", False)),
+            fold=bool(cut.get("fold", False)),
+            material=str(cut.get("material", "")),
+            confidence=float(cut.get("confidence", 1.0)),
+        ),
+        notes=tuple(data.get("notes", [])),
+    )
+
+
+def _sheet_from_json(data: dict[str, Any]) -> SheetRecord:
+    source, cal = data["source"], data["calibration"]
+    return SheetRecord(
+        id=data["id"],
+        file=source["file"],
+        page=source["page"],
+        sha256=source["sha256"],
+        size_px=(int(data["size_px"][0]), int(data["size_px"][1])),
+        size_mm=(float(data["size_mm"][0]), float(data["size_mm"][1])),
+        reference=cal["reference"],
+        mm_per_px=float(cal["mm_per_px"]),
+        expanded_uncertainty_mm_per_m=float(cal["expanded_uncertainty_mm_per_m"]),
+        residual_rms_mm=float(cal["residual_rms_mm"]),
+        cross_checks=tuple(CrossCheckLine(**c) for c in cal.get("cross_checks", [])),
+        budget=tuple(BudgetLine(**b) for b in cal.get("budget", [])),
+        warnings=tuple(_finding_from_json(w) for w in cal.get("warnings", [])),
+        marks=tuple(_mark_from_json(m) for m in data.get("marks", [])),
+    )
+
+
+def from_json(data: dict[str, Any]) -> Pattern:
+    """Read a pattern file's content.
+
+    Raises
+    ------
+    JobError
+        When it is no pattern file of this schema.
+    """
+    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
+        seen = data.get("schema") if isinstance(data, dict) else type(data).__name__
+        raise JobError(f"this is no pattern file: its schema is '{seen}', needed is '{SCHEMA}'")
+    try:
+        return Pattern(
+            sheets=tuple(_sheet_from_json(s) for s in data["sheets"]),
+            pieces=tuple(piece_from_json(p) for p in data["pieces"]),
+            findings=tuple(_finding_from_json(f) for f in data.get("findings", [])),
+        )
+    except (KeyError, TypeError, ValueError, IndexError, PathError) as error:
+        raise JobError(f"the pattern file is damaged: {type(error).__name__} at {error}") from error
+
+
+def write_text_whole(path: FilePath, text: str) -> None:
+    """Write a text file so that a crash leaves the old file or the new one.
+
+    Raises
+    ------
+    JobError
+        When the folder cannot be written to.
+    """
+    write_bytes_whole(path, text.encode("utf-8"))
+
+
+def write_bytes_whole(path: FilePath, content: bytes) -> None:
+    """Write a file so that a crash leaves the old file or the new one; raises :class:`JobError`."""
+    temporary = ""
+    try:
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        FilePath(temporary).chmod(0o644)
+        FilePath(temporary).replace(path)
+    except OSError as error:
+        if temporary:
+            FilePath(temporary).unlink(missing_ok=True)
+        raise JobError(f"cannot write {path.name} in {path.parent}: {error.strerror}") from error
+
+
+def save(pattern: Pattern, job: FilePath, *, name: str = PATTERN_FILE) -> None:
+    """Write the pattern file into a job folder (which must exist)."""
+    write_text_whole(job / name, json.dumps(to_json(pattern), indent=1, ensure_ascii=False) + "\n")
+
+
+def load(job: FilePath, *, name: str = PATTERN_FILE) -> Pattern:
+    """Read the pattern file of a job folder.
+
+    Raises
+    ------
+    JobError
+        When it is missing, unreadable or damaged.
+    """
+    path = job / name
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise JobError(f"there is no {name} in {job}; make it with 'tracewheel trace'") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise JobError(f"cannot read {path}: {error}") from error
+    try:
+        data = json.loads(text)
+    except json.JSONDecodeError as error:
+        raise JobError(f"{path} is damaged: it is no JSON (line {error.lineno})") from error
+    return from_json(data)

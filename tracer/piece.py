@@ -1,0 +1,105 @@
+"""Pieces and marks: what a traced sheet consists of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from tracer.path import OpenPath, Path
+
+MarkKind = Literal[
+    "stitching line", "fold line", "grain line", "notch", "circle", "dot", "cross", "dart", "internal line", "text",
+    "table", "frame", "test square", "tile mark", "reference", "mat grid", "outline", "unknown",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """Something drawn on the sheet that is no piece.
+
+    Parameters
+    ----------
+    kind : str
+        One of :data:`MarkKind`.
+    path : OpenPath or None
+        Its line in mm (closed marks have coinciding ends); None for a mark that is a point.
+    at : tuple of float or None
+        Its position in mm, for points and text (centre of the text's box).
+    text : str
+        Words read from it, or empty.
+    confidence : float
+        0..1, how sure the kind (for text: the reading) is.
+    """
+
+    kind: MarkKind
+    path: OpenPath | None = None
+    at: tuple[float, float] | None = None
+    text: str = ""
+    confidence: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """Measured distance between the outline and the line or edge found again in the picture, in mm."""
+
+    max_mm: float
+    p95_mm: float
+    rms_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CutNote:
+    """What the sheet says about cutting a piece.
+
+    ``count`` copies; ``mirrored`` when they are pairs; ``fold`` when it is cut on the fold; ``material`` as read, or
+    empty; ``confidence`` of the reading, 1.0 where nothing was read and the defaults stand.
+    """
+
+    count: int = 1
+    mirrored: bool = False
+    fold: bool = False
+    material: str = ""
+    confidence: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """One pattern piece, in millimetres on its sheet.
+
+    Parameters
+    ----------
+    id : str
+        ``p1``, ``p2``, ... unique in the pattern.
+    name : str
+        As read or given; ``Piece 1`` when nothing was read.
+    sheet : str
+        Id of its sheet.
+    outline : Path
+        Closed, simple, positively oriented.
+    holes : tuple of Path
+    expanded_uncertainty_mm : float
+        k = 2; bounds where the outline lies relative to the piece's best-fit position, the scale's share included.
+    fit : Fit
+        Measured against the picture.
+    marks : tuple of Mark
+        What lies inside the piece or on its outline.
+    cut : CutNote
+    notes : tuple of str
+        What was done to it or is doubtful, in plain words (for example a bridged gap).
+    """
+
+    id: str
+    name: str
+    sheet: str
+    outline: Path
+    holes: tuple[Path, ...] = ()
+    expanded_uncertainty_mm: float
+    fit: Fit
+    marks: tuple[Mark, ...] = ()
+    cut: CutNote = field(default_factory=CutNote)
+    notes: tuple[str, ...] = ()
+
+    @property
+    def area_mm2(self) -> float:
+        """Area of the outline less its holes."""
+        return self.outline.area - sum(h.area for h in self.holes)
