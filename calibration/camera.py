@@ -104,8 +104,8 @@ class PlaneMap:
     def mm_per_px(self, px: PxPoints) -> NDArray[np.float64]:
         """Return the local scale at pixel points: square root of the area of one pixel in mm2, shape (N,)."""
         p = np.asarray(px, dtype=np.float64).reshape(-1, 2)
-        ex = self.to_mm(PxPoints([*p, 0.5, 0])) - self.to_mm(PxPoints(p - [0.5, 0]))
-        ey = self.to_mm(PxPoints([*p, 0, 0.5])) - self.to_mm(PxPoints(p - [0, 0.5]))
+        ex = self.to_mm(PxPoints(p + [0.5, 0])) - self.to_mm(PxPoints(p - [0.5, 0]))
+        ey = self.to_mm(PxPoints(p + [0, 0.5])) - self.to_mm(PxPoints(p - [0, 0.5]))
         return np.asarray(np.sqrt(np.abs(ex[:, 0] * ey[:, 1] - ex[:, 1] * ey[:, 0])))
 
     def moved_in_mm(self, matrix: NDArray[np.float64]) -> PlaneMap:

@@ -1,11 +1,11 @@
 """Closed paths of straight lines and cubic Bezier curves in millimetres.
 
-The one shape that everything in this package speaks: traced outlines, cut-ready pieces, lays and files. Millimetre space
-has x to the right and y down. Nothing here knows about pixels.
+The one shape that everything in this package speaks: traced outlines, cut-ready pieces, lays and files. In millimetre space,
+x points right and y down. Nothing here knows about pixels.
 
 A segment is a float64 array of shape (2, 2), a straight line, or (4, 2), a cubic Bezier with its two end points and two
 control points between them. Areas are exact (Green's theorem on polynomials); lengths are by Gauss-Legendre quadrature
-after subdivision; flattening has a guaranteed bound (the second-difference bound of a Bezier curve against its chord, see
+after subdivision; flattening has a guaranteed bound (second differences of a Bezier curve against its chord,
 Wang, "An error bound for the flattening of Bezier curves", 1984).
 """
 
@@ -294,7 +294,7 @@ class Path:
 
     # -- points ---------------------------------------------------------------------------------------------------
     def flatten(self, tolerance_mm: float) -> MmPoints:
-        """Return the vertices (N, 2) of a polygon within ``tolerance_mm`` of the path (guaranteed), not repeated at the end."""
+        """Return the vertices (N, 2) of a polygon within ``tolerance_mm`` of the path (guaranteed)."""
         if tolerance_mm <= 0:
             raise PathError(f"a flattening tolerance of {tolerance_mm} mm is not positive")
         parts = []

@@ -1,7 +1,7 @@
 """The ``tracewheel`` command: one module a command, and one place where errors become exit codes.
 
-Exit codes: 0 done; 1 done but something is out of tolerance or unsure (said on stderr); 2 cannot be done (one clear line
-on stderr).
+Exit codes: 0 done; 1 done but something is out of tolerance or unsure (said on stderr); 2 cannot be done (one clear
+line on stderr).
 """
 
 from __future__ import annotations
