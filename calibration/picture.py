@@ -124,6 +124,9 @@ class Picture:
     focal_px : float or None
         Focal length in pixels from EXIF (35 mm equivalent), for photos that have one.
     vectors : VectorPage or None
+    by_camera : bool
+        The file records an exposure (EXIF exposure time, aperture or focal length): it was taken by a camera, so the
+        density it states is no scale.
     """
 
     pixels: NDArray[np.uint8]
@@ -132,6 +135,7 @@ class Picture:
     density: Density | None = None
     focal_px: float | None = None
     vectors: VectorPage | None = None
+    by_camera: bool = False
     warnings: tuple[str, ...] = field(default=())
 
     @property

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from calibration.references.reference import Reference, ReferenceKind, ReferenceRequest
+from calibration.references.reference import Reference, ReferenceKind, ReferenceRequest, SearchPicture
 
-__all__ = ["Reference", "ReferenceKind", "ReferenceRequest"]
+__all__ = ["Reference", "ReferenceKind", "ReferenceRequest", "SearchPicture"]

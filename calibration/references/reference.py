@@ -1,14 +1,25 @@
-"""What a found reference is, and how a person asks for one."""
+"""What a found reference is, how a person asks for one, and the picture that the finders share.
+
+Every kind of reference has one module with one function::
+
+    def find(scene: SearchPicture, size: str | None) -> list[Reference]
+
+``size`` is what the person wrote after ``KIND=``, None when nothing was said. An empty list means that nothing of this kind
+was seen (the normal case); :class:`~calibration.errors.ScaleError` is for a named reference that is there but of no use.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.picture import MmPoints, PxPoints
+from calibration.light import LUMINANCE_WEIGHTS, SRGB_TO_LINEAR
+from calibration.picture import MmPoints, Picture, PxPoints
 
 ReferenceKind = Literal["square", "ruler", "mat", "card", "sheet", "target", "density", "page"]
 """``page`` is the exact millimetre space of a vector PDF page."""
@@ -58,3 +69,117 @@ class Reference:
     outline_px: PxPoints
     score: float = 1.0
     straights_px: tuple[PxPoints, ...] = ()
+
+
+REDUCED_LONGEST_PX = 2400
+"""Longest side of the reduced copy that searches run on: lines 0.3 mm wide on an A3 sheet are still about 2 px wide."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SearchPicture:
+    """A picture with what every finder needs of it, made once and shared.
+
+    Parameters
+    ----------
+    picture : Picture
+    """
+
+    picture: Picture
+
+    @cached_property
+    def grey(self) -> NDArray[np.uint8]:
+        """Encoded (not linear) grey of the whole picture, uint8 of shape (rows, columns)."""
+        pixels = self.picture.pixels
+        if pixels.ndim == 2:
+            return pixels
+        grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+        grey.setflags(write=False)
+        return grey
+
+    @cached_property
+    def reduction(self) -> int:
+        """Whole number of full-resolution pixels along one pixel of :attr:`reduced` (1 for a small picture)."""
+        longest = max(self.picture.width_px, self.picture.height_px)
+        return max(1, -(-longest // REDUCED_LONGEST_PX))
+
+    @cached_property
+    def reduced(self) -> NDArray[np.uint8]:
+        """Encoded grey averaged over blocks of :attr:`reduction` pixels, uint8; a last part block is left out."""
+        n = self.reduction
+        if n == 1:
+            return self.grey
+        rows, columns = (side // n for side in self.grey.shape)
+        whole = self.grey[: rows * n, : columns * n]
+        reduced = np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        reduced.setflags(write=False)
+        return reduced
+
+    def from_reduced(self, points: NDArray[np.float64]) -> PxPoints:
+        """Turn points (N, 2) of :attr:`reduced` into pixels of the picture (pixel centres at whole numbers in both)."""
+        return PxPoints((np.asarray(points, dtype=np.float64) + 0.5) * self.reduction - 0.5)
+
+    def to_reduced(self, points_px: PxPoints) -> NDArray[np.float64]:
+        """Turn pixels of the picture (N, 2) into points of :attr:`reduced`."""
+        return np.asarray((np.asarray(points_px, dtype=np.float64) + 0.5) / self.reduction - 0.5)
+
+    def inside(self, points_px: NDArray[np.float64], *, margin_px: float = 0.0) -> NDArray[np.bool_]:
+        """Return which points (..., 2) lie within the picture, at least ``margin_px`` from its outermost pixel centres."""
+        x, y = points_px[..., 0], points_px[..., 1]
+        right, bottom = self.picture.width_px - 1 - margin_px, self.picture.height_px - 1 - margin_px
+        return np.asarray((x >= margin_px) & (x <= right) & (y >= margin_px) & (y <= bottom))
+
+    def light(self, points_px: NDArray[np.float64], weights: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
+        """Sample linear light at sub-pixel points.
+
+        Cubic convolution with a = -1/2 (Keys 1981) over 4 x 4 pixels, at the exact coordinates: ``cv2.remap`` rounds
+        them to 1/32 px, which an upright edge would show as a bias.
+
+        Parameters
+        ----------
+        points_px : ndarray, shape (..., 2)
+            Anywhere; the picture's outermost pixels are repeated beyond its edge.
+        weights : ndarray, shape (3,), optional
+            Weights on linear red, green and blue; the picture's grey is used without.
+
+        Returns
+        -------
+        ndarray, shape (...)
+            Linear light, 1 for white (with weights that sum to 1).
+        """
+        points = np.asarray(points_px, dtype=np.float64)
+        rows, columns = self.grey.shape
+        x, y = points[..., 0].ravel(), points[..., 1].ravel()
+        x0, y0 = np.floor(x).astype(np.int64), np.floor(y).astype(np.int64)
+        wx, wy = _cubic_weights(x - x0), _cubic_weights(y - y0)
+        xs = [np.clip(x0 + k - 1, 0, columns - 1) for k in range(4)]
+        total = np.zeros(len(x))
+        coloured = weights is not None and self.picture.pixels.ndim == 3
+        for j in range(4):
+            start = np.clip(y0 + j - 1, 0, rows - 1) * columns
+            across = np.zeros(len(x))
+            for k in range(4):
+                index = start + xs[k]
+                if coloured:
+                    value = SRGB_TO_LINEAR[self.picture.pixels.reshape(-1, 3)[index]] @ np.asarray(weights)
+                else:
+                    value = SRGB_TO_LINEAR[self.grey.reshape(-1)[index]]
+                across += wx[k] * value
+            total += wy[j] * across
+        if weights is not None and not coloured:
+            total *= float(np.sum(weights))
+        return np.asarray(total.reshape(points.shape[:-1]))
+
+    @property
+    def luminance_weights(self) -> NDArray[np.float64]:
+        """Weights of :meth:`light` that give relative luminance."""
+        return np.asarray(LUMINANCE_WEIGHTS, dtype=np.float64)
+
+
+def _cubic_weights(t: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    t2, t3 = t * t, t * t * t
+    return (
+        -0.5 * t3 + t2 - 0.5 * t,
+        1.5 * t3 - 2.5 * t2 + 1.0,
+        -1.5 * t3 + 2.0 * t2 + 0.5 * t,
+        0.5 * t3 - 0.5 * t2,
+    )
