@@ -51,6 +51,7 @@ class SheetRecord:
     size_px: tuple[int, int]
     size_mm: tuple[float, float]
     reference: str
+    reference_size: str = ""
     mm_per_px: float
     expanded_uncertainty_mm_per_m: float
     residual_rms_mm: float
@@ -138,6 +139,7 @@ def _sheet_to_json(sheet: SheetRecord) -> dict[str, Any]:
         "size_mm": [round(v, 4) for v in sheet.size_mm],
         "calibration": {
             "reference": sheet.reference,
+            "reference_size": sheet.reference_size,
             "mm_per_px": round(sheet.mm_per_px, 8),
             "expanded_uncertainty_mm_per_m": round(sheet.expanded_uncertainty_mm_per_m, 5),
             "residual_rms_mm": round(sheet.residual_rms_mm, 5),
@@ -223,6 +225,7 @@ def _sheet_from_json(data: dict[str, Any]) -> SheetRecord:
         size_px=(int(data["size_px"][0]), int(data["size_px"][1])),
         size_mm=(float(data["size_mm"][0]), float(data["size_mm"][1])),
         reference=cal["reference"],
+        reference_size=cal.get("reference_size", ""),
         mm_per_px=float(cal["mm_per_px"]),
         expanded_uncertainty_mm_per_m=float(cal["expanded_uncertainty_mm_per_m"]),
         residual_rms_mm=float(cal["residual_rms_mm"]),

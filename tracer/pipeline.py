@@ -1,15 +1,31 @@
-"""Sheet in, pieces out."""
+"""Sheet in, pieces out: the line that the commands, the page and the batches call."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from calibration import Sheet, UnitError
-from tracer.pattern import Pattern
+import numpy as np
+
+from calibration import Finding, MmPoints, PxPoints, Sheet, UnitError
+from tracer.candidate import Candidate, RoughOutline
+from tracer.curves import FitResult, fit_closed
+from tracer.errors import TracerError
+from tracer.measure import OutlineError, measure_outline
+from tracer.outline import locate
+from tracer.path import OpenPath, Path
+from tracer.pattern import BudgetLine, CrossCheckLine, Pattern, SheetRecord
+from tracer.piece import Fit, Mark, Piece
+from tracer.regular import regularise
+from tracer.search import find_candidates
+from tracer.vectors import find_vector_candidates
 
 LineSide = Literal["centre", "outer", "inner"]
 Engine = Literal["own", "potrace"]
+Progress = Callable[[str, float], None]
+"""Called with what is being done and the share done (0..1)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,10 +55,250 @@ class TraceOptions:
     words: bool = True
 
     def __post_init__(self) -> None:
+        if self.line not in ("centre", "outer", "inner"):
+            raise UnitError(f"the line '{self.line}' is not known; choose centre, outer or inner")
         if not 0.005 <= self.tolerance_mm <= 5.0:
-            raise UnitError(f"a tolerance of {self.tolerance_mm} mm is out of reach; give one from 0.005mm to 5mm")
+            raise UnitError(f"a tolerance of {self.tolerance_mm:g} mm is out of reach; give one from 0.005mm to 5mm")
+        if self.size_line is not None and self.size_line < 1:
+            raise UnitError(f"size line {self.size_line} does not exist; 1 is the smallest size")
 
 
-def trace(sheet: Sheet, options: TraceOptions) -> Pattern:
-    """Trace every piece of one sheet."""
-    raise NotImplementedError
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TracedPiece:
+    """A piece with its measured error along the outline (None where the outline was given exactly)."""
+
+    piece: Piece
+    error: OutlineError | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TracedSheet:
+    """All that was traced on one sheet."""
+
+    sheet: Sheet
+    pieces: tuple[TracedPiece, ...]
+    marks: tuple[Mark, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def record(self) -> SheetRecord:
+        """What the pattern file keeps of the sheet."""
+        return _record(self.sheet, self.marks, self.findings)
+
+
+def trace(
+    sheet: Sheet, options: TraceOptions, *, first_number: int = 1, on_progress: Progress | None = None
+) -> TracedSheet:
+    """Trace every piece of one sheet.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    options : TraceOptions
+    first_number : int
+        Number of the first piece; ids are ``p<number>`` and stay unique over the sheets of a pattern.
+    on_progress : callable, optional
+
+    Returns
+    -------
+    TracedSheet
+        Pieces in reading order. A sheet without pieces gives none and a finding that says so.
+    """
+    tell = on_progress or (lambda _words, _share: None)
+    if sheet.picture.kind == "pdf-vector" and sheet.picture.vectors is not None:
+        return _trace_vectors(sheet, first_number=first_number)
+    tell("looking for pieces", 0.0)
+    found = find_candidates(sheet, size_line=options.size_line, words=options.words)
+    traced: list[TracedPiece] = []
+    findings = list(found.findings)
+    for i, candidate in enumerate(found.candidates):
+        number = first_number + len(traced)
+        tell(f"tracing piece {i + 1} of {len(found.candidates)}", (i + 0.5) / len(found.candidates))
+        try:
+            piece = _trace_candidate(sheet, candidate, options, number=number)
+        except TracerError as error:
+            findings.append(Finding(code="piece-not-traced", where=f"p{number}", message=str(error)))
+            continue
+        traced.append(piece)
+        findings.extend(_piece_findings(piece, options))
+    if not traced and not any(f.code.startswith(("no-piece", "piece-runs-off")) for f in findings):
+        findings.append(
+            Finding(
+                code="no-pieces",
+                where=sheet.id,
+                message="no pattern piece was found on this sheet; a piece is a closed line, or a thing cut out that "
+                "stands out from what it lies on",
+            )
+        )
+    tell("traced", 1.0)
+    return TracedSheet(sheet=sheet, pieces=tuple(traced), marks=found.sheet_marks, findings=tuple(findings))
+
+
+def pattern_of(sheets: Sequence[TracedSheet | SheetRecord], pieces: Sequence[Piece]) -> Pattern:
+    """Put traced sheets together into one pattern."""
+    records = tuple(s.record if isinstance(s, TracedSheet) else s for s in sheets)
+    return Pattern(sheets=records, pieces=_with_distinct_names(pieces))
+
+
+def _with_distinct_names(pieces: Sequence[Piece]) -> tuple[Piece, ...]:
+    """Two pieces of one name would be confused in a cut list: the second becomes 'Name (2)'."""
+    seen: dict[str, int] = {}
+    out = []
+    for piece in pieces:
+        seen[piece.name] = seen.get(piece.name, 0) + 1
+        count = seen[piece.name]
+        out.append(piece if count == 1 else replace(piece, name=f"{piece.name} ({count})"))
+    return tuple(out)
+
+
+# -- one piece --------------------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Traced:
+    path: Path
+    error: OutlineError
+    fit: FitResult
+
+
+def _trace_outline(sheet: Sheet, rough: RoughOutline, options: TraceOptions) -> _Traced:
+    pixels = sheet.picture.pixels
+    evidence = locate(pixels, rough, line=options.line)
+    points_mm = sheet.to_mm(evidence.points_px)
+    scale = sheet.plane.mm_per_px(evidence.points_px)
+    fit = fit_closed(
+        points_mm, np.asarray(evidence.sigma_px * scale), evidence.valid, tolerance_mm=options.tolerance_mm
+    )
+    error = measure_outline(
+        pixels, fit.path, rough, line=options.line, to_px=sheet.to_px, to_mm=sheet.to_mm, evidence=evidence
+    )
+    return _Traced(path=fit.path, error=error, fit=fit)
+
+
+def _trace_candidate(sheet: Sheet, candidate: Candidate, options: TraceOptions, *, number: int) -> TracedPiece:
+    outer = _trace_outline(sheet, candidate.outline, options)
+    holes = tuple(_trace_outline(sheet, h, options).path for h in candidate.holes)
+    path, notes = outer.path, list(candidate.notes)
+    if options.regular:
+        path, regular_notes = regularise(path, max(outer.error.rms_mm, 0.25 * sheet.mm_per_px * 0.1))
+        notes.extend(regular_notes)
+    piece_id = f"p{number}"
+    fit = Fit(max_mm=outer.error.max_mm, p95_mm=outer.error.p95_mm, rms_mm=outer.error.rms_mm)
+    piece = Piece(
+        id=piece_id,
+        name=candidate.name or f"Piece {number}",
+        sheet=sheet.id,
+        outline=path.oriented(),
+        holes=holes,
+        expanded_uncertainty_mm=outline_uncertainty_mm(sheet, path, fit),
+        fit=fit,
+        marks=candidate.marks,
+        cut=candidate.cut,
+        notes=tuple(notes),
+    )
+    return TracedPiece(piece=piece, error=outer.error)
+
+
+def outline_uncertainty_mm(sheet: Sheet, path: Path, fit: Fit) -> float:
+    """Return the expanded uncertainty (k = 2) of where an outline lies relative to its best-fit position.
+
+    The scale's share (root mean square over the outline, best rigid fit removed) and the measured distance between
+    outline and picture are combined as independent (JCGM 100, 5.1.2).
+    """
+    points, _ = path.sample(max(2.0, path.length / 400))
+    scale_share = sheet.shape_uncertainty_mm(MmPoints(np.asarray(points)))
+    return 2.0 * math.hypot(float(np.sqrt(np.mean(scale_share**2))), fit.rms_mm)
+
+
+def _piece_findings(traced: TracedPiece, options: TraceOptions) -> list[Finding]:
+    piece = traced.piece
+    if piece.fit.p95_mm > 2 * options.tolerance_mm:
+        return [
+            Finding(
+                code="fit-poor",
+                where=piece.id,
+                message=f"the outline of {piece.name} is {piece.fit.p95_mm:.2f} mm from the line for 5 % of its way "
+                f"(worst {piece.fit.max_mm:.2f} mm); look at it in the report before cutting",
+            )
+        ]
+    return []
+
+
+# -- vector pages -----------------------------------------------------------------------------------------------------
+def _trace_vectors(sheet: Sheet, *, first_number: int) -> TracedSheet:
+    vectors = sheet.picture.vectors
+    assert vectors is not None
+    found = find_vector_candidates(vectors)
+    pieces = []
+    exact = Fit(max_mm=0.0, p95_mm=0.0, rms_mm=0.0)
+    for i, candidate in enumerate(found.pieces):
+        number = first_number + i
+        pieces.append(
+            TracedPiece(
+                piece=Piece(
+                    id=f"p{number}",
+                    name=candidate.name or f"Piece {number}",
+                    sheet=sheet.id,
+                    outline=candidate.outline.oriented(),
+                    holes=candidate.holes,
+                    expanded_uncertainty_mm=outline_uncertainty_mm(sheet, candidate.outline, exact),
+                    fit=exact,
+                    marks=candidate.marks,
+                    cut=candidate.cut,
+                    notes=candidate.notes,
+                ),
+                error=None,
+            )
+        )
+    return TracedSheet(sheet=sheet, pieces=tuple(pieces), marks=found.marks, findings=tuple(found.findings))
+
+
+# -- the sheet's record -----------------------------------------------------------------------------------------------
+def _record(sheet: Sheet, marks: tuple[Mark, ...], findings: tuple[Finding, ...]) -> SheetRecord:
+    picture = sheet.picture
+    return SheetRecord(
+        id=sheet.id,
+        file=picture.source.file,
+        page=picture.source.page,
+        sha256=picture.source.sha256,
+        size_px=(picture.width_px, picture.height_px),
+        size_mm=(sheet.width_mm, sheet.height_mm),
+        reference=sheet.reference.kind,
+        reference_size=sheet.reference.size,
+        mm_per_px=sheet.mm_per_px,
+        expanded_uncertainty_mm_per_m=sheet.expanded_uncertainty_mm_per_m,
+        residual_rms_mm=sheet.residual_rms_mm,
+        cross_checks=tuple(
+            CrossCheckLine(
+                reference=f"{c.kind} {c.size}".strip(),
+                difference_percent=c.difference_percent,
+                expanded_uncertainty_percent=c.expanded_uncertainty_percent,
+            )
+            for c in sheet.cross_checks
+        ),
+        budget=tuple(
+            BudgetLine(name=c.name, standard_uncertainty_mm_per_m=c.standard_uncertainty, words=c.words)
+            for c in sheet.budget.components
+        ),
+        warnings=(*sheet.findings, *findings),
+        marks=(*_reference_marks(sheet), *marks),
+    )
+
+
+def _reference_marks(sheet: Sheet) -> tuple[Mark, ...]:
+    """References are kept as marks, so that what was used can be seen."""
+    marks = []
+    for reference in (sheet.reference, *sheet.others):
+        if reference.kind in ("density", "page") or len(reference.outline_px) < 3:
+            continue
+        corners = np.asarray(sheet.to_mm(PxPoints(reference.outline_px)))
+        kind: Literal["test square", "mat grid", "reference"] = (
+            "test square" if reference.kind == "square" else "mat grid" if reference.kind == "mat" else "reference"
+        )
+        marks.append(
+            Mark(
+                kind=kind,
+                path=OpenPath.polyline(np.vstack([corners, corners[:1]])),
+                text=f"{reference.kind} {reference.size}".strip(),
+                confidence=reference.score,
+            )
+        )
+    return tuple(marks)
