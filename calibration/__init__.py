@@ -17,6 +17,7 @@ from calibration.picture import (
 )
 from calibration.pipeline import CalibrateOptions, calibrate
 from calibration.references import Reference, ReferenceKind, ReferenceRequest
+from calibration.request import parse_request, parse_tolerance
 from calibration.sheet import CrossCheck, Sheet
 from calibration.uncertainty import Budget, Component
 from calibration.units import MM_PER_INCH, format_inches, parse_length_mm, parse_size_mm
@@ -48,5 +49,7 @@ __all__ = [
     "calibrate",
     "format_inches",
     "parse_length_mm",
+    "parse_request",
     "parse_size_mm",
+    "parse_tolerance",
 ]

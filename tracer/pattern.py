@@ -114,6 +114,8 @@ def piece_to_json(piece: Piece) -> dict[str, Any]:
         "area_mm2": round(piece.area_mm2, 3),
         "perimeter_mm": round(piece.outline.length, 4),
         "expanded_uncertainty_mm": round(piece.expanded_uncertainty_mm, 4),
+        "width_expanded_uncertainty_mm": round(piece.size_uncertainty_mm[0], 4),
+        "height_expanded_uncertainty_mm": round(piece.size_uncertainty_mm[1], 4),
         "fit": {
             "max_mm": round(piece.fit.max_mm, 4),
             "p95_mm": round(piece.fit.p95_mm, 4),
@@ -203,6 +205,10 @@ def piece_from_json(data: dict[str, Any]) -> Piece:
         holes=tuple(Path.from_svg(h) for h in data.get("holes", [])),
         expanded_uncertainty_mm=float(data["expanded_uncertainty_mm"]),
         fit=Fit(**{k: float(data["fit"][k]) for k in ("max_mm", "p95_mm", "rms_mm")}),
+        size_uncertainty_mm=(
+            float(data.get("width_expanded_uncertainty_mm", 0.0)),
+            float(data.get("height_expanded_uncertainty_mm", 0.0)),
+        ),
         marks=tuple(_mark_from_json(m) for m in data.get("marks", [])),
         cut=CutNote(
             count=int(cut.get("count", 1)),

@@ -81,6 +81,8 @@ class Piece:
         k = 2; bounds where the outline lies relative to the piece's best-fit position, the scale's share included.
     fit : Fit
         Measured against the picture.
+    size_uncertainty_mm : tuple of float
+        Expanded uncertainty (k = 2) of its width and of its height.
     marks : tuple of Mark
         What lies inside the piece or on its outline.
     cut : CutNote
@@ -95,6 +97,7 @@ class Piece:
     holes: tuple[Path, ...] = ()
     expanded_uncertainty_mm: float
     fit: Fit
+    size_uncertainty_mm: tuple[float, float] = (0.0, 0.0)
     marks: tuple[Mark, ...] = ()
     cut: CutNote = field(default_factory=CutNote)
     notes: tuple[str, ...] = ()

@@ -134,10 +134,9 @@ def trace(
     return TracedSheet(sheet=sheet, pieces=tuple(traced), marks=found.sheet_marks, findings=tuple(findings))
 
 
-def pattern_of(sheets: Sequence[TracedSheet | SheetRecord], pieces: Sequence[Piece]) -> Pattern:
+def pattern_of(sheets: Sequence[SheetRecord], pieces: Sequence[Piece], *, findings: Sequence[Finding] = ()) -> Pattern:
     """Put traced sheets together into one pattern."""
-    records = tuple(s.record if isinstance(s, TracedSheet) else s for s in sheets)
-    return Pattern(sheets=records, pieces=_with_distinct_names(pieces))
+    return Pattern(sheets=tuple(sheets), pieces=_with_distinct_names(pieces), findings=tuple(findings))
 
 
 def _with_distinct_names(pieces: Sequence[Piece]) -> tuple[Piece, ...]:
@@ -190,6 +189,7 @@ def _trace_candidate(sheet: Sheet, candidate: Candidate, options: TraceOptions, 
         holes=holes,
         expanded_uncertainty_mm=outline_uncertainty_mm(sheet, path, fit),
         fit=fit,
+        size_uncertainty_mm=size_uncertainty_mm(sheet, path, fit),
         marks=candidate.marks,
         cut=candidate.cut,
         notes=tuple(notes),
@@ -206,6 +206,24 @@ def outline_uncertainty_mm(sheet: Sheet, path: Path, fit: Fit) -> float:
     points, _ = path.sample(max(2.0, path.length / 400))
     scale_share = sheet.shape_uncertainty_mm(MmPoints(np.asarray(points)))
     return 2.0 * math.hypot(float(np.sqrt(np.mean(scale_share**2))), fit.rms_mm)
+
+
+def size_uncertainty_mm(sheet: Sheet, path: Path, fit: Fit) -> tuple[float, float]:
+    """Return the expanded uncertainty (k = 2) of a piece's width and height.
+
+    The scale's share is the spread of the two sizes over the maps that the calibration holds possible (or, where it
+    names none, the scale's relative uncertainty); each of the two sides of the box adds the outline's own.
+    """
+    points_mm = MmPoints(np.asarray(path.sample(max(1.0, path.length / 800))[0]))
+    if sheet.alternatives:
+        pixels = sheet.to_px(points_mm)
+        sizes = np.array([np.ptp(np.asarray(m.to_mm(pixels)), axis=0) for m in sheet.alternatives])
+        # About the size that is stated, not about their mean: a bias of the alternatives is part of what is unknown.
+        spread = np.sqrt(np.mean((sizes - np.ptp(np.asarray(points_mm), axis=0)) ** 2, axis=0))
+    else:
+        spread = np.array([path.bounds.width, path.bounds.height]) * sheet.budget.combined / 1000.0
+    width, height = 2.0 * np.hypot(spread, math.sqrt(2.0) * fit.rms_mm)
+    return float(width), float(height)
 
 
 def _piece_findings(traced: TracedPiece, options: TraceOptions) -> list[Finding]:
@@ -241,6 +259,7 @@ def _trace_vectors(sheet: Sheet, *, first_number: int) -> TracedSheet:
                     holes=candidate.holes,
                     expanded_uncertainty_mm=outline_uncertainty_mm(sheet, candidate.outline, exact),
                     fit=exact,
+                    size_uncertainty_mm=size_uncertainty_mm(sheet, candidate.outline, exact),
                     marks=candidate.marks,
                     cut=candidate.cut,
                     notes=candidate.notes,

@@ -1,0 +1,80 @@
+"""``tracewheel list``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from calibration import format_inches
+from tracer.cli.app import app, out, show_findings
+from tracer.job import all_findings
+from tracer.pattern import Pattern, load
+from tracer.piece import Piece
+
+
+_HEADINGS = (
+    "id",
+    "name",
+    "width mm",
+    "height mm",
+    "area cm\N{SUPERSCRIPT TWO}",
+    "outline \N{PLUS-MINUS SIGN}mm",
+    "worst fit mm",
+    "cut",
+)
+
+
+def _size(value_mm: float, uncertainty_mm: float) -> str:
+    return f"{value_mm:.2f} \N{PLUS-MINUS SIGN}{uncertainty_mm:.2f} ({format_inches(value_mm)})"
+
+
+def _cut(piece: Piece) -> str:
+    words = [f"cut {piece.cut.count}"]
+    if piece.cut.mirrored:
+        words.append("pair")
+    if piece.cut.fold:
+        words.append("on fold")
+    if piece.cut.material:
+        words.append(piece.cut.material)
+    return " ".join(words)
+
+
+def show_pattern(pattern: Pattern) -> None:
+    """Print the sheets' scale and the pieces' sizes."""
+    for sheet in pattern.sheets:
+        page = f" page {sheet.page}" if sheet.page else ""
+        out.print(
+            f"sheet {sheet.id} ({sheet.file}{page}): scale from {sheet.reference} {sheet.reference_size}".rstrip()
+            + f", \N{PLUS-MINUS SIGN}{sheet.expanded_uncertainty_mm_per_m:.2f} mm per m",
+            markup=False,
+        )
+    if not pattern.pieces:
+        out.print("no pieces")
+        return
+    table = Table(box=None, pad_edge=False, header_style="")
+    for heading in _HEADINGS:
+        table.add_column(heading, overflow="fold")
+    for piece in pattern.pieces:
+        box = piece.outline.bounds
+        table.add_row(
+            piece.id,
+            piece.name.replace("[", "\\["),
+            _size(box.width, piece.size_uncertainty_mm[0]),
+            _size(box.height, piece.size_uncertainty_mm[1]),
+            f"{piece.area_mm2 / 100:.2f}",
+            f"{piece.expanded_uncertainty_mm:.2f}",
+            f"{piece.fit.max_mm:.3f}",
+            _cut(piece).replace("[", "\\["),
+        )
+    out.print(table)
+
+
+@app.command("list", epilog="Example: tracewheel list apron")
+def list_command(job: Annotated[Path, typer.Argument(help="Job folder.", show_default=False)]) -> None:
+    """List the pieces of a job: sizes with their plus-or-minus, and warnings."""
+    pattern = load(job)
+    show_pattern(pattern)
+    show_findings(all_findings(pattern))

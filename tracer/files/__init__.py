@@ -1,0 +1,1 @@
+"""Files that leave the tool, and the measuring of what was written."""

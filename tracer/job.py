@@ -1,0 +1,166 @@
+"""A job folder: pictures in; pattern file, true-size pieces, report and overlays out."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from calibration import CalibrateOptions, Finding, Picture, ScaleError, calibrate
+from calibration.intake import read_pictures
+from tracer.errors import JobError
+from tracer.files.svg import pieces_svg
+from tracer.pattern import PATTERN_FILE, Pattern, SheetRecord, save, write_bytes_whole, write_text_whole
+from tracer.piece import Piece
+from tracer.pipeline import TraceOptions, pattern_of, trace
+from tracer.report import SheetFigure, overlay_jpeg, report_html, sheet_figure
+
+EARLIER_FILE = "pattern-earlier.json"
+Progress = Callable[[str, float], None]
+
+
+@dataclass(slots=True)
+class _Gathered:
+    """What has been traced so far; small, since the pixels of finished sheets are let go."""
+
+    sheets: list[SheetRecord] = field(default_factory=list)
+    pieces: list[Piece] = field(default_factory=list)
+    figures: list[SheetFigure] = field(default_factory=list)
+    overlays: list[tuple[str, bytes]] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+
+@contextmanager
+def job_folder(folder: Path) -> Iterator[Path]:
+    """Make sure that a folder can be written to before the work begins; a folder made in vain goes away again.
+
+    Raises
+    ------
+    JobError
+        When it cannot be made or written to.
+    """
+    made = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle, probe = tempfile.mkstemp(dir=folder, prefix=".probe.")
+        os.close(handle)
+        Path(probe).unlink()
+    except OSError as error:
+        raise JobError(f"cannot write to the folder {folder}: {error.strerror}; choose another with --out") from error
+    try:
+        yield folder
+    finally:
+        if made and not any(folder.iterdir()):
+            folder.rmdir()
+
+
+def trace_files(
+    inputs: Sequence[Path],
+    folder: Path,
+    *,
+    calibrate_options: CalibrateOptions,
+    trace_options: TraceOptions,
+    pages: str | None = None,
+    on_progress: Progress | None = None,
+) -> Pattern:
+    """Trace pictures and PDF pages into a job folder.
+
+    Parameters
+    ----------
+    inputs : sequence of pathlib.Path
+    folder : pathlib.Path
+        Made when missing. An earlier pattern file in it is kept as ``pattern-earlier.json``.
+    calibrate_options, trace_options
+    pages : str, optional
+        Pages of PDF files, like ``2,4-6``.
+    on_progress : callable, optional
+        Called with words and a share 0..1 within the present sheet.
+
+    Returns
+    -------
+    Pattern
+        As saved. Sheets without a usable scale are in its findings when others have one.
+
+    Raises
+    ------
+    PictureError, ScaleError, JobError
+        When nothing could be done. Interrupted, the sheets finished so far are saved before KeyboardInterrupt goes on.
+    """
+    tell = on_progress or (lambda _words, _share: None)
+    gathered = _Gathered()
+    refused: list[ScaleError] = []
+    with job_folder(folder):
+        try:
+            for picture in _pictures(inputs, pages, tell):
+                try:
+                    _trace_picture(picture, gathered, calibrate_options, trace_options, tell)
+                except ScaleError as error:
+                    refused.append(error)
+                    gathered.findings.append(Finding(code="no-scale", where=_where(picture), message=str(error)))
+        except KeyboardInterrupt:
+            if gathered.sheets:
+                gathered.findings.append(
+                    Finding(code="stopped-early", message="the work was stopped; later sheets are not in this job")
+                )
+                _write(gathered, folder)
+            raise
+        if refused and not gathered.sheets:
+            raise refused[0]
+        return _write(gathered, folder)
+
+
+def _where(picture: Picture) -> str:
+    page = f" page {picture.source.page}" if picture.source.page else ""
+    return f"{picture.source.file}{page}"
+
+
+def _pictures(inputs: Sequence[Path], pages: str | None, tell: Progress) -> Iterator[Picture]:
+    for path in inputs:
+        tell(f"reading {path.name}", 0.0)
+        yield from read_pictures(path, pages=pages)
+
+
+def _trace_picture(
+    picture: Picture,
+    gathered: _Gathered,
+    calibrate_options: CalibrateOptions,
+    trace_options: TraceOptions,
+    tell: Progress,
+) -> None:
+    sheet_id = f"s{len(gathered.sheets) + 1}"
+    where = _where(picture)
+    tell(f"{where}: finding the scale", 0.05)
+    sheet = calibrate(picture, calibrate_options, sheet_id=sheet_id)
+    traced = trace(
+        sheet,
+        trace_options,
+        first_number=len(gathered.pieces) + 1,
+        on_progress=lambda words, share: tell(f"{where}: {words}", 0.2 + 0.7 * share),
+    )
+    tell(f"{where}: drawing the report", 0.95)
+    gathered.sheets.append(traced.record)
+    gathered.pieces.extend(p.piece for p in traced.pieces)
+    gathered.figures.append(sheet_figure(traced))
+    gathered.overlays.append((sheet_id, overlay_jpeg(traced)))
+
+
+def _write(gathered: _Gathered, folder: Path) -> Pattern:
+    pattern = pattern_of(gathered.sheets, gathered.pieces, findings=gathered.findings)
+    earlier = folder / PATTERN_FILE
+    if earlier.exists():
+        write_bytes_whole(folder / EARLIER_FILE, earlier.read_bytes())
+    for sheet_id, jpeg in gathered.overlays:
+        write_bytes_whole(folder / f"overlay-{sheet_id}.jpg", jpeg)
+    write_text_whole(folder / "pieces.svg", pieces_svg(pattern.pieces))
+    write_text_whole(folder / "report.html", report_html(pattern, gathered.figures))
+    # Last, so that a pattern file always has its report beside it.
+    save(pattern, folder)
+    return pattern
+
+
+def all_findings(pattern: Pattern) -> tuple[Finding, ...]:
+    """Findings of the whole pattern and of each sheet, in order."""
+    return (*pattern.findings, *(f for s in pattern.sheets for f in s.warnings))
