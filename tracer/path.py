@@ -333,7 +333,7 @@ class Path:
         found = []
         for i in range(len(self.segments)):
             before, after = self.tangents(i)
-            turn = math.degrees(math.atan2(float(np.cross(before, after)), float(before @ after)))
+            turn = math.degrees(math.atan2(float(before[0] * after[1] - before[1] * after[0]), float(before @ after)))
             inner = 180.0 - abs(turn)
             if inner < inner_angle_deg:
                 p = self.segments[i][0]
@@ -500,6 +500,8 @@ def subpaths_from_svg(data: str) -> list[OpenPath]:
     :class:`PathError` on anything else.
     """
     tokens = list(_tokens(data))
+    if tokens and tokens[0] not in "Mm":
+        raise PathError(f"path data begins with '{tokens[0]}'; it must begin with M")
     chains: list[OpenPath] = []
     current: list[Segment] = []
     here = start = np.zeros(2)
