@@ -16,7 +16,7 @@ from typing import Any
 from calibration.finding import Finding
 from tracer.errors import JobError, PathError
 from tracer.path import Path, subpaths_from_svg
-from tracer.piece import CutNote, Fit, Mark, Piece
+from tracer.piece import CutNote, Fit, Made, Mark, Piece
 
 SCHEMA = "tracewheel-pattern/1"
 PATTERN_FILE = "pattern.json"
@@ -100,9 +100,19 @@ def _finding_to_json(finding: Finding) -> dict[str, Any]:
     }
 
 
+def _made_to_json(made: Made) -> dict[str, Any]:
+    out: dict[str, Any] = {"from": list(made.sources), "steps": list(made.steps), "mirrored": made.mirrored}
+    if made.together:
+        out["together"] = made.together
+    if made.finished_mm is not None:
+        out["finished_width_mm"], out["finished_height_mm"] = (round(v, 4) for v in made.finished_mm)
+    return out
+
+
 def piece_to_json(piece: Piece) -> dict[str, Any]:
-    """Return a piece as it stands in the pattern file."""
+    """Return a piece as it stands in the pattern file; ``made`` is there for cut-ready pieces only."""
     box = piece.outline.bounds
+    made: dict[str, Any] = {} if piece.made is None else {"made": _made_to_json(piece.made)}
     return {
         "id": piece.id,
         "name": piece.name,
@@ -130,7 +140,7 @@ def piece_to_json(piece: Piece) -> dict[str, Any]:
             "confidence": round(piece.cut.confidence, 3),
         },
         "notes": list(piece.notes),
-    }
+    } | made
 
 
 def _sheet_to_json(sheet: SheetRecord) -> dict[str, Any]:
@@ -194,6 +204,17 @@ def _finding_from_json(data: dict[str, Any]) -> Finding:
     return Finding(code=data["code"], severity=data["severity"], where=data.get("where", ""), message=data["message"])
 
 
+def _made_from_json(data: dict[str, Any]) -> Made:
+    finished = (data.get("finished_width_mm"), data.get("finished_height_mm"))
+    return Made(
+        sources=tuple(data["from"]),
+        steps=tuple(data.get("steps", [])),
+        together=str(data.get("together", "")),
+        mirrored=bool(data.get("mirrored", False)),
+        finished_mm=None if None in finished else (float(finished[0]), float(finished[1])),
+    )
+
+
 def piece_from_json(data: dict[str, Any]) -> Piece:
     """Read a piece as it stands in the pattern file."""
     cut = data.get("cut", {})
@@ -218,6 +239,7 @@ def piece_from_json(data: dict[str, Any]) -> Piece:
             confidence=float(cut.get("confidence", 1.0)),
         ),
         notes=tuple(data.get("notes", [])),
+        made=_made_from_json(data["made"]) if "made" in data else None,
     )
 
 

@@ -63,6 +63,31 @@ class CutNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """How a cut-ready piece came from traced ones; a traced piece has none.
+
+    Parameters
+    ----------
+    sources : tuple of str
+        Ids of the traced pieces it is made of.
+    steps : tuple of str
+        What was done, in order, each in plain words that begin with the operation.
+    together : str
+        Pieces and copies with the same word keep their arrangement in the lay; empty for none.
+    mirrored : bool
+        Whether this outline is the mirror image of the traced piece (the back of the paper).
+    finished_mm : tuple of float or None
+        Width and height inside the stitching line, where an allowance is known.
+    """
+
+    sources: tuple[str, ...]
+    steps: tuple[str, ...] = ()
+    together: str = ""
+    mirrored: bool = False
+    finished_mm: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Piece:
     """One pattern piece, in millimetres on its sheet.
 
@@ -88,6 +113,8 @@ class Piece:
     cut : CutNote
     notes : tuple of str
         What was done to it or is doubtful, in plain words (for example a bridged gap).
+    made : Made or None
+        For a cut-ready piece, where it came from.
     """
 
     id: str
@@ -101,6 +128,7 @@ class Piece:
     marks: tuple[Mark, ...] = ()
     cut: CutNote = field(default_factory=CutNote)
     notes: tuple[str, ...] = ()
+    made: Made | None = None
 
     @property
     def area_mm2(self) -> float:

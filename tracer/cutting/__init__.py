@@ -1,0 +1,1 @@
+"""Cut-ready pieces: what is cut, computed on the curves from what was traced. The traced pieces never change."""
