@@ -1,0 +1,1 @@
+"""Published JSON Schemas of the files this tool writes."""
