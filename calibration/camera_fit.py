@@ -1,0 +1,516 @@
+"""Plane and lens fitted to measured points: one robust least squares over all references together.
+
+Points are compared where they were measured, in pixels. Gross errors are met by Huber's weights on each point's
+distance and, once the fit has settled, left out beyond four standard deviations. Chains of points on straight things carry no
+scale and still bend with the lens (the plumb-line principle; Devernay and Faugeras, "Straight lines have to be
+straight", Machine Vision and Applications 13, 2001); known angles between them tell of tilt. Priors have Cauchy tails.
+
+The covariance is the inverse of the normal matrix at the solution, the measured part scaled by the reduced chi-square
+where that is above one (JCGM 100 leaves this to the evaluator; it keeps a too optimistic ``sigma_px`` from doing harm).
+
+Sources: Huber 1981 for the weights, Levenberg 1944 and Marquardt 1963 for the steps, Brown 1966 for the lens (all from
+memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from calibration.camera import PlaneMap
+from calibration.camera_model import CameraModel, PhotoModel, Placements, Priors, ScanModel, Vector
+from calibration.errors import ScaleError
+from calibration.picture import MmPoints, PxPoints
+
+ModelName = Literal["auto", "scan", "photo"]
+
+_HUBER = 2.0
+"""Huber's corner in standard deviations: 2 keeps 97 % efficiency under Gaussian errors."""
+_REJECT = 4.0
+"""Points farther than this many robust standard deviations (of a two-dimensional error) are left out at last."""
+_PRIOR_TAIL = 3.0
+"""Cauchy scale of the priors: at 3 standard deviations a prior pulls with a quarter of its Gaussian weight."""
+_MAX_CHAIN = 40
+"""Points kept of each straight chain; neighbours along an edge carry the same error, so more would pretend."""
+_FEW = 10
+"""With fewer points than this none is left out: redundancy is too small to tell which one is wrong."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Angle:
+    """Two straight chains, by number, that meet at a known angle in the world (degrees, taken modulo 180)."""
+
+    first: int
+    second: int
+    degrees: float = 90.0
+    sigma_degrees: float = 0.1
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CameraFit:
+    """Result of :func:`fit_camera`.
+
+    Parameters
+    ----------
+    plane : PlaneMap
+        Pixels to the millimetres of the first reference's frame.
+    parameters, covariance : ndarray
+        Of ``names``; shapes (P,) and (P, P).
+    residual_rms_px, residual_rms_mm : float
+        Root mean square distance between measured and fitted points that were kept.
+    reduced_chi2 : float
+        Of the kept points, with the ``sigma_px`` they came with.
+    inliers : ndarray of bool, shape (N,)
+    model : {'scan', 'photo'}
+    """
+
+    plane: PlaneMap
+    parameters: Vector
+    covariance: Vector
+    names: tuple[str, ...]
+    residual_rms_px: float
+    residual_rms_mm: float
+    reduced_chi2: float
+    inliers: NDArray[np.bool_]
+    model: Literal["scan", "photo"]
+    camera: CameraModel = field(repr=False)
+
+    def standard_uncertainty(self, name: str) -> float:
+        """Return the standard uncertainty of one parameter."""
+        i = self.names.index(name)
+        return float(np.sqrt(self.covariance[i, i]))
+
+    def position_sigma_px(self, points_mm: MmPoints) -> Vector:
+        """Return the standard uncertainty of where plane points fall in the picture (larger axis), shape (N,)."""
+        mm = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
+        groups = np.zeros(len(mm), dtype=np.intp)
+        jacobian = _derivative(lambda t: self.camera.project(t, mm, groups).ravel(), self.parameters, self.camera.steps)
+        rows = jacobian.reshape(len(mm), 2, -1)
+        variance = np.einsum("nip,pq,niq->ni", rows, self.covariance, rows)
+        return np.asarray(np.sqrt(variance.max(axis=1)))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Data:
+    px: Vector
+    mm: Vector
+    sigma: Vector
+    groups: NDArray[np.intp]
+    chains: tuple[Vector, ...]
+    chain_sigma: float
+    angles: tuple[Angle, ...]
+
+
+def _derivative(function, theta: Vector, steps: Vector) -> Vector:  # type: ignore[no-untyped-def]
+    columns = []
+    for i, step in enumerate(steps):
+        up, down = theta.copy(), theta.copy()
+        up[i] += step
+        down[i] -= step
+        columns.append((function(up) - function(down)) / (2 * step))
+    return np.stack(columns, axis=1)
+
+
+def _line_through(points: Vector) -> tuple[Vector, Vector]:
+    """Middle and unit direction of the total least squares line."""
+    middle = points.mean(axis=0)
+    d = points - middle
+    angle = 0.5 * np.arctan2(2 * (d[:, 0] * d[:, 1]).sum(), (d[:, 0] ** 2 - d[:, 1] ** 2).sum())
+    return middle, np.asarray([np.cos(angle), np.sin(angle)])
+
+
+def _straight_residuals(plane: PlaneMap, data: _Data) -> tuple[Vector, Vector]:
+    """Distances of chain points from their undistorted lines (in sigma) and errors of known angles (in sigma)."""
+    distances, directions_mm = [], []
+    for chain in data.chains:
+        w = plane.undistort((chain - plane.centre_px) / plane.focal_px)
+        middle, direction = _line_through(w)
+        d = w - middle
+        distances.append((d[:, 0] * direction[1] - d[:, 1] * direction[0]) * plane.focal_px / data.chain_sigma)
+        ends = np.stack(
+            [middle - direction * np.ptp(d @ direction) / 2, middle + direction * np.ptp(d @ direction) / 2]
+        )
+        q = ends @ plane.homography[:, :2].T + plane.homography[:, 2]
+        mm = q[:, :2] / q[:, 2:]
+        directions_mm.append(np.arctan2(mm[1, 1] - mm[0, 1], mm[1, 0] - mm[0, 0]))
+    errors = [
+        ((np.degrees(directions_mm[a.second] - directions_mm[a.first]) - a.degrees + 90) % 180 - 90) / a.sigma_degrees
+        for a in data.angles
+    ]
+    return (np.concatenate(distances) if distances else np.zeros(0)), np.asarray(errors, dtype=np.float64)
+
+
+def _huber_weights(norms: Vector, spread: float) -> Vector:
+    limit = _HUBER * spread
+    return np.asarray(np.where(norms <= limit, 1.0, limit / np.maximum(norms, limit)))
+
+
+def _huber_cost(norms: Vector, spread: float) -> float:
+    limit = _HUBER * spread
+    return float(np.where(norms <= limit, norms**2, 2 * limit * norms - limit**2).sum())
+
+
+class _Problem:
+    """All residuals of one camera model and one set of data, and their damped least squares."""
+
+    def __init__(self, camera: CameraModel, data: _Data) -> None:
+        self.camera = camera
+        self.data = data
+        self.points = 2 * len(data.px)
+        self.chain_points = sum(len(c) for c in data.chains)
+
+    def residuals(self, theta: Vector) -> Vector:
+        d = self.data
+        points = (self.camera.project(theta, d.mm, d.groups) - d.px) / d.sigma[:, None]
+        parts = [points.ravel()]
+        if d.chains:
+            parts.extend(_straight_residuals(self.camera.plane(theta), d))
+        parts.append(self.camera.prior_residuals(theta))
+        return np.concatenate(parts)
+
+    def _split(self, r: Vector) -> tuple[Vector, Vector, Vector, Vector]:
+        p, c, a = self.points, self.chain_points, len(self.data.angles)
+        return r[:p], r[p : p + c], r[p + c : p + c + a], r[p + c + a :]
+
+    def weights(self, r: Vector, spread: float, kept: NDArray[np.bool_]) -> Vector:
+        points, chains, angles, priors = self._split(r)
+        norms = np.linalg.norm(points.reshape(-1, 2), axis=1)
+        return np.concatenate(
+            [
+                np.repeat(_huber_weights(norms, spread) * kept / spread**2, 2),
+                _huber_weights(np.abs(chains), 1.0),
+                _huber_weights(np.abs(angles), 1.0),
+                1 / (1 + priors**2 / _PRIOR_TAIL),
+            ]
+        )
+
+    def cost(self, r: Vector, spread: float, kept: NDArray[np.bool_]) -> float:
+        points, chains, angles, priors = self._split(r)
+        norms = np.linalg.norm(points.reshape(-1, 2), axis=1)[kept]
+        prior = _PRIOR_TAIL * np.log1p(priors**2 / _PRIOR_TAIL).sum()
+        straight = _huber_cost(np.abs(chains), 1.0) + _huber_cost(np.abs(angles), 1.0)
+        return float(_huber_cost(norms, spread) / spread**2 + straight + prior)
+
+    def solve(self, theta: Vector, spread: float, kept: NDArray[np.bool_], steps: int = 40) -> Vector:
+        """Levenberg-Marquardt on the reweighted residuals."""
+        damping = 1e-4
+        r = self.residuals(theta)
+        cost = self.cost(r, spread, kept)
+        for _ in range(steps):
+            jacobian = _derivative(self.residuals, theta, self.camera.steps)
+            w = self.weights(r, spread, kept)
+            normal = jacobian.T @ (jacobian * w[:, None])
+            gradient = jacobian.T @ (w * r)
+            scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
+            improved = False
+            for _ in range(12):
+                step = (
+                    np.linalg.solve(normal / np.outer(scale, scale) + damping * np.eye(len(theta)), -gradient / scale)
+                    / scale
+                )
+                trial = self.residuals(theta + step)
+                trial_cost = self.cost(trial, spread, kept)
+                if np.isfinite(trial_cost) and trial_cost <= cost:
+                    improved = True
+                    break
+                damping *= 8
+            if not improved:
+                break
+            gain = cost - trial_cost
+            theta, r, cost = theta + step, trial, trial_cost
+            damping = max(damping / 8, 1e-12)
+            if gain <= 1e-9 * max(cost, 1.0):
+                break
+        return theta
+
+    def norms(self, theta: Vector) -> Vector:
+        return np.asarray(np.linalg.norm(self._split(self.residuals(theta))[0].reshape(-1, 2), axis=1))
+
+    def covariance(self, theta: Vector, kept: NDArray[np.bool_], chi2: float) -> Vector:
+        r = self.residuals(theta)
+        jacobian = _derivative(self.residuals, theta, self.camera.steps)
+        w = self.weights(r, 1.0, kept)
+        w[: self.points] = np.repeat(kept.astype(np.float64), 2) / max(1.0, chi2)
+        normal = jacobian.T @ (jacobian * w[:, None])
+        scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
+        return np.asarray(
+            np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-14, hermitian=True) / np.outer(scale, scale)
+        )
+
+
+def _rigid(source: Vector, target: Vector) -> tuple[float, Vector, float]:
+    """Turn, shift and scale taking ``source`` to ``target`` in the least squares sense (no mirror)."""
+    a, b = source - source.mean(axis=0), target - target.mean(axis=0)
+    turn = float(np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum()))
+    scale = float(np.sqrt((b**2).sum() / max((a**2).sum(), 1e-30)))
+    c, s = np.cos(turn), np.sin(turn)
+    return turn, target.mean(axis=0) - np.asarray([[c, -s], [s, c]]) @ source.mean(axis=0), scale
+
+
+def _is_line(points: Vector) -> bool:
+    singular = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
+    return bool(singular[1] < 0.01 * singular[0])
+
+
+def _start_homography(px: Vector, mm: Vector) -> Vector:
+    """Millimetres to pixels: a homography where the points allow one, else a similarity."""
+    if len(px) >= 4 and not _is_line(mm):
+        method = cv2.RANSAC if len(px) >= _FEW else 0
+        threshold = 0.01 * float(np.ptp(px, axis=0).max())
+        found, _ = cv2.findHomography(mm, px, method, threshold)
+        if found is not None and np.all(np.isfinite(found)) and np.linalg.det(found) > 0:
+            return np.asarray(found / found[2, 2])
+    turn, _, scale = _rigid(mm, px)
+    c, s = scale * np.cos(turn), scale * np.sin(turn)
+    offset = px.mean(axis=0) - np.asarray([[c, -s], [s, c]]) @ mm.mean(axis=0)
+    return np.asarray([[c, -s, offset[0]], [s, c, offset[1]], [0, 0, 1.0]])
+
+
+def _start_placements(data: _Data, count: int, unit_mm: float, scales: int) -> tuple[Vector, Vector]:
+    """Homography (mm of group 0 to px) from the largest group, and placements of the others by it."""
+    spans = [float(np.ptp(data.px[data.groups == g], axis=0).sum()) for g in range(count)]
+    best = int(np.argmax(spans))
+    chosen = data.groups == best
+    to_px = _start_homography(data.px[chosen], data.mm[chosen])
+    back = np.linalg.inv(to_px)
+
+    def in_best(g: int) -> Vector:
+        p = data.px[data.groups == g]
+        q = p @ back[:, :2].T + back[:, 2]
+        return np.asarray(q[:, :2] / q[:, 2:])
+
+    if best != 0:
+        turn, shift, _ = _rigid(data.mm[data.groups == 0], in_best(0))
+        c, s = np.cos(turn), np.sin(turn)
+        to_px = to_px @ np.asarray([[c, -s, shift[0]], [s, c, shift[1]], [0, 0, 1.0]])
+        back = np.linalg.inv(to_px)
+    placements = []
+    for g in range(1, count):
+        turn, shift, _ = _rigid(data.mm[data.groups == g], in_best(g))
+        placements.extend([turn, shift[0] / unit_mm, shift[1] / unit_mm])
+    return to_px, np.asarray(placements + [0.0] * scales, dtype=np.float64)
+
+
+def _photo(
+    data: _Data, placements: Placements, size: tuple[float, float], focal: float | None, priors: Priors
+) -> tuple[PhotoModel, Vector]:
+    to_px, phi = _start_placements(data, placements.count, placements.unit_mm, len(placements.scale_sigmas))
+    focal0 = focal if focal is not None else priors.focal_over_long_side * max(size)
+    camera = np.asarray([[focal0, 0, (size[0] - 1) / 2], [0, focal0, (size[1] - 1) / 2], [0, 0, 1.0]])
+    middle = data.mm[data.groups == 0].mean(axis=0)
+    unit = placements.unit_mm
+    g = np.linalg.inv(camera) @ to_px @ np.asarray([[unit, 0, middle[0]], [0, unit, middle[1]], [0, 0, 1.0]])
+    g = g * (2 / (np.linalg.norm(g[:, 0]) + np.linalg.norm(g[:, 1])))
+    if g[2, 2] < 0:
+        g = -g
+    u, _, vt = np.linalg.svd(np.column_stack([g[:, 0], g[:, 1], np.cross(g[:, 0], g[:, 1])]))
+    turn = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
+    model = PhotoModel(
+        width_px=size[0],
+        height_px=size[1],
+        focal0_px=focal0,
+        focal_log_sigma=priors.focal_log_sigma if focal is None else priors.focal_exif_log_sigma,
+        middle_mm=middle,
+        unit_mm=unit,
+        turn0=turn,
+        priors=priors,
+        placements=placements,
+    )
+    return model, np.concatenate([np.zeros(3), g[:, 2], np.zeros(8), phi])
+
+
+def _scan(data: _Data, placements: Placements) -> tuple[ScanModel, Vector]:
+    _, phi = _start_placements(data, placements.count, placements.unit_mm, len(placements.scale_sigmas))
+    first = data.groups == 0
+    turn, _, scale = _rigid(data.mm[first], data.px[first])
+    model = ScanModel(
+        scale0_px_per_mm=scale,
+        turn0_rad=turn,
+        middle_mm=data.mm[first].mean(axis=0),
+        middle_px=data.px[first].mean(axis=0),
+        placements=placements,
+    )
+    return model, np.concatenate([np.zeros(6), phi])
+
+
+def _fit(camera: CameraModel, theta: Vector, data: _Data, name: Literal["scan", "photo"]) -> CameraFit:
+    problem = _Problem(camera, data)
+    kept = np.ones(len(data.px), dtype=bool)
+    spread = 1.0
+    for _ in range(3):
+        theta = problem.solve(theta, spread, kept)
+        # The median of a two-dimensional Gaussian distance is 1.1774 standard deviations.
+        new = max(1.0, float(np.median(problem.norms(theta))) / 1.1774) if len(kept) >= _FEW else 1.0
+        settled = abs(new - spread) < 0.05 * spread
+        spread = new
+        if settled:
+            break
+    if len(kept) >= _FEW:
+        kept = problem.norms(theta) <= _REJECT * spread
+        theta = problem.solve(theta, spread, kept)
+    norms = problem.norms(theta)
+    free = max(1, 2 * int(kept.sum()) - min(len(theta), int(kept.sum())))
+    chi2 = float((norms[kept] ** 2).sum() / free)
+    plane = camera.plane(theta)
+    placed = _placed(camera, theta, data)
+    miss_mm = plane.to_mm(PxPoints(data.px)) - placed
+    miss_px = camera.project(theta, data.mm, data.groups) - data.px
+    return CameraFit(
+        plane=plane,
+        parameters=theta,
+        covariance=problem.covariance(theta, kept, chi2),
+        names=camera.names,
+        residual_rms_px=float(np.sqrt((miss_px[kept] ** 2).sum(axis=1).mean())),
+        residual_rms_mm=float(np.sqrt((miss_mm[kept] ** 2).sum(axis=1).mean())),
+        reduced_chi2=chi2,
+        inliers=kept,
+        model=name,
+        camera=camera,
+    )
+
+
+def _placed(camera: CameraModel, theta: Vector, data: _Data) -> Vector:
+    assert isinstance(camera, PhotoModel | ScanModel)
+    phi = theta[len(theta) - camera.placements.size :]
+    return camera.placements.place(phi, data.mm, data.groups)
+
+
+def fit_camera(
+    points_px: PxPoints,
+    points_mm: MmPoints,
+    sigma_px: NDArray[np.float64] | float,
+    *,
+    width_px: int,
+    height_px: int,
+    focal_px: float | None = None,
+    groups: NDArray[np.intp] | None = None,
+    tolerances_relative: Sequence[float] = (),
+    straights_px: Sequence[PxPoints] = (),
+    straight_sigma_px: float = 0.3,
+    angles: Sequence[Angle] = (),
+    model: ModelName = "auto",
+    priors: Priors | None = None,
+) -> CameraFit:
+    """Fit plane pose, lens and placements to measured points.
+
+    Parameters
+    ----------
+    points_px, points_mm : PxPoints, MmPoints
+        Measured points and the same points in their own reference's frame, shape (N, 2).
+    sigma_px : ndarray of shape (N,) or float
+        Standard uncertainty of each measured point along each axis.
+    width_px, height_px : int
+        Of the picture.
+    focal_px : float, optional
+        Focal length from EXIF.
+    groups : ndarray of int, shape (N,), optional
+        Which reference each point belongs to: 0, 1, ... Each lies anywhere in the plane; 0 is the frame of the result.
+    tolerances_relative : sequence of float
+        Standard uncertainty of each reference's size, one for each group; empty takes all sizes as exact. With them
+        the covariance holds the references' own tolerance, and references that disagree do not bend the plane.
+    straights_px : sequence of PxPoints
+        Chains of points that are straight in the world (in the same plane).
+    straight_sigma_px : float
+        How far an honest chain point may lie off its line.
+    angles : sequence of Angle
+        Known angles between chains.
+    model : {'auto', 'scan', 'photo'}
+        ``auto`` takes a scan only where the points reach across half of the picture and an F-test (1 % level) finds
+        nothing that a photo's model explains better; it takes a photo wherever there is an EXIF focal length.
+    priors : Priors, optional
+
+    Returns
+    -------
+    CameraFit
+
+    Raises
+    ------
+    ScaleError
+        When there are fewer than two distinct points.
+    """
+    px = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
+    mm = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
+    if len(px) != len(mm):
+        raise ValueError(f"{len(px)} measured points and {len(mm)} true points: they must be as many")
+    if len(px) < 2 or np.ptp(px, axis=0).max() < 2.0 or np.ptp(mm, axis=0).max() <= 0:
+        raise ScaleError(
+            f"{len(px)} points of a reference give no scale: at least two apart are needed; show more of the reference"
+        )
+    which = np.zeros(len(px), dtype=np.intp) if groups is None else np.asarray(groups, dtype=np.intp)
+    count = int(which.max()) + 1
+    if len(tolerances_relative) not in (0, count):
+        raise ValueError(f"{len(tolerances_relative)} tolerances for {count} references: one for each is needed")
+    sigma = np.broadcast_to(np.asarray(sigma_px, dtype=np.float64), (len(px),)).copy()
+    chains = tuple(
+        np.asarray(c, dtype=np.float64)[np.unique(np.linspace(0, len(c) - 1, min(len(c), _MAX_CHAIN)).astype(int))]
+        for c in straights_px
+    )
+    data = _Data(
+        px=px,
+        mm=mm,
+        sigma=np.maximum(sigma, 1e-4),
+        groups=which,
+        chains=chains,
+        chain_sigma=straight_sigma_px,
+        angles=tuple(angles),
+    )
+    first = mm[which == 0]
+    unit = float(np.sqrt(((first - first.mean(axis=0)) ** 2).sum(axis=1).mean()))
+    placements = Placements(
+        count=count,
+        scale_sigmas=tuple(max(float(t), 1e-7) for t in tolerances_relative),
+        unit_mm=max(unit, 1e-9),
+    )
+    size = (float(width_px), float(height_px))
+    if model != "scan":
+        photo_model, start = _photo(data, placements, size, focal_px, priors or Priors())
+        photo = _fit(photo_model, start, data, "photo")
+        if model == "photo" or focal_px is not None:
+            return photo
+    scan_model, start = _scan(data, placements)
+    scan = _fit(scan_model, start, data, "scan")
+    if model == "scan":
+        return scan
+    wide = float(np.ptp(px, axis=0).max()) >= 0.5 * max(size)
+    return scan if wide and _scan_suffices(scan, photo, data) else photo
+
+
+def _scan_suffices(scan: CameraFit, photo: CameraFit, data: _Data) -> bool:
+    """F-test of the photo's extra parameters on the points both fits are judged by."""
+    both = photo.inliers
+    free = 2 * int(both.sum()) - len(photo.parameters)
+    if free < 4:
+        return False
+
+    def chi2(fit: CameraFit) -> float:
+        miss = fit.camera.project(fit.parameters, data.mm, data.groups) - data.px
+        return float(((miss[both] / data.sigma[both, None]) ** 2).sum())
+
+    extra = len(photo.parameters) - len(scan.parameters)
+    full, plain = chi2(photo), chi2(scan)
+    if plain <= full:
+        return True
+    f = ((plain - full) / extra) / (full / free)
+    return bool(stats.f.sf(f, extra, free) > 0.01)
+
+
+def draw_planes(fit: CameraFit, n: int, rng: np.random.Generator) -> tuple[PlaneMap, ...]:
+    """Return ``n`` maps drawn from the fit's covariance: what the plane might be instead.
+
+    Parameters
+    ----------
+    fit : CameraFit
+    n : int
+    rng : numpy.random.Generator
+    """
+    scale = np.sqrt(np.maximum(np.diag(fit.covariance), 1e-300))
+    values, vectors = np.linalg.eigh(fit.covariance / np.outer(scale, scale))
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    draws = rng.standard_normal((n, len(scale))) @ root.T * scale + fit.parameters
+    return tuple(fit.camera.plane(d) for d in draws)

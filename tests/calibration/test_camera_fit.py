@@ -1,0 +1,202 @@
+"""Fitting plane and lens: truth comes from a forward camera written out here and never from the package."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from calibration.camera_fit import Angle, draw_planes, fit_camera
+from calibration.errors import ScaleError
+from calibration.picture import MmPoints, PxPoints
+
+WIDTH, HEIGHT = 4000, 3000
+FOCAL = 3000.0
+
+
+def shoot(
+    mm: NDArray[np.float64],
+    *,
+    tilt_deg: float = 12.0,
+    azimuth_deg: float = 30.0,
+    roll_deg: float = 4.0,
+    k1: float = -0.1,
+    k2: float = 0.03,
+    middle: tuple[float, float] = (457.2, 304.8),
+    distance: float = 830.0,
+) -> NDArray[np.float64]:
+    """Pixels of plane points: Brown's lens normalised by the focal length, principal point in the picture's middle."""
+    t, a, r = np.radians([tilt_deg, azimuth_deg, roll_deg])
+    axis = np.asarray([np.cos(a), np.sin(a), 0.0])
+    cross = np.asarray([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
+    tilt = np.eye(3) + np.sin(t) * cross + (1 - np.cos(t)) * cross @ cross
+    roll = np.asarray([[np.cos(r), -np.sin(r), 0], [np.sin(r), np.cos(r), 0], [0, 0, 1]])
+    plane = np.column_stack([mm - np.asarray(middle), np.zeros(len(mm))])
+    camera = plane @ (tilt @ roll).T + [0, 0, distance]
+    w = camera[:, :2] / camera[:, 2:]
+    r2 = (w**2).sum(axis=1, keepdims=True)
+    return np.asarray(w * (1 + k1 * r2 + k2 * r2**2) * FOCAL + [(WIDTH - 1) / 2, (HEIGHT - 1) / 2])
+
+
+def mat_nodes() -> NDArray[np.float64]:
+    x, y = np.meshgrid(np.arange(37) * 25.4, np.arange(25) * 25.4)
+    return np.stack([x, y], axis=-1).reshape(-1, 2)
+
+
+def rigid_error(plane_points: NDArray[np.float64], truth: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Distances after the best shift and turn: where the frame lies is of no interest."""
+    a, b = plane_points - plane_points.mean(axis=0), truth - truth.mean(axis=0)
+    u, _, vt = np.linalg.svd(a.T @ b)
+    return np.asarray(np.linalg.norm(a @ (u @ vt) - b, axis=1))
+
+
+@pytest.mark.parametrize("k1", [-0.12, 0.0, 0.12])
+@pytest.mark.parametrize("focal_px", [None, FOCAL])
+def test_a_third_of_a_mats_nodes_give_the_whole_plane(k1: float, focal_px: float | None) -> None:
+    rng = np.random.default_rng(5)
+    mm = mat_nodes()
+    seen = rng.random(len(mm)) < 0.3
+    px = shoot(mm, k1=k1) + rng.normal(0, 0.3, (len(mm), 2))
+    fit = fit_camera(PxPoints(px[seen]), MmPoints(mm[seen]), 0.3, width_px=WIDTH, height_px=HEIGHT, focal_px=focal_px)
+    error = np.linalg.norm(fit.plane.to_mm(PxPoints(shoot(mm, k1=k1))) - mm, axis=1)
+    assert np.percentile(error, 95) < 0.05
+    assert error.max() < 0.1  # 0.3 px is 0.08 mm here; averaging over 280 nodes must win
+    assert 0.8 < fit.reduced_chi2 < 1.2
+
+
+def test_wrong_points_are_left_out_and_do_not_move_the_fit() -> None:
+    rng = np.random.default_rng(6)
+    mm = mat_nodes()[::3]
+    px = shoot(mm) + rng.normal(0, 0.1, (len(mm), 2))
+    wrong = rng.random(len(mm)) < 0.15
+    px[wrong] += rng.uniform(-25, 25, (int(wrong.sum()), 2))
+    fit = fit_camera(PxPoints(px), MmPoints(mm), 0.1, width_px=WIDTH, height_px=HEIGHT)
+    error = np.linalg.norm(fit.plane.to_mm(PxPoints(shoot(mat_nodes()))) - mat_nodes(), axis=1)
+    assert error.max() < 0.1
+    assert fit.inliers[~wrong].mean() > 0.98
+
+
+def test_references_laid_anywhere_are_fitted_together() -> None:
+    rng = np.random.default_rng(7)
+    square = np.asarray([[0, 0], [50, 0], [50, 50], [0, 50.0]])
+    turn = np.radians(33)
+    c, s = np.cos(turn), np.sin(turn)
+    second = square @ np.asarray([[c, s], [-s, c]]) + [620, 410]
+    third = square + [60, 450]
+    px = np.vstack([shoot(square + [80, 60]), shoot(second), shoot(third)]) + rng.normal(0, 0.05, (12, 2))
+    fit = fit_camera(
+        PxPoints(px),
+        MmPoints(np.vstack([square] * 3)),
+        0.05,
+        width_px=WIDTH,
+        height_px=HEIGHT,
+        focal_px=FOCAL,
+        groups=np.repeat([0, 1, 2], 4),
+        model="photo",
+    )
+    found = fit.plane.to_mm(PxPoints(np.vstack([shoot(second), shoot(third), shoot(square + [80, 60])])))
+    alone = fit_camera(
+        PxPoints(px[:4]), MmPoints(square), 0.05, width_px=WIDTH, height_px=HEIGHT, focal_px=FOCAL, model="photo"
+    )
+    truth = np.vstack([second, third, square + [80, 60]])
+    one = alone.plane.to_mm(PxPoints(np.vstack([shoot(second), shoot(third), shoot(square + [80, 60])])))
+    assert rigid_error(found, truth).max() < 0.25 * rigid_error(one, truth).max()
+
+
+def test_straight_edges_tell_of_the_lens_where_the_reference_is_small() -> None:
+    rng = np.random.default_rng(8)
+    square = np.asarray([[300, 200], [350, 200], [350, 250], [300, 250.0]])
+    frame = np.asarray([[20, 20], [880, 20], [880, 590], [20, 590.0]])
+    edges = [
+        PxPoints(shoot(a + (b - a) * np.linspace(0, 1, 60)[:, None], k1=0.02, k2=0.0) + rng.normal(0, 0.1, (60, 2)))
+        for a, b in zip(frame, np.roll(frame, -1, axis=0), strict=True)
+    ]
+    px = PxPoints(shoot(square, k1=0.02, k2=0.0) + rng.normal(0, 0.05, (4, 2)))
+    errors = []
+    for chains, angles in (
+        ((), ()),
+        (edges, (Angle(first=0, second=1), Angle(first=1, second=2), Angle(first=2, second=3))),
+    ):
+        fit = fit_camera(
+            px,
+            MmPoints(square),
+            0.05,
+            width_px=WIDTH,
+            height_px=HEIGHT,
+            focal_px=FOCAL,
+            model="photo",
+            straights_px=chains,
+            angles=angles,
+        )
+        errors.append(rigid_error(fit.plane.to_mm(PxPoints(shoot(frame, k1=0.02, k2=0.0))), frame).max())
+    assert errors[1] < 0.3 * errors[0]
+
+
+def test_the_covariance_holds_the_truth_over_many_small_references() -> None:
+    """A card read to 0.1 px: the width of a piece 400 mm away must lie in the stated 95 % interval about as often."""
+    rng = np.random.default_rng(9)
+    card = np.asarray([[0, 0], [85.6, 0], [85.6, 53.98], [0, 53.98]])
+    edge = np.linspace(0, 1, 7)[:, None]
+    outline = np.vstack([a + (b - a) * edge for a, b in zip(card, np.roll(card, -1, axis=0), strict=True)])
+    piece = np.asarray([[500.0, 300.0], [700.0, 300.0]])
+    inside = []
+    for _ in range(40):
+        view = {
+            "tilt_deg": abs(rng.normal(0, 6)),
+            "azimuth_deg": rng.uniform(0, 360),
+            "roll_deg": rng.uniform(-180, 180),
+            "k1": rng.normal(0, 0.015),
+            "k2": rng.normal(0, 0.01),
+        }
+        px = shoot(outline + [150, 120], **view) + rng.normal(0, 0.1, (len(outline), 2))
+        fit = fit_camera(
+            PxPoints(px), MmPoints(outline), 0.1, width_px=WIDTH, height_px=HEIGHT, focal_px=FOCAL, model="photo"
+        )
+        ends = PxPoints(shoot(piece, **view))
+        widths = [float(np.linalg.norm(np.diff(p.to_mm(ends), axis=0))) for p in draw_planes(fit, 60, rng)]
+        best = float(np.linalg.norm(np.diff(fit.plane.to_mm(ends), axis=0)))
+        inside.append(abs(best - 200.0) <= 2 * np.std(widths))
+    assert np.mean(inside) >= 0.85  # 0.95 less three binomial standard deviations of 40
+
+
+def test_a_scan_is_seen_to_be_a_scan_and_a_photo_a_photo() -> None:
+    rng = np.random.default_rng(10)
+    mm = mat_nodes()[::5]
+    scan_px = mm @ np.asarray([[3.9, 0.1], [-0.1, 3.9]]) * [1.0005, 1] + 40 + rng.normal(0, 0.1, (len(mm), 2))
+    scan = fit_camera(PxPoints(scan_px), MmPoints(mm), 0.1, width_px=WIDTH, height_px=HEIGHT)
+    photo = fit_camera(PxPoints(shoot(mm)), MmPoints(mm), 0.1, width_px=WIDTH, height_px=HEIGHT)
+    assert (scan.model, photo.model) == ("scan", "photo")
+    assert not scan.plane.has_distortion
+    assert scan.residual_rms_px < 0.2
+
+
+def test_a_ruler_alone_gives_scale_along_itself() -> None:
+    rng = np.random.default_rng(11)
+    ticks = np.column_stack([np.arange(0, 301.0), np.zeros(301)])
+    px = shoot(ticks + [300, 300], tilt_deg=3, k1=0.0, k2=0.0) + rng.normal(0, 0.1, (301, 2))
+    fit = fit_camera(
+        PxPoints(px), MmPoints(ticks), 0.1, width_px=WIDTH, height_px=HEIGHT, focal_px=FOCAL, model="photo"
+    )
+    ends = fit.plane.to_mm(PxPoints(shoot(ticks[[0, -1]] + [300, 300], tilt_deg=3, k1=0.0, k2=0.0)))
+    assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(300, abs=0.05)
+
+
+def test_pixels_to_millimetres_and_back_return() -> None:
+    mm = mat_nodes()
+    fit = fit_camera(PxPoints(shoot(mm)), MmPoints(mm), 0.1, width_px=WIDTH, height_px=HEIGHT)
+    px = np.stack(np.meshgrid(np.linspace(0, WIDTH, 9), np.linspace(0, HEIGHT, 7)), axis=-1).reshape(-1, 2)
+    assert np.abs(fit.plane.to_px(fit.plane.to_mm(PxPoints(px))) - px).max() < 1e-5
+
+
+@pytest.mark.parametrize("points", [np.zeros((0, 2)), np.zeros((1, 2)), np.full((5, 2), 7.0)])
+def test_points_that_hold_no_scale_are_refused(points: NDArray[np.float64]) -> None:
+    with pytest.raises(ScaleError, match="no scale"):
+        fit_camera(PxPoints(points), MmPoints(points), 0.1, width_px=100, height_px=100)
+
+
+def test_a_tolerance_for_each_reference_or_none() -> None:
+    square = np.asarray([[0, 0], [50, 0], [50, 50], [0, 50.0]])
+    with pytest.raises(ValueError, match="2 tolerances for 1 references"):
+        fit_camera(
+            PxPoints(square * 8), MmPoints(square), 0.1, width_px=900, height_px=900, tolerances_relative=(0.01, 0.01)
+        )

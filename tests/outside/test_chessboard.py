@@ -1,0 +1,72 @@
+"""A real lens and a real plane.
+
+Source: the 13 chessboard photos of OpenCV's sample data (Debian package opencv-doc 4.6.0, Apache-2.0 and BSD-3-Clause)
+with their published calibration ``left_intrinsics.yml``: 9x6 inner corners, pitch 25 mm, f = 535.916 px, mean
+reprojection error 0.39259 px over all views.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.camera_fit import CameraFit, fit_camera
+from calibration.picture import MmPoints, PxPoints
+from tests.outside.data import outside_folder
+
+PITCH_MM = 25.0
+GOAL_MM = 0.16
+"""Plane residual after the lens correction: what a full calibration of these views leaves at worst."""
+PUBLISHED_REPROJECTION_PX = 0.39259
+PUBLISHED_FOCAL_PX = 535.916
+
+
+def _corners() -> dict[str, PxPoints]:
+    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 50, 1e-3)
+    out = {}
+    for path in sorted(outside_folder("chessboard").glob("left*.jpg")):
+        grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+        found, corners = cv2.findChessboardCorners(grey, (9, 6))
+        assert found, path.name
+        out[path.name] = PxPoints(
+            cv2.cornerSubPix(grey, corners, (5, 5), (-1, -1), criteria).reshape(-1, 2).astype(float)
+        )
+    return out
+
+
+def _board() -> MmPoints:
+    columns, rows = np.meshgrid(np.arange(9.0), np.arange(6.0))
+    return MmPoints(np.stack([columns, rows], axis=-1).reshape(-1, 2) * PITCH_MM)
+
+
+@pytest.fixture(scope="module")
+def fits() -> dict[str, CameraFit]:
+    board = _board()
+    return {name: fit_camera(corners, board, 0.1, width_px=640, height_px=480) for name, corners in _corners().items()}
+
+
+def test_every_view_lies_on_its_plane_once_the_lens_is_undone(fits: dict[str, CameraFit]) -> None:
+    assert len(fits) == 13
+    assert max(f.residual_rms_mm for f in fits.values()) <= GOAL_MM
+    assert all(f.inliers.all() for f in fits.values()), "no corner may be dropped to reach the figure"
+
+
+def test_without_the_lens_the_same_corners_miss_the_plane_by_half_a_millimetre_and_more() -> None:
+    board = _board()
+    for corners in _corners().values():
+        homography, _ = cv2.findHomography(corners, board)
+        q = np.column_stack([corners, np.ones(len(corners))]) @ homography.T
+        rms = np.sqrt(((q[:, :2] / q[:, 2:] - board) ** 2).sum(axis=1).mean())
+        assert 0.5 < rms < 1.1
+
+
+def test_the_reprojection_error_is_below_the_published_one(fits: dict[str, CameraFit]) -> None:
+    assert np.mean([f.residual_rms_px for f in fits.values()]) < PUBLISHED_REPROJECTION_PX
+
+
+def test_single_views_agree_on_the_published_focal_length(fits: dict[str, CameraFit]) -> None:
+    """No finer claim: a printed board is not flat and errors of corners are correlated, so that sigmas are too small."""
+    ratios = np.asarray([f.plane.focal_px / PUBLISHED_FOCAL_PX for f in fits.values()])
+    assert abs(np.median(ratios) - 1) < 0.02
+    assert np.abs(ratios - 1).max() < 0.08
