@@ -65,6 +65,7 @@ def trace_files(
     trace_options: TraceOptions,
     pages: str | None = None,
     on_progress: Progress | None = None,
+    before_report: Callable[[Pattern], str] | None = None,
 ) -> Pattern:
     """Trace pictures and PDF pages into a job folder.
 
@@ -78,6 +79,8 @@ def trace_files(
         Pages of PDF files, like ``2,4-6``.
     on_progress : callable, optional
         Called with words and a share 0..1 within the present sheet.
+    before_report : callable, optional
+        Given the pattern, returns a ready HTML section for the report.
 
     Returns
     -------
@@ -109,7 +112,7 @@ def trace_files(
             raise
         if refused and not gathered.sheets:
             raise refused[0]
-        return _write(gathered, folder)
+        return _write(gathered, folder, before_report)
 
 
 def _where(picture: Picture) -> str:
@@ -147,7 +150,7 @@ def _trace_picture(
     gathered.overlays.append((sheet_id, overlay_jpeg(traced)))
 
 
-def _write(gathered: _Gathered, folder: Path) -> Pattern:
+def _write(gathered: _Gathered, folder: Path, before_report: Callable[[Pattern], str] | None = None) -> Pattern:
     pattern = pattern_of(gathered.sheets, gathered.pieces, findings=gathered.findings)
     earlier = folder / PATTERN_FILE
     if earlier.exists():
@@ -155,7 +158,10 @@ def _write(gathered: _Gathered, folder: Path) -> Pattern:
     for sheet_id, jpeg in gathered.overlays:
         write_bytes_whole(folder / f"overlay-{sheet_id}.jpg", jpeg)
     write_text_whole(folder / "pieces.svg", pieces_svg(pattern.pieces))
-    write_text_whole(folder / "report.html", report_html(pattern, gathered.figures))
+    write_text_whole(
+        folder / "report.html",
+        report_html(pattern, gathered.figures, extra=before_report(pattern) if before_report else ""),
+    )
     # Last, so that a pattern file always has its report beside it.
     save(pattern, folder)
     return pattern

@@ -9,10 +9,12 @@ from __future__ import annotations
 import importlib
 import importlib.util
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 
 import typer
 from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from calibration import CalibrationError, Finding
 from tracer.errors import TracerError
@@ -29,6 +31,15 @@ out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
 
 _COMMAND_MODULES = ("trace", "listing", "cut", "lay", "write", "check", "target", "demo")
+
+
+@contextmanager
+def working() -> Iterator[Callable[[str, float], None]]:
+    """Show what is being done and how far it is, on stderr while it lasts."""
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=err, transient=True) as progress:
+        task = progress.add_task("starting", total=1.0)
+        yield lambda words, share: progress.update(task, description=words, completed=share)
 
 
 def show_findings(findings: Iterable[Finding]) -> bool:

@@ -6,10 +6,9 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from calibration import CalibrateOptions, parse_length_mm, parse_request, parse_tolerance
-from tracer.cli.app import app, err, out, show_findings
+from tracer.cli.app import app, out, show_findings, working
 from tracer.cli.listing import show_pattern
 from tracer.job import all_findings, trace_files
 from tracer.pipeline import Engine, LineSide, TraceOptions
@@ -59,17 +58,14 @@ def trace_command(
         regular=not as_drawn,
         words=words,
     )
-    with Progress(
-        TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(), console=err, transient=True
-    ) as progress:
-        task = progress.add_task("starting", total=1.0)
+    with working() as tell:
         pattern = trace_files(
             inputs,
             out_folder,
             calibrate_options=calibrate_options,
             trace_options=trace_options,
             pages=pages,
-            on_progress=lambda text, share: progress.update(task, description=text, completed=share),
+            on_progress=tell,
         )
     show_pattern(pattern)
     out.print(f"written to {out_folder}: pattern.json, pieces.svg, report.html and the overlays", markup=False)

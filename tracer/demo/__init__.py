@@ -1,0 +1,1 @@
+"""A sheet of our own invention, with its known drawing."""
