@@ -1,0 +1,172 @@
+"""Ink apart from paper: a mask of everything that is darker than the ground it stands on.
+
+The ground is what stays when dark, narrow things are taken away: a closing of the picture at about one millimetre a
+pixel, smoothed by a median. Ink is what is darker than the ground in any colour channel, so that a red, a blue and a
+pencil line are all found. Dividing by the ground takes the lamp's fall-off and soft shadows with it.
+
+Where the ground itself has a step (the edge of a sheet on a mat, of a shadow, of a cut-out piece) the ground at
+reduced scale is blurred across the step and would show as a dark rim; such rims are masked out and are no ink.
+
+Memory: masks of uint8, and strips of rows for everything else. Pictures finer than needed are reduced by a whole
+factor.
+
+Sources: Gonzalez and Woods, Digital Image Processing, morphological smoothing and shading correction.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.picture import PxPoints
+
+FINEST_MM_PER_PX = 0.055
+"""Finer pictures are reduced: a line of 0.2 mm is still four pixels wide (sampling, from memory)."""
+MOST_PIXELS = 48_000_000
+"""Larger pictures are reduced, to bound memory."""
+GROUND_MM = 14.0
+"""Dark things narrower than this are not ground: thick pens, solid arrow heads, the strokes of display text."""
+GROUND_STEP_MM = 0.7
+"""Pixel of the reduced picture in which the ground is found."""
+LEAST_CONTRAST = 0.09
+"""Faintest ink, as a share of the ground's light value: half of a worn pencil line (common practice, no source)."""
+NOISE_FACTOR = 5.0
+"""Ink stands out of the ground by so many standard deviations of its noise."""
+_STRIP_ROWS = 1024
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ink:
+    """The ink of a picture.
+
+    Parameters
+    ----------
+    mask : ndarray of uint8, shape (rows, columns)
+        255 where there is ink, on the reduced grid.
+    factor : int
+        Pixels of the picture per pixel of the mask, along each axis.
+    mm_per_px : float
+        Millimetres per pixel of the *mask*.
+    contrast : float
+        Share of the ground's value by which something must be darker to be ink.
+    """
+
+    mask: NDArray[np.uint8]
+    factor: int
+    mm_per_px: float
+    contrast: float
+
+    def to_picture(self, points: NDArray[np.float64]) -> PxPoints:
+        """Map points (N, 2) of the mask to pixels of the picture."""
+        return PxPoints((np.asarray(points, dtype=np.float64) + 0.5) * self.factor - 0.5)
+
+    def from_picture(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Map pixels of the picture (N, 2) to points of the mask."""
+        return np.asarray((np.asarray(points, dtype=np.float64) + 0.5) / self.factor - 0.5)
+
+
+def working_factor(width_px: int, height_px: int, mm_per_px: float) -> int:
+    """Return by how much a picture may be reduced for telling things apart."""
+    by_size = math.ceil(math.sqrt(width_px * height_px / MOST_PIXELS))
+    by_scale = math.floor(2 * FINEST_MM_PER_PX / mm_per_px) if mm_per_px < FINEST_MM_PER_PX else 1
+    return max(1, by_size, by_scale)
+
+
+def reduced(pixels: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
+    """Return the picture at a whole fraction of its size, each pixel the mean of those it covers."""
+    if factor == 1:
+        return pixels
+    rows, columns = pixels.shape[0] // factor, pixels.shape[1] // factor
+    out = np.empty((rows, columns, *pixels.shape[2:]), dtype=np.uint8)
+    step = max(1, _STRIP_ROWS // factor)
+    for top in range(0, rows, step):
+        end = min(rows, top + step)
+        strip = pixels[top * factor : end * factor, : columns * factor]
+        out[top:end] = cv2.resize(strip, (columns, end - top), interpolation=cv2.INTER_AREA)
+    return out
+
+
+def _ground(small: NDArray[np.uint8], step_mm: float) -> NDArray[np.uint8]:
+    """Return the ground of a reduced picture, same shape."""
+    reach = max(3, round(GROUND_MM / step_mm) | 1)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    calm = cv2.medianBlur(small, 3)
+    padded = cv2.copyMakeBorder(calm, reach, reach, reach, reach, cv2.BORDER_REFLECT)
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, kernel)[reach:-reach, reach:-reach]
+    return np.asarray(cv2.medianBlur(np.ascontiguousarray(closed), 5), dtype=np.uint8)
+
+
+def _rims(ground: NDArray[np.uint8], step_mm: float) -> NDArray[np.uint8]:
+    """Return a mask of where the ground has a step that the reduced scale cannot follow."""
+    kernel = np.ones((3, 3), np.uint8)
+    planes = cv2.split(ground) if ground.ndim == 3 else (ground,)
+    rim = np.zeros(ground.shape[:2], np.uint8)
+    for plane in planes:
+        high, low = cv2.dilate(plane, kernel), cv2.erode(plane, kernel)
+        rim |= (high.astype(np.int16) - low > np.maximum(6, 0.06 * high)).astype(np.uint8) * 255
+    return rim
+
+
+def find_ink(pixels: NDArray[np.uint8], mm_per_px: float) -> Ink:
+    """Find the ink of a picture.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns) or (rows, columns, 3)
+    mm_per_px : float
+        Of the picture.
+    """
+    factor = working_factor(pixels.shape[1], pixels.shape[0], mm_per_px)
+    picture = reduced(pixels, factor)
+    scale = mm_per_px * factor
+    rows, columns = picture.shape[:2]
+    step = max(1, round(GROUND_STEP_MM / scale))
+    small_size = (max(1, round(columns / step)), max(1, round(rows / step)))
+    small = np.asarray(cv2.resize(picture, small_size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    ground = _ground(small, scale * step)
+    rims = _rims(ground, scale * step)
+    dark = np.empty((rows, columns), dtype=np.uint8)
+    x_map = small_size[0] / columns
+    y_map = small_size[1] / rows
+    for top in range(0, rows, _STRIP_ROWS):
+        end = min(rows, top + _STRIP_ROWS)
+        # A strip of the ground, resampled on the strip's own pixel centres.
+        warp = np.array([[x_map, 0, (x_map - 1) / 2], [0, y_map, (top + 0.5) * y_map - 0.5]])
+        light = cv2.warpAffine(
+            ground,
+            warp,
+            (columns, end - top),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        missing = cv2.subtract(light, picture[top:end])
+        share = cv2.divide(missing, light, scale=255.0)
+        if share.ndim == 3:
+            first, second, third = cv2.split(share)
+            share = cv2.max(cv2.max(first, second), third)
+        dark[top:end] = share
+    dark = np.asarray(cv2.GaussianBlur(dark, (3, 3), 0.7), dtype=np.uint8)
+    middle, noise = _bare_paper(dark)
+    contrast = max(LEAST_CONTRAST, (middle + NOISE_FACTOR * noise) / 255.0)
+    mask = np.asarray(cv2.threshold(dark, 255.0 * contrast, 255, cv2.THRESH_BINARY)[1], dtype=np.uint8)
+    if rims.any():
+        wide = cv2.resize(rims, (columns, rows), interpolation=cv2.INTER_NEAREST)
+        mask[wide > 0] = 0
+    return Ink(mask=mask, factor=factor, mm_per_px=scale, contrast=contrast)
+
+
+def _bare_paper(dark: NDArray[np.uint8]) -> tuple[float, float]:
+    """Return the middle and the standard deviation of the darkness levels of bare paper.
+
+    Ink only adds levels to the right, so the left half of the bump tells its width (68.3 % within one sigma).
+    """
+    sample = dark[:: max(1, dark.shape[0] // 1500), :: max(1, dark.shape[1] // 1500)]
+    levels = np.bincount(sample.ravel(), minlength=256).astype(np.float64)
+    share = np.cumsum(levels) / max(1.0, levels.sum())
+    middle = int(np.searchsorted(share, 0.5))
+    low = int(np.searchsorted(share, 0.1587))
+    return float(middle), float(max(1.0, middle - low))

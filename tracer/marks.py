@@ -1,0 +1,56 @@
+"""What a closed loop of line work is, when it is no piece: a frame, a table, a box of text, a test square.
+
+Evidence only from shape and from where text stands. Pixels are those of the ink mask.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+
+from tracer.marks_text import TextBlock
+from tracer.search_graph import Points
+
+FRAME_SHARE = 0.55
+"""A rectangle around more than this share of the sheet is its frame (common practice, no source)."""
+TEXT_SHARE = 0.28
+"""A rectangle filled with text to this share is a box of text, no piece with a label (common practice, no source)."""
+
+
+def rectangularity(points: Points) -> float:
+    """Return the area of a polygon over that of its smallest box, 1 for a rectangle."""
+    contour = points.astype(np.float32)
+    _, (wide, high), _ = cv2.minAreaRect(contour)
+    return float(cv2.contourArea(contour.reshape(-1, 1, 2)) / max(1.0, wide * high))
+
+
+def text_in(points: Points, texts: Sequence[TextBlock]) -> list[TextBlock]:
+    """Return the blocks of text whose middle lies in a polygon."""
+    contour = points.astype(np.float32).reshape(-1, 1, 2)
+    low, high = points.min(axis=0), points.max(axis=0)
+    return [
+        t
+        for t in texts
+        if low[0] <= t.centre[0] <= high[0]
+        and low[1] <= t.centre[1] <= high[1]
+        and cv2.pointPolygonTest(contour, t.centre, measureDist=False) >= 0
+    ]
+
+
+def is_table(outer: Points, faces: Sequence[Points], texts: Sequence[TextBlock]) -> bool:
+    """Return whether a block is a grid of rectangular cells with text in many of them."""
+    if len(faces) < 3 or rectangularity(outer) < 0.93:
+        return False
+    straight = sum(rectangularity(f) > 0.85 for f in faces)
+    if straight < 0.85 * len(faces):
+        return False
+    written = sum(bool(text_in(f, texts)) for f in faces)
+    return len(faces) >= 6 or written >= max(2, len(faces) // 2)
+
+
+def is_text_box(outer: Points, area: float, texts: Sequence[TextBlock]) -> bool:
+    """Return whether a rectangle is filled with text."""
+    inside = text_in(outer, texts)
+    return bool(inside) and rectangularity(outer) > 0.93 and sum(t.area for t in inside) > TEXT_SHARE * area

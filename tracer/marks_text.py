@@ -1,0 +1,97 @@
+"""Text found by shape: glyphs that stand together.
+
+After Fletcher and Kasturi ("A robust algorithm for text string separation from mixed text/graphics images", 1988):
+small pieces of ink of about the same size, close to each other compared with that size. Nothing is read here.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+LEAST_GLYPH_MM = 0.7
+"""Smaller ink is specks and dots (common practice, no source)."""
+LEAST_GLYPHS = 3
+"""So many glyphs make text; two may be anything."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TextBlock:
+    """Glyphs that stand together.
+
+    Parameters
+    ----------
+    box : tuple of float
+        x0, y0, x1, y1 in pixels of the mask.
+    glyphs : ndarray of int, shape (N, 4)
+        Box of each glyph: x, y, width, height.
+    height : float
+        Typical size of a glyph in pixels (its longer side; upright or turned text alike).
+    """
+
+    box: tuple[float, float, float, float]
+    glyphs: NDArray[np.int32]
+    height: float
+
+    @property
+    def area(self) -> float:
+        """Area the glyphs' own boxes cover with the spaces between them, square pixels."""
+        return float((self.glyphs[:, 2] + 0.3 * self.height).astype(float) @ (self.glyphs[:, 3] + 0.3 * self.height))
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Middle of the box."""
+        x0, y0, x1, y1 = self.box
+        return (x0 + x1) / 2, (y0 + y1) / 2
+
+
+def find_text(small: NDArray[np.int32], mm_per_px: float) -> list[TextBlock]:
+    """Group small marks into blocks of text.
+
+    Parameters
+    ----------
+    small : ndarray, shape (N, 5)
+        Boxes (x, y, width, height, area) of small marks in pixels.
+    mm_per_px : float
+    """
+    size = np.maximum(small[:, 2], small[:, 3])
+    glyphs = small[size >= LEAST_GLYPH_MM / mm_per_px]
+    if len(glyphs) < LEAST_GLYPHS:
+        return []
+    size = np.maximum(glyphs[:, 2], glyphs[:, 3]).astype(np.float64)
+    centre = glyphs[:, :2] + glyphs[:, 2:4] / 2.0
+    pairs = cKDTree(centre).query_pairs(float(size.max()) * 1.9, output_type="ndarray")
+    if not len(pairs):
+        return []
+    a, b = pairs[:, 0], pairs[:, 1]
+    larger = np.maximum(size[a], size[b])
+    smaller = np.minimum(size[a], size[b])
+    apart = np.abs(centre[a] - centre[b]) - (glyphs[a, 2:4] + glyphs[b, 2:4]) / 2.0
+    gap = np.hypot(*np.maximum(apart, 0).T)
+    near = (gap < 0.9 * larger) & (smaller > 0.3 * larger)
+    pairs = pairs[near]
+    matrix = coo_array((np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(glyphs), len(glyphs)))
+    count, labels = connected_components(matrix, directed=False)
+    order = np.argsort(labels, kind="stable")
+    bounds = np.searchsorted(labels[order], np.arange(count + 1))
+    blocks = []
+    for begin, end in itertools.pairwise(bounds):
+        if end - begin < LEAST_GLYPHS:
+            continue
+        members = glyphs[order[begin:end]]
+        low = members[:, :2].min(axis=0)
+        high = (members[:, :2] + members[:, 2:4]).max(axis=0)
+        blocks.append(
+            TextBlock(
+                box=(float(low[0]), float(low[1]), float(high[0]), float(high[1])),
+                glyphs=members[:, :4],
+                height=float(np.median(np.maximum(members[:, 2], members[:, 3]))),
+            )
+        )
+    return blocks

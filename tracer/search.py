@@ -1,0 +1,245 @@
+"""The search for pieces: a calibrated sheet in, candidates and marks out.
+
+Works in the source picture's own pixels. Drawn pieces (closed cutting lines on paper) and cut-out pieces (things
+lying on a ground) are told apart by the evidence and may lie on the same sheet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration import Finding, PxPoints, Sheet
+from calibration.light import SRGB_TO_LINEAR
+from tracer.candidate import Candidate, RoughOutline
+from tracer.ink import Ink, find_ink
+from tracer.marks import FRAME_SHARE, is_table, is_text_box, rectangularity
+from tracer.marks_text import TextBlock, find_text
+from tracer.piece import Mark
+from tracer.search_drawn import LineWork, Loop, read_line_work
+from tracer.search_edges import Thing, find_things
+
+Progress = Callable[[str, float], None]
+
+_COVERS_ALL = ("mat", "sheet", "density", "page", "target")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchResult:
+    """What the search found on a sheet: pieces in reading order, marks of the sheet in mm, and what is doubtful."""
+
+    candidates: tuple[Candidate, ...]
+    sheet_marks: tuple[Mark, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+def find_candidates(sheet: Sheet, *, size_line: int | None = None, on_progress: Progress | None = None) -> SearchResult:
+    """Find the pattern pieces of a sheet.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    size_line : int, optional
+        Which of several nested sizes to follow, 1 = smallest.
+    on_progress : callable, optional
+        Called with a word for the step and the share done (0..1).
+    """
+    report = on_progress or (lambda _word, _share: None)
+    pixels = sheet.picture.pixels
+    scale = sheet.mm_per_px
+    report("ink", 0.0)
+    ink = find_ink(pixels, scale)
+    excluded = _reference_mask(sheet, ink)
+    things = find_things(pixels, scale, excluded)
+    for thing in things:
+        _fill(excluded, ink.from_picture(thing.points), margin_px=1.5 / ink.mm_per_px)
+    report("lines", 0.3)
+    work = read_line_work(ink, excluded)
+    report("pieces", 0.7)
+    texts = find_text(work.small, ink.mm_per_px)
+    candidates = [_drawn_candidate(work, loop, pixels) for loop in _pieces(work, texts)]
+    candidates += [_edge_candidate(thing) for thing in things]
+    report("pieces", 1.0)
+    return SearchResult(candidates=tuple(_reading_order(candidates)))
+
+
+def _reference_mask(sheet: Sheet, ink: Ink) -> NDArray[np.uint8]:
+    mask = np.zeros(ink.mask.shape, dtype=np.uint8)
+    for reference in (sheet.reference, *sheet.others):
+        if reference.kind in _COVERS_ALL or len(reference.outline_px) < 3:
+            continue
+        _fill(mask, ink.from_picture(reference.outline_px), margin_px=1.0 / ink.mm_per_px)
+    return mask
+
+
+def _fill(mask: NDArray[np.uint8], polygon: NDArray[np.float64], *, margin_px: float) -> None:
+    """Mark a polygon and a margin around it."""
+    corners = np.rint(polygon).astype(np.int32).reshape(-1, 1, 2)
+    cv2.fillPoly(mask, [corners], 255)
+    cv2.polylines(mask, [corners], isClosed=True, color=255, thickness=max(1, round(2 * margin_px)))
+
+
+def _pieces(work: LineWork, texts: list[TextBlock]) -> list[Loop]:
+    """Return the loops that are cutting lines."""
+    sheet_area = float(work.ink.mask.size)
+    around = {i for i, loop in enumerate(work.loops) if _is_frame(loop, sheet_area)}
+    out = []
+    for i, loop in enumerate(work.loops):
+        if i in around or not _only_in(work, i, around):
+            continue
+        if is_table(loop.points, [f.points for f in loop.faces], texts) or is_text_box(loop.points, loop.area, texts):
+            continue
+        out.append(loop)
+    return out
+
+
+def _only_in(work: LineWork, index: int, frames: set[int]) -> bool:
+    """Return whether all that a loop lies in are frames."""
+    outer = work.loops[index].inside_of
+    while outer >= 0:
+        if outer not in frames:
+            return False
+        outer = work.loops[outer].inside_of
+    return True
+
+
+def _is_frame(loop: Loop, sheet_area: float) -> bool:
+    """Return whether a loop is a rectangle around much of the sheet."""
+    return loop.area > FRAME_SHARE * sheet_area and rectangularity(loop.points) > 0.96
+
+
+def _reading_order(candidates: list[Candidate]) -> list[Candidate]:
+    """Order top to bottom in bands, left to right in each."""
+    boxes = [(c.outline.points_px.min(axis=0), c.outline.points_px.max(axis=0)) for c in candidates]
+    left = sorted(range(len(candidates)), key=lambda i: float(boxes[i][0][1]))
+    order: list[int] = []
+    while left:
+        first = left[0]
+        top, bottom = float(boxes[first][0][1]), float(boxes[first][1][1])
+        limit = top + 0.5 * (bottom - top)
+        band = [i for i in left if float(boxes[i][0][1]) < limit]
+        order += sorted(band, key=lambda i: float(boxes[i][0][0]))
+        left = [i for i in left if i not in band]
+    return [candidates[i] for i in order]
+
+
+def _edge_candidate(thing: Thing) -> Candidate:
+    def rough(points: NDArray[np.float64]) -> RoughOutline:
+        none = np.zeros(len(points), dtype=bool)
+        return RoughOutline(
+            points_px=PxPoints(points),
+            kind="edge",
+            line_width_px=0.0,
+            colour_weights=thing.weights,
+            obscured=none,
+            bridged=none.copy(),
+        )
+
+    return Candidate(outline=rough(thing.points), holes=tuple(rough(h) for h in thing.holes))
+
+
+def _drawn_candidate(work: LineWork, loop: Loop, pixels: NDArray[np.uint8]) -> Candidate:
+    """Turn a loop of line work into a rough outline with its obscured stretches."""
+    ink = work.ink
+    degrees = work.graph.degrees()
+    parts, obscured, bridged, widths = [], [], [], []
+    for index, forwards in loop.steps:
+        edge = work.graph.edges[index]
+        points = edge.points[:-1] if forwards else edge.points[:0:-1]
+        along = np.arange(len(points))
+        near = max(3.0, 1.5 * edge.width)
+        first, last = (edge.start, edge.end) if forwards else (edge.end, edge.start)
+        hidden = np.zeros(len(points), dtype=bool)
+        if degrees[first] > 2:
+            hidden |= along < near
+        if degrees[last] > 2:
+            hidden |= along > len(points) - near
+        gap = np.full(len(points), edge.bridge)
+        parts.append(points)
+        obscured.append(hidden | gap)
+        bridged.append(gap)
+        if not edge.bridge:
+            widths.append((edge.width, edge.length))
+    points = np.concatenate(parts)
+    gap = np.concatenate(bridged)
+    total = sum(length for _, length in widths)
+    width = sum(w * length for w, length in widths) / max(total, 1e-9)
+    outline = ink.to_picture(points)
+    hidden = np.concatenate(obscured)
+    weights, line_width_px = _line_look(pixels, outline, ~hidden, max(1.0, width * ink.factor))
+    notes = []
+    gaps = int((gap & ~np.roll(gap, 1)).sum())
+    if gaps:
+        notes.append(f"the line is broken in {gaps} place{'s' if gaps > 1 else ''}; the gap was bridged")
+    return Candidate(
+        outline=RoughOutline(
+            points_px=outline,
+            kind="drawn",
+            line_width_px=line_width_px,
+            colour_weights=weights,
+            obscured=hidden,
+            bridged=gap,
+        ),
+        notes=tuple(notes),
+    )
+
+
+def _line_look(
+    pixels: NDArray[np.uint8], points: PxPoints, clear: NDArray[np.bool_], width_px: float
+) -> tuple[NDArray[np.float64], float]:
+    """Return a line's colour weights and its width between half levels, from profiles across it.
+
+    The weights on linear R, G, B are the direction from the line's colour to its ground's, so that the line is as
+    dark as can be. Profiles are lined up on their darkest point before the middle one (median) is taken.
+    """
+    at = np.flatnonzero(clear) if clear.sum() > 20 else np.arange(len(points))
+    at = at[:: max(1, len(at) // 300)]
+    tangent = points[(at + 4) % len(points)] - points[at - 4]
+    normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+    normal /= np.maximum(np.hypot(normal[:, 0], normal[:, 1]), 1e-9)[:, None]
+    reach = 2.0 * width_px + 3.0
+    offsets = np.linspace(-reach, reach, 2 * int(4 * reach) + 1)
+    where = points[at][:, None, :] + offsets[None, :, None] * normal[:, None, :]
+    profiles = _sample_linear(pixels, where)
+    grey = profiles.mean(axis=2)
+    middle = len(offsets) // 2
+    core = np.abs(offsets) <= 0.75 * width_px + 1.5
+    lowest = np.flatnonzero(core)[np.argmin(grey[:, core], axis=1)]
+    # The darkest sample of a broad flat line may be anywhere in it: line up on the middle of what is dark.
+    floor, roof = grey[np.arange(len(at)), lowest], np.median(grey, axis=1)
+    dark = (grey < ((floor + roof) / 2)[:, None]) & core[None, :]
+    centre = (dark * np.arange(len(offsets))).sum(axis=1) / np.maximum(dark.sum(axis=1), 1)
+    shift = np.rint(np.where(dark.any(axis=1), centre, lowest)).astype(int) - middle
+    index = np.clip(np.arange(len(offsets))[None, :] + shift[:, None], 0, len(offsets) - 1)
+    level = np.median(np.take_along_axis(profiles, index[:, :, None], axis=1), axis=0)
+    side = np.median(level[np.abs(offsets) > 0.8 * reach], axis=0)
+    difference = np.maximum(side - level[middle], 0.0)
+    total = float(difference.sum())
+    weights = difference / total if total > 1e-6 else np.full(3, 1 / 3)
+    signal = level @ weights
+    half = (float(side @ weights) + float(signal[middle])) / 2
+    right = int(np.argmax(signal[middle:] > half))
+    left = int(np.argmax(signal[middle::-1] > half))
+    measured = (right + left - 1) * float(offsets[1] - offsets[0]) if right and left else width_px
+    return weights, max(1.0, measured)
+
+
+def _sample_linear(pixels: NDArray[np.uint8], where: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return linear RGB by bilinear reading at points of shape (..., 2)."""
+    x = np.clip(where[..., 0], 0, pixels.shape[1] - 1.001)
+    y = np.clip(where[..., 1], 0, pixels.shape[0] - 1.001)
+    x0, y0 = x.astype(np.int64), y.astype(np.int64)
+    fx, fy = (x - x0)[..., None], (y - y0)[..., None]
+    x1, y1 = np.minimum(x0 + 1, pixels.shape[1] - 1), np.minimum(y0 + 1, pixels.shape[0] - 1)
+
+    def read(rows: NDArray[np.int64], columns: NDArray[np.int64]) -> NDArray[np.float64]:
+        value = SRGB_TO_LINEAR[pixels[rows, columns]].astype(np.float64)
+        return np.repeat(value[..., None], 3, axis=-1) if pixels.ndim == 2 else value
+
+    top = read(y0, x0) * (1 - fx) + read(y0, x1) * fx
+    bottom = read(y1, x0) * (1 - fx) + read(y1, x1) * fx
+    return np.asarray(top * (1 - fy) + bottom * fy)

@@ -1,0 +1,163 @@
+"""Drawn pieces: closed cutting lines in the line work of a sheet.
+
+The steps: small marks and solid spots are set aside; what is left is thinned to a graph; spurs are cut, gaps bridged;
+every block of loops has an outermost loop; of these, the pieces are those that are no frame, no table and no small
+mark. Distances are in millimetres on the sheet unless the name says pixels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.ink import Ink
+from tracer.search_gaps import bridge_gaps, prune_spurs
+from tracer.search_graph import LineGraph, Points, build_graph, thin
+from tracer.search_loops import Face, find_blocks, find_faces, outer_loop
+
+LEAST_SIDE_MM = 15.0
+"""Closed loops smaller than this are marks (common practice, no source)."""
+GLYPH_MM = 9.0
+"""Ink that hangs together and is smaller than this is text or a small mark, unless it is a dash."""
+SOLID_MM = 2.4
+"""Ink this thick in both directions is a solid spot and no line."""
+_SPUR_MM = 0.9
+
+
+@dataclass(slots=True, eq=False)
+class Loop:
+    """The outermost loop of a block of line work, in pixels of the mask."""
+
+    points: Points
+    steps: tuple[tuple[int, bool], ...]
+    block: tuple[int, ...]
+    faces: list[Face]
+    area: float
+    box: tuple[float, float, float, float]
+    inside_of: int = -1
+    holds: list[int] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LineWork:
+    """Everything the search read from the ink: the graph, its loops and what was set aside."""
+
+    ink: Ink
+    graph: LineGraph
+    loops: list[Loop]
+    small: NDArray[np.int32]
+    """Boxes (x, y, width, height, area) of small marks, shape (N, 5), pixels of the mask."""
+    solids: NDArray[np.uint8]
+    """Mask of solid spots."""
+
+
+def read_line_work(ink: Ink, excluded: NDArray[np.uint8] | None = None) -> LineWork:
+    """Turn ink into a graph with its loops.
+
+    Parameters
+    ----------
+    ink : Ink
+    excluded : ndarray of uint8, optional
+        Non-zero where nothing is to be read (references, cut-out pieces).
+    """
+    scale = ink.mm_per_px
+    mask = ink.mask.copy()
+    if excluded is not None:
+        mask[excluded > 0] = 0
+    mask, small = _set_small_aside(mask, scale)
+    solids = _solids(mask, scale)
+    if solids.any():
+        mask[solids > 0] = 0
+    reach = cv2.distanceTransform(mask, cv2.DIST_L1, 3, dstType=cv2.CV_8U)
+    graph = build_graph(thin(mask), np.asarray(reach, dtype=np.uint8))
+    graph = prune_spurs(graph, _SPUR_MM / scale)
+    graph = bridge_gaps(graph, scale)
+    return LineWork(ink=ink, graph=graph, loops=find_loops(graph, scale), small=small, solids=solids)
+
+
+def _set_small_aside(mask: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
+    """Take text glyphs and specks out of the mask; dashes stay."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8, ltype=cv2.CV_32S)
+    if count <= 1:
+        return mask, np.zeros((0, 5), np.int32)
+    limit = GLYPH_MM / scale
+    wide, high, area = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT], stats[:, cv2.CC_STAT_AREA]
+    longest = np.maximum(wide, high)
+    glyph = longest < limit
+    # A dash is a straight stroke: its area is its length times a pen's width, and it is several times longer than wide.
+    length = np.hypot(wide, high)
+    pen = area / np.maximum(length, 1)
+    dash = (length > 1.2 / scale) & (pen < 1.2 / scale) & (length > 3.0 * pen) & (area > 3)
+    aside = glyph & ~dash
+    aside[0] = False
+    keep = ~aside
+    keep[0] = False
+    kept = np.asarray(keep.astype(np.uint8) * 255)[labels]
+    chosen = np.flatnonzero(glyph)
+    chosen = chosen[chosen > 0]
+    return kept, np.ascontiguousarray(stats[chosen], dtype=np.int32)
+
+
+def _solids(mask: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    side = max(3, round(SOLID_MM / scale))
+    core = cv2.erode(mask, np.ones((side, side), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    if not core.any():
+        return np.zeros_like(mask)
+    grown = cv2.dilate(core, np.ones((side + 2, side + 2), np.uint8))
+    return np.asarray(cv2.bitwise_and(grown, mask), dtype=np.uint8)
+
+
+def find_loops(graph: LineGraph, scale: float) -> list[Loop]:
+    """Return the outermost loop of every block that is large enough, largest first, each knowing what it lies in."""
+    least = LEAST_SIDE_MM / scale
+    loops = []
+    for block in find_blocks(graph):
+        ends = np.array([graph.nodes[n] for i in block for n in (graph.edges[i].start, graph.edges[i].end)])
+        if len(block) > 3 and np.ptp(ends, axis=0).max() < least / 2:
+            bulk = max(float(np.ptp(graph.edges[i].points, axis=0).max()) for i in block)
+            if bulk < least / 2:
+                continue
+        faces = find_faces(graph, block)
+        loop = outer_loop(faces)
+        low, high = loop.points.min(axis=0), loop.points.max(axis=0)
+        if (high - low).max() < least or loop.area < 0.2 * least * least:
+            continue
+        loops.append(
+            Loop(
+                points=loop.points,
+                steps=loop.steps,
+                block=tuple(block),
+                faces=[f for f in faces if f.area > 0],
+                area=loop.area,
+                box=(float(low[0]), float(low[1]), float(high[0]), float(high[1])),
+            )
+        )
+    loops.sort(key=lambda p: -p.area)
+    for i, inner in enumerate(loops):
+        for j in range(i - 1, -1, -1):
+            if _box_in(inner.box, loops[j].box) and lies_in(inner.points, loops[j].points):
+                inner.inside_of = j
+                loops[j].holds.append(i)
+                break
+    return loops
+
+
+def _box_in(inner: tuple[float, float, float, float], outer: tuple[float, float, float, float]) -> bool:
+    slack = 2.0
+    return (
+        inner[0] >= outer[0] - slack
+        and inner[1] >= outer[1] - slack
+        and inner[2] <= outer[2] + slack
+        and inner[3] <= outer[3] + slack
+    )
+
+
+def lies_in(points: Points, polygon: Points, share: float = 0.8) -> bool:
+    """Return whether most of some points lie in a polygon."""
+    sample = points[:: max(1, len(points) // 40)]
+    contour = polygon.astype(np.float32).reshape(-1, 1, 2)
+    inside = sum(cv2.pointPolygonTest(contour, (float(x), float(y)), measureDist=False) >= 0 for x, y in sample)
+    return inside >= share * len(sample)

@@ -1,0 +1,253 @@
+"""Line work as a graph: ink thinned to one pixel, cut into chains between junctions.
+
+Thinning is that of Guo and Hall ("Parallel thinning with two-subiteration algorithms", 1989), run on the list of ink
+pixels only, by table lookup: line work covers a few per cent of a sheet. Points are (x, y) on the mask's grid.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components, depth_first_order
+
+Points = NDArray[np.float64]
+
+# Neighbours of a pixel, clockwise from the one above: p2 .. p9 of the thinning literature, bit 0 .. 7.
+_ROW_STEPS = (-1, -1, 0, 1, 1, 1, 0, -1)
+_COLUMN_STEPS = (0, 1, 1, 1, 0, -1, -1, -1)
+
+
+def _thinning_tables() -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    tables = np.zeros((2, 256), dtype=bool)
+    for code in range(256):
+        p2, p3, p4, p5, p6, p7, p8, p9 = (bool(code >> bit & 1) for bit in range(8))
+        crossings = (
+            (not p2 and (p3 or p4)) + (not p4 and (p5 or p6)) + (not p6 and (p7 or p8)) + (not p8 and (p9 or p2))
+        )
+        first = (p9 or p2) + (p3 or p4) + (p5 or p6) + (p7 or p8)
+        second = (p2 or p3) + (p4 or p5) + (p6 or p7) + (p8 or p9)
+        if crossings != 1 or not 2 <= min(first, second) <= 3:
+            continue
+        tables[0, code] = not ((p2 or p3 or not p5) and p4)
+        tables[1, code] = not ((p6 or p7 or not p9) and p8)
+    return tables[0], tables[1]
+
+
+_FIRST, _SECOND = _thinning_tables()
+
+
+def thin(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the mask (0 or 1, a copy with an empty border of one pixel is made) thinned to lines of one pixel."""
+    padded = np.zeros((mask.shape[0] + 2, mask.shape[1] + 2), dtype=np.uint8)
+    padded[1:-1, 1:-1] = mask > 0
+    flat = padded.reshape(-1)
+    width = padded.shape[1]
+    steps = [r * width + c for r, c in zip(_ROW_STEPS, _COLUMN_STEPS, strict=True)]
+    active = np.flatnonzero(flat)
+    while True:
+        changed = []
+        for table in (_FIRST, _SECOND):
+            code = np.zeros(len(active), dtype=np.uint8)
+            for bit, step in enumerate(steps):
+                code |= flat[active + step] << np.uint8(bit)
+            gone = active[table[code]]
+            flat[gone] = 0
+            changed.append(gone)
+            active = active[flat[active] > 0]
+        removed = np.concatenate(changed)
+        if not len(removed):
+            break
+        # Only pixels beside a removed one can be removed in the next round.
+        near = np.concatenate([removed + step for step in steps])
+        near = np.unique(near)
+        active = near[flat[near] > 0]
+    return padded[1:-1, 1:-1]
+
+
+@dataclass(slots=True, eq=False)
+class Edge:
+    """A chain of points between two nodes (a closed chain has the same node at both ends).
+
+    ``points`` has shape (N, 2) and includes both nodes' positions; ``width`` is the line's mean width in pixels;
+    ``bridge`` marks a stretch where nothing is drawn; ``regular`` a bridge that is the space of a dashed line.
+    """
+
+    start: int
+    end: int
+    points: Points
+    width: float = 0.0
+    bridge: bool = False
+    regular: bool = False
+    length: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.length = float(np.hypot(*np.diff(self.points, axis=0).T).sum()) if len(self.points) > 1 else 0.0
+
+
+@dataclass(slots=True, eq=False)
+class LineGraph:
+    """Nodes (x, y) and the edges between them."""
+
+    nodes: list[tuple[float, float]]
+    edges: list[Edge]
+
+    def degrees(self) -> NDArray[np.int64]:
+        """Return how many edge ends meet at each node."""
+        ends = [e.start for e in self.edges] + [e.end for e in self.edges]
+        return np.bincount(np.array(ends, dtype=np.int64), minlength=len(self.nodes))
+
+    def incident(self) -> list[list[int]]:
+        """Return for each node the edges that meet there (a loop is listed twice)."""
+        out: list[list[int]] = [[] for _ in self.nodes]
+        for index, edge in enumerate(self.edges):
+            out[edge.start].append(index)
+            out[edge.end].append(index)
+        return out
+
+
+def build_graph(skeleton: NDArray[np.uint8], reach: NDArray[np.uint8] | None = None) -> LineGraph:
+    """Cut a skeleton of one-pixel lines into chains.
+
+    Parameters
+    ----------
+    skeleton : ndarray of uint8
+        Non-zero on lines.
+    reach : ndarray of uint8, optional
+        City-block distance of each ink pixel to the nearest bare one, for the lines' widths.
+    """
+    padded = np.zeros((skeleton.shape[0] + 2, skeleton.shape[1] + 2), dtype=bool)
+    padded[1:-1, 1:-1] = skeleton > 0
+    width = padded.shape[1]
+    flat = padded.reshape(-1)
+    at = np.flatnonzero(flat)
+    if not len(at):
+        return LineGraph([], [])
+    pairs = _adjacent(flat, at, width)
+    degree = np.bincount(pairs.ravel(), minlength=len(at))
+    is_node = degree != 2
+    xy = np.stack([at % width - 1.0, at // width - 1.0], axis=1)
+    # Clusters of touching junction pixels are one node each.
+    node_pairs = pairs[is_node[pairs[:, 0]] & is_node[pairs[:, 1]]]
+    node_of = np.full(len(at), -1, dtype=np.int64)
+    node_index = np.flatnonzero(is_node)
+    if len(node_index):
+        local = np.full(len(at), -1, dtype=np.int64)
+        local[node_index] = np.arange(len(node_index))
+        count, labels = _components(local[node_pairs], len(node_index))
+        node_of[node_index] = labels
+        sums = np.stack([np.bincount(labels, xy[node_index, k], minlength=count) for k in (0, 1)], axis=1)
+        nodes = sums / np.bincount(labels, minlength=count)[:, None]
+    else:
+        nodes = np.zeros((0, 2))
+    chain_index = np.flatnonzero(~is_node)
+    node_list = [(float(x), float(y)) for x, y in nodes]
+    edges: list[Edge] = []
+    if len(chain_index):
+        local = np.full(len(at), -1, dtype=np.int64)
+        local[chain_index] = np.arange(len(chain_index))
+        inner = pairs[~is_node[pairs[:, 0]] & ~is_node[pairs[:, 1]]]
+        order, starts = _ordered_chains(local[inner], len(chain_index))
+        links: dict[int, list[int]] = {}
+        mixed = pairs[is_node[pairs[:, 0]] != is_node[pairs[:, 1]]]
+        for a, b in mixed:
+            chain, node = (a, b) if is_node[b] else (b, a)
+            links.setdefault(int(local[chain]), []).append(int(node_of[node]))
+        bounds = [*starts.tolist(), len(order)]
+        for begin, stop in itertools.pairwise(bounds):
+            members = order[begin:stop]
+            points = xy[chain_index[members]]
+            first, last = links.get(int(members[0]), []), links.get(int(members[-1]), [])
+            if len(members) == 1:
+                ends = (first + [-1, -1])[:2]
+            else:
+                ends = [first[0] if first else -1, last[0] if last else -1]
+            if ends[0] < 0 or ends[1] < 0:
+                # A closed chain without any junction: its first pixel becomes the node.
+                node_list.append((float(points[0, 0]), float(points[0, 1])))
+                ends = [len(node_list) - 1] * 2
+                points = points[1:]
+            chain = np.concatenate([[node_list[ends[0]]], points, [node_list[ends[1]]]])
+            edges.append(Edge(ends[0], ends[1], chain))
+    # Two neighbouring nodes of one cluster need no edge; isolated pixels are no lines.
+    graph = LineGraph(node_list, edges)
+    if reach is not None:
+        measure_widths(graph, reach)
+    return graph
+
+
+def _adjacent(flat: NDArray[np.bool_], at: NDArray[np.int64], width: int) -> NDArray[np.int64]:
+    """Return index pairs of neighbouring pixels; a diagonal step is left out where a straight detour exists."""
+    number = np.full(len(flat), -1, dtype=np.int32)
+    number[at] = np.arange(len(at), dtype=np.int32)
+    pairs = []
+    for step in (1, width):
+        other = at + step
+        there = flat[other]
+        pairs.append(np.stack([number[at[there]], number[other[there]]], axis=1))
+    for step, corners in ((width + 1, (1, width)), (width - 1, (-1, width))):
+        other = at + step
+        there = flat[other] & ~flat[at + corners[0]] & ~flat[at + corners[1]]
+        pairs.append(np.stack([number[at[there]], number[other[there]]], axis=1))
+    return np.concatenate(pairs).astype(np.int64)
+
+
+def _components(pairs: NDArray[np.int64], count: int) -> tuple[int, NDArray[np.int64]]:
+    matrix = coo_array((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
+    found, labels = connected_components(matrix, directed=False)
+    return int(found), labels.astype(np.int64)
+
+
+def _ordered_chains(pairs: NDArray[np.int64], count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Order pixels along their chains: all chains are hung one behind the other and walked in one sweep.
+
+    Returns the pixels in order and the place where each chain begins.
+    """
+    degree = np.bincount(pairs.ravel(), minlength=count)
+    _, labels = _components(pairs, count)
+    # Closed chains are opened at one of their links.
+    has_end = np.zeros(labels.max() + 1, dtype=bool)
+    has_end[labels[degree < 2]] = True
+    ring_links = np.flatnonzero(~has_end[labels[pairs[:, 0]]])
+    if len(ring_links):
+        _, first = np.unique(labels[pairs[ring_links, 0]], return_index=True)
+        drop = np.zeros(len(pairs), dtype=bool)
+        drop[ring_links[first]] = True
+        pairs = pairs[~drop]
+        degree = np.bincount(pairs.ravel(), minlength=count)
+    loose = np.concatenate([np.flatnonzero(degree < 2), np.flatnonzero(degree == 0)])
+    ends = loose[np.argsort(labels[loose], kind="stable")].reshape(-1, 2)
+    links = np.stack([ends[:-1, 1], ends[1:, 0]], axis=1)
+    every = np.concatenate([pairs, links])
+    matrix = coo_array((np.ones(len(every), dtype=np.int8), (every[:, 0], every[:, 1])), shape=(count, count)).tocsr()
+    order = depth_first_order(matrix, int(ends[0, 0]), directed=False, return_predecessors=False).astype(np.int64)
+    starts = np.flatnonzero(np.diff(labels[order], prepend=-1))
+    return order, starts
+
+
+def measure_widths(graph: LineGraph, reach: NDArray[np.uint8]) -> None:
+    """Set each edge's width from the city-block distance to bare paper.
+
+    In a line whose normal is (nx, ny) the middle is (w/2) / max(|nx|, |ny|) city-block steps from the paper.
+    """
+    rows, columns = reach.shape
+    for edge in graph.edges:
+        points = edge.points
+        if edge.bridge or len(points) < 2:
+            continue
+        inside = points[1:-1] if len(points) > 2 else points
+        spread = min(4, len(points) - 1)
+        tangent = (
+            points[np.minimum(np.arange(len(points)) + spread, len(points) - 1)]
+            - points[np.maximum(np.arange(len(points)) - spread, 0)]
+        )
+        if len(points) > 2:
+            tangent = tangent[1:-1]
+        norm = np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)
+        lean = np.abs(tangent).max(axis=1) / norm
+        x = np.clip(np.rint(inside[:, 0]).astype(np.int64), 0, columns - 1)
+        y = np.clip(np.rint(inside[:, 1]).astype(np.int64), 0, rows - 1)
+        edge.width = float(np.median((2.0 * reach[y, x] - 1.0) * lean)) if len(x) else 0.0
