@@ -3,6 +3,7 @@
 TracerError
 ├── PathError (ValueError)          path data that cannot be read or is no closed path
 ├── NothingFoundError               a sheet on which there is nothing to trace
+├── CorrectionError (ValueError)    a change by hand that cannot be made
 ├── JobError                        a job folder that cannot be read or written
 ├── CutListError (ValueError)       a cut list that cannot be carried out
 ├── LayError (ValueError)           a lay that cannot be planned
@@ -28,6 +29,10 @@ class NothingFoundError(TracerError):
 
 class JobError(TracerError):
     """A job folder, or a file in it, cannot be read or written."""
+
+
+class CorrectionError(TracerError, ValueError):
+    """A change by hand cannot be made as asked."""
 
 
 class CutListError(TracerError, ValueError):

@@ -61,13 +61,37 @@ class SheetRecord:
     marks: tuple[Mark, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class History:
+    """What was read at first and every change since; nothing is ever taken out of it.
+
+    Parameters
+    ----------
+    reading : dict
+        Sheets and pieces as they were traced, in the words of the pattern file.
+    changes : tuple of dict
+        Every change in order, the undone ones (at the end) among them.
+    done : int
+        How many of them are in force.
+    """
+
+    reading: dict[str, Any]
+    changes: tuple[dict[str, Any], ...] = ()
+    done: int = 0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pattern:
-    """Sheets and pieces."""
+    """Sheets and pieces.
+
+    ``dropped`` are pieces that a person put aside; ``history`` is there once something was changed.
+    """
 
     sheets: tuple[SheetRecord, ...]
     pieces: tuple[Piece, ...]
     findings: tuple[Finding, ...] = ()
+    dropped: tuple[Piece, ...] = ()
+    history: History | None = None
 
     def piece(self, name_or_id: str) -> Piece:
         """Return a piece by its id or name; raises :class:`JobError` naming what there is."""
@@ -83,11 +107,13 @@ def _mark_to_json(mark: Mark) -> dict[str, Any]:
     if mark.path is not None:
         out["path"] = mark.path.to_svg()
     if mark.at is not None:
-        out["at"] = [round(mark.at[0], 4), round(mark.at[1], 4)]
+        out["at"] = [round(float(v), 4) for v in mark.at]
     if mark.text:
         out["text"] = mark.text
     if mark.confidence != 1.0:
         out["confidence"] = round(mark.confidence, 3)
+    if mark.dropped:
+        out["dropped"] = True
     return out
 
 
@@ -179,13 +205,33 @@ def _sheet_to_json(sheet: SheetRecord) -> dict[str, Any]:
 
 def to_json(pattern: Pattern) -> dict[str, Any]:
     """Return the pattern file's content."""
-    return {
+    out: dict[str, Any] = {
         "schema": SCHEMA,
         "units": "mm",
         "sheets": [_sheet_to_json(s) for s in pattern.sheets],
         "pieces": [piece_to_json(p) for p in pattern.pieces],
         "findings": [_finding_to_json(f) for f in pattern.findings],
     }
+    if pattern.dropped:
+        out["dropped"] = [piece_to_json(p) for p in pattern.dropped]
+    if pattern.history is not None:
+        history = pattern.history
+        out["history"] = {"reading": history.reading, "changes": list(history.changes), "done": history.done}
+    return out
+
+
+def reading_to_json(pattern: Pattern) -> dict[str, Any]:
+    """Return sheets and pieces alone, as the history keeps the first reading."""
+    whole = to_json(pattern)
+    return {key: whole[key] for key in ("sheets", "pieces")}
+
+
+def _history_from_json(data: dict[str, Any]) -> History:
+    changes = tuple(data["changes"])
+    done = int(data["done"])
+    if not 0 <= done <= len(changes):
+        raise ValueError(f"history counts {done} of {len(changes)} changes")
+    return History(reading=data["reading"], changes=changes, done=done)
 
 
 def _mark_from_json(data: dict[str, Any]) -> Mark:
@@ -197,6 +243,7 @@ def _mark_from_json(data: dict[str, Any]) -> Mark:
         at=(float(at[0]), float(at[1])) if at else None,
         text=data.get("text", ""),
         confidence=float(data.get("confidence", 1.0)),
+        dropped=bool(data.get("dropped", False)),
     )
 
 
@@ -280,6 +327,8 @@ def from_json(data: dict[str, Any]) -> Pattern:
             sheets=tuple(_sheet_from_json(s) for s in data["sheets"]),
             pieces=tuple(piece_from_json(p) for p in data["pieces"]),
             findings=tuple(_finding_from_json(f) for f in data.get("findings", [])),
+            dropped=tuple(piece_from_json(p) for p in data.get("dropped", [])),
+            history=_history_from_json(data["history"]) if "history" in data else None,
         )
     except (KeyError, TypeError, ValueError, IndexError, PathError) as error:
         raise JobError(f"the pattern file is damaged: {type(error).__name__} at {error}") from error

@@ -29,6 +29,8 @@ class Mark:
         Words read from it, or empty.
     confidence : float
         0..1, how sure the kind (for text: the reading) is.
+    dropped : bool
+        Put aside by a person: kept, but in no drawing and no file.
     """
 
     kind: MarkKind
@@ -36,6 +38,7 @@ class Mark:
     at: tuple[float, float] | None = None
     text: str = ""
     confidence: float = 1.0
+    dropped: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from importlib import resources
+from itertools import pairwise
 from pathlib import Path as FilePath
 
 import jsonschema
@@ -19,13 +20,9 @@ from tracer.piece import CutNote, Fit, Mark, Piece
 
 
 def a_pattern() -> Pattern:
-    bib = Path(
-        (
-            np.array([[0, 0], [0, 55], [45, 100], [100, 100.0]]),
-            np.array([[100, 100], [100, 0.0]]),
-            np.array([[100, 0], [0, 0.0]]),
-        )
-    )
+    curve = np.array([[0, 0], [0, 55], [45, 100], [100, 100.0]])
+    sides = [(100, 100), (100, 40), (100, 0), (0, 0)]
+    bib = Path((curve, *(np.array(ends, dtype=float) for ends in pairwise(sides))))
     piece = Piece(
         id="p1",
         name='Bib <left> & "right"',

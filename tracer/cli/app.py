@@ -30,7 +30,7 @@ app = typer.Typer(
 out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
 
-_COMMAND_MODULES = ("trace", "listing", "cut", "lay", "write", "check", "target", "demo")
+_COMMAND_MODULES = ("trace", "listing", "correct", "cut", "lay", "write", "check", "target", "demo")
 
 
 @contextmanager

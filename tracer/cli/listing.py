@@ -14,7 +14,6 @@ from tracer.job import all_findings
 from tracer.pattern import Pattern, load
 from tracer.piece import Piece
 
-
 _HEADINGS = (
     "id",
     "name",

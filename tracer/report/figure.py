@@ -18,6 +18,7 @@ from tracer.pipeline import TracedSheet
 
 _PREVIEW_PX = 1500
 _JPEG_QUALITY = 72
+_WHITE = (255.0, 255.0, 255.0)
 
 ERROR_STEPS_MM = (0.02, 0.05, 0.1, 0.2)
 """Limits between the classes of the error's colour scale."""
@@ -52,7 +53,8 @@ def rectified_preview(sheet: Sheet, *, longest_px: int = _PREVIEW_PX) -> NDArray
     x, y = np.meshgrid((np.arange(columns) + 0.5) * scale, (np.arange(rows) + 0.5) * scale)
     source = np.asarray(sheet.to_px(MmPoints(np.stack([x.ravel(), y.ravel()], axis=1))))
     at = ((source + 0.5) * shrink - 0.5).astype(np.float32).reshape(rows, columns, 2)
-    flat = cv2.remap(small, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255))
+    map_x, map_y = np.ascontiguousarray(at[..., 0]), np.ascontiguousarray(at[..., 1])
+    flat = cv2.remap(small, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=_WHITE)
     if flat.ndim == 2:
         flat = cv2.cvtColor(flat, cv2.COLOR_GRAY2RGB)
     return np.asarray(flat, dtype=np.uint8)
@@ -91,7 +93,7 @@ def _error_paths(error: OutlineError) -> list[str]:
             continue
         data = []
         before = -2
-        for i in chosen:
+        for i in chosen.tolist():
             start = f"M{points[i, 0]:.2f} {points[i, 1]:.2f}" if i != before + 1 else ""
             data.append(f"{start}L{following[i, 0]:.2f} {following[i, 1]:.2f}")
             before = i
