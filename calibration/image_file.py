@@ -48,11 +48,14 @@ class IntakeLimits:
         Estimate for the decoded picture and what its decoder holds beside it.
     max_file_bytes : int
         The file itself is held in memory while it is decoded.
+    max_drawn_segments : int
+        Lines and curves on one vector page.
     """
 
     max_pixels: int = 400_000_000
     max_memory_bytes: int = 3_500_000_000
     max_file_bytes: int = 2_000_000_000
+    max_drawn_segments: int = 5_000_000
 
 
 @contextmanager

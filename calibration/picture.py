@@ -79,6 +79,8 @@ class DrawnPath:
         Dash pattern in millimetres; empty for a solid line.
     object_index : int
         Number of the page object this subpath belongs to (subpaths of one object share it).
+    clip_mm : tuple of float or None
+        Bounding box (x0, y0, x1, y1) in millimetres of what the object is clipped to; None when it is not clipped.
     """
 
     segments: tuple[NDArray[np.float64], ...]
@@ -88,6 +90,7 @@ class DrawnPath:
     stroke_width_mm: float
     dash_mm: tuple[float, ...] = ()
     object_index: int = 0
+    clip_mm: tuple[float, float, float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
