@@ -5,6 +5,8 @@ from __future__ import annotations
 from calibration.camera import PlaneMap
 from calibration.errors import CalibrationError, PictureError, ScaleError, UnitError
 from calibration.finding import Finding
+from calibration.intake import IntakeLimits, read_pictures
+from calibration.page_choice import parse_pages
 from calibration.picture import (
     Density,
     DrawnPath,
@@ -33,6 +35,7 @@ __all__ = [
     "DrawnPath",
     "DrawnText",
     "Finding",
+    "IntakeLimits",
     "MmPoints",
     "Picture",
     "PictureError",
@@ -49,7 +52,9 @@ __all__ = [
     "calibrate",
     "format_inches",
     "parse_length_mm",
+    "parse_pages",
     "parse_request",
     "parse_size_mm",
     "parse_tolerance",
+    "read_pictures",
 ]
