@@ -1,0 +1,167 @@
+"""What is written, whatever the format: outlines and marks in millimetres, by layer.
+
+Every writer takes a :class:`Drawing`; none of them knows about patterns or lays. x right, y down, as everywhere;
+writers whose format has y up flip once, at the end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from tracer.path import Bounds, OpenPath, Path
+from tracer.piece import Mark, MarkKind, Piece
+
+Layer = Literal["outline", "stitching", "fold", "grain", "notches", "internal", "text", "other"]
+LAYERS: tuple[Layer, ...] = ("outline", "stitching", "fold", "grain", "notches", "internal", "text", "other")
+
+_LAYER_OF_KIND: dict[MarkKind, Layer] = {
+    "stitching line": "stitching",
+    "fold line": "fold",
+    "grain line": "grain",
+    "notch": "notches",
+    "circle": "internal",
+    "dot": "internal",
+    "cross": "internal",
+    "dart": "internal",
+    "internal line": "internal",
+    "text": "text",
+}
+_DOT_RADIUS_MM = 0.5
+_TEXT_HEIGHT_MM = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DrawnText:
+    """Words centred on a place, with the height of a capital letter in mm."""
+
+    words: str
+    at: tuple[float, float]
+    height_mm: float = _TEXT_HEIGHT_MM
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DrawnPiece:
+    """One piece: outline, holes, and its inside lines and words by layer."""
+
+    id: str
+    name: str
+    outline: Path
+    holes: tuple[Path, ...] = ()
+    lines: tuple[tuple[Layer, OpenPath], ...] = ()
+    texts: tuple[DrawnText, ...] = ()
+
+    def moved(self, dx_mm: float, dy_mm: float) -> DrawnPiece:
+        """Return the piece at another place."""
+        return self.transformed(np.array([[1.0, 0.0, dx_mm], [0.0, 1.0, dy_mm]]))
+
+    def transformed(self, matrix: np.ndarray) -> DrawnPiece:
+        """Return the piece under an affine map of shape (2, 3); words stay upright."""
+        places = [matrix[:, :2] @ np.array(t.at) + matrix[:, 2] for t in self.texts]
+        return DrawnPiece(
+            id=self.id,
+            name=self.name,
+            outline=self.outline.transformed(matrix),
+            holes=tuple(h.transformed(matrix) for h in self.holes),
+            lines=tuple((layer, line.transformed(matrix)) for layer, line in self.lines),
+            texts=tuple(
+                DrawnText(words=t.words, at=(float(p[0]), float(p[1])), height_mm=t.height_mm)
+                for t, p in zip(self.texts, places, strict=True)
+            ),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drawing:
+    """Everything on one page or mat.
+
+    ``frame`` is the page in the drawing's own millimetres; for pieces alone it is their box with a margin.
+    """
+
+    title: str
+    pieces: tuple[DrawnPiece, ...]
+    frame: Bounds
+
+    def at_origin(self) -> Drawing:
+        """Return the drawing moved so that its frame begins at (0, 0)."""
+        if self.frame.x_min == 0 and self.frame.y_min == 0:
+            return self
+        moved = tuple(p.moved(-self.frame.x_min, -self.frame.y_min) for p in self.pieces)
+        return Drawing(title=self.title, pieces=moved, frame=Bounds(0.0, 0.0, self.frame.width, self.frame.height))
+
+
+def _mark_lines(mark: Mark) -> Iterable[tuple[Layer, OpenPath]]:
+    layer = _LAYER_OF_KIND.get(mark.kind, "other")
+    if mark.path is not None and layer != "text":
+        yield layer, mark.path
+    elif mark.at is not None and layer != "text":
+        x, y = mark.at
+        r = _DOT_RADIUS_MM
+        yield layer, OpenPath.polyline([(x - r, y), (x + r, y)])
+        yield layer, OpenPath.polyline([(x, y - r), (x, y + r)])
+
+
+def drawn_piece(piece: Piece, *, with_marks: bool = True) -> DrawnPiece:
+    """Return a piece ready to be written; dropped marks are left out."""
+    marks: Sequence[Mark] = [m for m in piece.marks if not m.dropped] if with_marks else []
+    texts = [DrawnText(words=m.text, at=m.at) for m in marks if m.kind == "text" and m.at is not None and m.text]
+    return DrawnPiece(
+        id=piece.id,
+        name=piece.name,
+        outline=piece.outline,
+        holes=piece.holes,
+        lines=tuple(line for m in marks for line in _mark_lines(m)),
+        texts=tuple(texts),
+    )
+
+
+def union_bounds(boxes: Iterable[Bounds]) -> Bounds:
+    """Return the box around boxes; (0, 0, 1, 1) around none."""
+    listed = list(boxes)
+    if not listed:
+        return Bounds(0.0, 0.0, 1.0, 1.0)
+    return Bounds(
+        min(b.x_min for b in listed),
+        min(b.y_min for b in listed),
+        max(b.x_max for b in listed),
+        max(b.y_max for b in listed),
+    )
+
+
+def _extent(piece: DrawnPiece) -> Bounds:
+    """Box around a piece with its marks (notches may stick out) and the middles of its words."""
+    boxes = [piece.outline.bounds]
+    for _, line in piece.lines:
+        points = np.asarray(line.flatten(0.1))
+        (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
+        boxes.append(Bounds(float(x0), float(y0), float(x1), float(y1)))
+    return union_bounds(boxes)
+
+
+def pieces_drawing(
+    pieces: Sequence[Piece], *, title: str = "Pattern pieces", margin_mm: float = 5.0, with_marks: bool = True
+) -> Drawing:
+    """Return the pieces where they lie on their sheets, the sheets side by side."""
+    placed: list[DrawnPiece] = []
+    boxes: list[Bounds] = []
+    for sheet in dict.fromkeys(p.sheet for p in pieces):
+        here = [drawn_piece(p, with_marks=with_marks) for p in pieces if p.sheet == sheet]
+        box = union_bounds(_extent(p) for p in here)
+        shift = max(b.x_max for b in boxes) + 4 * margin_mm - box.x_min if boxes else 0.0
+        placed += [p.moved(shift, 0.0) if shift else p for p in here]
+        boxes.append(Bounds(box.x_min + shift, box.y_min, box.x_max + shift, box.y_max))
+    whole = union_bounds(boxes)
+    frame = Bounds(whole.x_min - margin_mm, whole.y_min - margin_mm, whole.x_max + margin_mm, whole.y_max + margin_mm)
+    return Drawing(title=title, pieces=tuple(placed), frame=frame)
+
+
+def single_drawing(piece: Piece, *, margin_mm: float = 5.0, with_marks: bool = True) -> Drawing:
+    """Return one piece alone, its box beginning at (0, 0) with a margin."""
+    drawn = drawn_piece(piece, with_marks=with_marks)
+    box = _extent(drawn)
+    moved = drawn.moved(margin_mm - box.x_min, margin_mm - box.y_min)
+    frame = Bounds(0.0, 0.0, box.width + 2 * margin_mm, box.height + 2 * margin_mm)
+    return Drawing(title=piece.name, pieces=(moved,), frame=frame)
