@@ -151,6 +151,11 @@ def _huber_weights(norms: Vector, spread: float) -> Vector:
     return np.asarray(np.where(norms <= limit, 1.0, limit / np.maximum(norms, limit)))
 
 
+def prior_weights(residuals: Vector) -> Vector:
+    """Return the weight of each prior residual (in standard deviations): Cauchy's."""
+    return np.asarray(1 / (1 + residuals**2 / _PRIOR_TAIL))
+
+
 def _huber_cost(norms: Vector, spread: float) -> float:
     limit = _HUBER * spread
     return float(np.where(norms <= limit, norms**2, 2 * limit * norms - limit**2).sum())
@@ -186,7 +191,7 @@ class _Problem:
                 np.repeat(_huber_weights(norms, spread) * kept / spread**2, 2),
                 _huber_weights(np.abs(chains), 1.0),
                 _huber_weights(np.abs(angles), 1.0),
-                1 / (1 + priors**2 / _PRIOR_TAIL),
+                prior_weights(priors),
             ]
         )
 

@@ -47,8 +47,8 @@ class Sheet:
         The rest that were found; with ``reference`` they are kept as marks, never as pieces.
     budget : Budget
         Of the scale, in mm per m.
-    displacement_modes_px : tuple
-        Reserved for :meth:`shape_uncertainty_mm`: alternative maps drawn from the calibration's covariance.
+    alternatives : tuple of PlaneMap
+        Maps drawn from the calibration's covariance: what the plane might be instead, in the same sheet frame.
     """
 
     id: str
@@ -98,6 +98,24 @@ class Sheet:
         ndarray, shape (N,)
             Millimetres.
         """
-        points = np.asarray(points_mm, dtype=np.float64)
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
+        if len(points) == 0:
+            return np.zeros(0)
         centred = points - points.mean(axis=0)
-        return np.asarray(np.hypot(centred[:, 0], centred[:, 1]) * self.budget.combined / 1000.0)
+        if not self.alternatives:
+            return np.asarray(np.hypot(centred[:, 0], centred[:, 1]) * self.budget.combined / 1000.0)
+        pixels = self.to_px(MmPoints(points))
+        total = np.zeros(len(points))
+        for plane in self.alternatives:
+            total += (_off_best_position(np.asarray(plane.to_mm(pixels)), centred) ** 2).sum(axis=1)
+        return np.asarray(np.sqrt(total / len(self.alternatives)))
+
+
+def _off_best_position(points: NDArray[np.float64], target: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what is left of ``points - target`` (N, 2) after the best shift and turn (no scaling)."""
+    moved = points - points.mean(axis=0)
+    turn = np.arctan2(
+        float((moved[:, 0] * target[:, 1] - moved[:, 1] * target[:, 0]).sum()), float((moved * target).sum())
+    )
+    c, s = np.cos(turn), np.sin(turn)
+    return np.asarray(moved @ np.array([[c, s], [-s, c]]) - target)

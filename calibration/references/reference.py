@@ -4,8 +4,9 @@ Every kind of reference has one module with one function::
 
     def find(scene: SearchPicture, size: str | None) -> list[Reference]
 
-``size`` is what the person wrote after ``KIND=``, None when nothing was said. An empty list means that nothing of this kind
-was seen (the normal case); :class:`~calibration.errors.ScaleError` is for a named reference that is there but of no use.
+``size`` is what the person wrote after ``KIND=``, None when nothing was said. An empty list means that nothing of
+this kind was seen (the normal case); :class:`~calibration.errors.ScaleError` is for a named reference that is there
+but of no use.
 """
 
 from __future__ import annotations
@@ -123,7 +124,7 @@ class SearchPicture:
         return np.asarray((np.asarray(points_px, dtype=np.float64) + 0.5) / self.reduction - 0.5)
 
     def inside(self, points_px: NDArray[np.float64], *, margin_px: float = 0.0) -> NDArray[np.bool_]:
-        """Return which points (..., 2) lie within the picture, at least ``margin_px`` from its outermost pixel centres."""
+        """Return which points (..., 2) lie at least ``margin_px`` within the picture's outermost pixel centres."""
         x, y = points_px[..., 0], points_px[..., 1]
         right, bottom = self.picture.width_px - 1 - margin_px, self.picture.height_px - 1 - margin_px
         return np.asarray((x >= margin_px) & (x <= right) & (y >= margin_px) & (y <= bottom))
