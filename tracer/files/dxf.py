@@ -12,9 +12,9 @@ from typing import Literal
 
 import numpy as np
 from ezdxf import units
-from ezdxf.filemanagement import new
 from ezdxf.document import Drawing as DxfDocument
 from ezdxf.enums import TextEntityAlignment
+from ezdxf.filemanagement import new
 from ezdxf.layouts.layout import Modelspace
 from numpy.typing import NDArray
 
