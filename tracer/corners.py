@@ -1,0 +1,244 @@
+"""Corners of a sampled outline.
+
+A corner is where two smooth arms meet at an angle. Near it the evidence is rounded by blur and by the line's own
+width, so the arms are fitted beyond that reach and extended until they meet. A small round is told from a corner by
+its arms: those of a round keep bending towards each other until the tangents agree; and its apex stays farther from
+the meeting point than rounding by blur and line width explains.
+
+Sources: none; the tests are chi-square tests of quadratic arms (GUM-style standard uncertainties of the points).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Points = NDArray[np.float64]
+
+KINK_DEG = 14.0
+"""Turns smaller than this are treated as smooth (rounding them moves nothing by more than some 0.01 mm)."""
+_ARM_LENGTHS_MM = (5.0, 3.2, 2.0, 1.3, 0.85)
+_MODEL_SIGMA_MM = 0.003
+"""What a quadratic arm and the evidence's slow errors may be off, beside the points' noise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bend:
+    """A place where the outline's direction jumps.
+
+    ``index`` is the place among the points, ``point`` the meeting of the extended arms, ``turn_rad`` the signed turn,
+    ``reach_mm`` how far on both sides the points are rounded.
+    """
+
+    index: int
+    point: NDArray[np.float64]
+    turn_rad: float
+    reach_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Arm:
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    chi: float
+    angle_sigma: float
+
+    def at(self, s: float) -> NDArray[np.float64]:
+        return np.array([np.polyval(self.x, s), np.polyval(self.y, s)])
+
+    def slope(self, s: float) -> NDArray[np.float64]:
+        return np.array([np.polyval(np.polyder(self.x), s), np.polyval(np.polyder(self.y), s)])
+
+
+def find_bends(
+    points: Points,
+    sigma: NDArray[np.float64],
+    valid: NDArray[np.bool_],
+    *,
+    spacing_mm: float,
+    half_width_mm: float,
+    blur_mm: float,
+    closed: bool = True,
+) -> list[Bend]:
+    """Return the corners and kinks of an evenly sampled line, in order.
+
+    Parameters
+    ----------
+    points : ndarray, shape (N, 2)
+    sigma, valid : ndarray, shape (N,)
+    spacing_mm : float
+        Distance of neighbouring points.
+    half_width_mm, blur_mm : float
+        Half the width of the drawn line (0 for an edge) and the blur's standard deviation: they round a corner.
+    closed : bool
+        Whether the line closes; an open line's ends are no bends.
+    """
+    bends: list[Bend] = []
+    rounding_mm = rounding_reach_mm(math.pi / 2, half_width_mm, blur_mm)
+    for candidate in _candidates(points, spacing_mm, rounding_mm, closed):
+        bend = _examine(points, sigma, valid, candidate, spacing_mm, (half_width_mm, blur_mm), closed)
+        if bend is None:
+            continue
+        same = [b for b in bends if np.hypot(*(b.point - bend.point)) < max(rounding_mm, 0.4)]
+        if same:
+            if abs(bend.turn_rad) > abs(same[0].turn_rad):
+                bends[bends.index(same[0])] = bend
+            continue
+        bends.append(bend)
+    return sorted(bends, key=lambda b: b.index)
+
+
+def rounding_reach_mm(turn_rad: float, half_width_mm: float, blur_mm: float) -> float:
+    """Return how far along its arms a corner is rounded: where the two strokes overlap, and the blur's reach."""
+    turn = min(abs(turn_rad), math.radians(160))
+    return half_width_mm * math.tan(turn / 2) + 3.0 * blur_mm / math.sqrt(math.cos(turn / 2))
+
+
+def _candidates(points: Points, spacing: float, rounding: float, closed: bool) -> list[int]:
+    """Return the places where the direction changes most between short arms on both sides."""
+    n = len(points)
+    half = max(2, round(0.45 / spacing))
+    gap = max(1, round(rounding / spacing))
+    if n < 4 * (half + gap):
+        gap = max(1, min(gap, n // 16))
+        half = max(2, min(half, n // 16))
+    mode: Literal["wrap", "edge"] = "wrap" if closed else "edge"
+    pad = 2 * half + gap + 1
+    padded = np.pad(points, ((pad, pad), (0, 0)), mode=mode)
+    total = np.vstack([np.zeros((1, 2)), np.cumsum(padded, axis=0)])
+    start = np.arange(n) + pad
+
+    def mean(first: int, last: int) -> Points:
+        return np.asarray((total[start + last] - total[start + first]) / (last - first))
+
+    before = mean(-gap - half, -gap) - mean(-gap - 2 * half, -gap - half)
+    after = mean(gap + 1 + half, gap + 1 + 2 * half) - mean(gap + 1, gap + 1 + half)
+    turn = np.abs(np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1)))
+    window = half + gap
+    order = np.argsort(-turn)
+    taken = np.zeros(n, bool)
+    found = []
+    for i in order:
+        if turn[i] < math.radians(KINK_DEG):
+            break
+        if taken[i] or (not closed and (i < gap + half or i >= n - gap - half)):
+            continue
+        found.append(int(i))
+        taken[np.arange(i - window, i + window + 1) % n] = True
+    return found
+
+
+def _arm(
+    points: Points, sigma: NDArray[np.float64], valid: NDArray[np.bool_], s: NDArray[np.float64], degree: int
+) -> _Arm:
+    weight = np.where(valid, 1.0, 0.05) / np.hypot(sigma, _MODEL_SIGMA_MM)
+    x, covariance = np.polyfit(s, points[:, 0], degree, w=weight, cov="unscaled")
+    y = np.polyfit(s, points[:, 1], degree, w=weight)
+    direction = points[-1] - points[0]
+    direction = direction / max(float(np.hypot(*direction)), 1e-12)
+    off = (points[:, 0] - np.polyval(x, s)) * -direction[1] + (points[:, 1] - np.polyval(y, s)) * direction[0]
+    chi = float(np.sqrt(((off * weight) ** 2).sum() / max(1, len(s) - degree - 1)))
+    return _Arm(x, y, chi, float(np.sqrt(covariance[-2, -2])) * max(1.0, chi))
+
+
+def _best_arm(
+    points: Points,
+    sigma: NDArray[np.float64],
+    valid: NDArray[np.bool_],
+    centre: int,
+    gap_mm: float,
+    spacing: float,
+    direction: int,
+    closed: bool,
+) -> _Arm | None:
+    """Return the longest arm that a quadratic describes within the noise (short ones: a line)."""
+    n = len(points)
+    best: _Arm | None = None
+    for length in _ARM_LENGTHS_MM:
+        first, last = math.ceil(gap_mm / spacing), math.ceil((gap_mm + length) / spacing)
+        steps = np.arange(first, last + 1)
+        index = centre + direction * steps
+        if closed:
+            if last > n // 2:
+                continue
+            index = index % n
+        else:
+            index = index[(index >= 0) & (index < n)]
+            steps = steps[: len(index)]
+        if len(index) < 5:
+            continue
+        for degree in (2, 1):
+            if degree == 2 and (len(index) < 8 or length < 0.9):
+                continue
+            arm = _arm(
+                points[index],
+                sigma[index],
+                valid[index],
+                np.asarray(steps * (spacing * direction), dtype=np.float64),
+                degree,
+            )
+            if arm.chi < 1.35:
+                return arm
+            if best is None or arm.chi < best.chi:
+                best = arm
+    return best if best is not None and best.chi < 3.0 else None
+
+
+def _meeting(one: _Arm, other: _Arm) -> tuple[NDArray[np.float64], float, float] | None:
+    """Return where two arms meet and their parameters there, by Newton's method from the middle."""
+    a = b = 0.0
+    for _ in range(12):
+        miss = one.at(a) - other.at(b)
+        matrix = np.stack([one.slope(a), -other.slope(b)], axis=1)
+        determinant = float(np.linalg.det(matrix))
+        if abs(determinant) < 0.03:
+            return None
+        step = np.linalg.solve(matrix, -miss)
+        a, b = a + float(np.clip(step[0], -0.5, 0.5)), b + float(np.clip(step[1], -0.5, 0.5))
+        if float(np.abs(step).max()) < 1e-6:
+            return one.at(a), a, b
+    return None
+
+
+def _examine(
+    points: Points,
+    sigma: NDArray[np.float64],
+    valid: NDArray[np.bool_],
+    candidate: int,
+    spacing: float,
+    rounding: tuple[float, float],
+    closed: bool,
+) -> Bend | None:
+    gap = rounding_reach_mm(math.pi / 2, *rounding)
+    centre = candidate
+    bend: Bend | None = None
+    for _ in range(3):
+        one = _best_arm(points, sigma, valid, centre, gap, spacing, -1, closed)
+        other = _best_arm(points, sigma, valid, centre, gap, spacing, 1, closed)
+        if one is None or other is None:
+            return None
+        met = _meeting(one, other)
+        if met is None:
+            return None
+        point, a, b = met
+        before, after = one.slope(a), other.slope(b)
+        turn = math.atan2(float(before[0] * after[1] - before[1] * after[0]), float(before @ after))
+        if abs(turn) < math.radians(KINK_DEG) or abs(turn) < 4 * math.hypot(one.angle_sigma, other.angle_sigma):
+            return None
+        wider = rounding_reach_mm(turn, *rounding)
+        window = np.arange(centre - round(2 * wider / spacing), centre + round(2 * wider / spacing) + 1)
+        window = window % len(points) if closed else window[(window >= 0) & (window < len(points))]
+        distance = np.hypot(*(points[window] - point).T)
+        nearest = int(window[np.argmin(distance)])
+        apex = float(distance.min())
+        if apex > 1.2 * wider * math.tan(abs(turn) / 4) + 0.5 * spacing + 0.3 * rounding[1] + 0.01:
+            return None
+        bend = Bend(index=nearest, point=point, turn_rad=turn, reach_mm=wider)
+        if nearest == centre and abs(wider - gap) < 0.15 * gap:
+            break
+        centre, gap = nearest, wider
+    return bend

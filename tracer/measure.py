@@ -1,0 +1,317 @@
+"""Error of a traced outline, measured against the picture.
+
+The outline is projected back into the original picture and the line or edge is found there again, by another estimator
+than the one it was traced with: the centre of mass of the line's darkness (drawn), or the place that shares the light
+of a window between the levels of its two sides (edge: area-preserving), in single profiles that know nothing of the
+fit. A robust running mean over about a millimetre of line then separates the outline's error from the profiles'
+noise, whose standard uncertainty is reported with it.
+
+At corners profiles see two arms; there the error is that of the corner point displaced so that both arms' errors, as
+measured beyond the rounded part, agree with it.
+
+Limits: an error that both estimators share (ink that spread, a crease along the line) cannot show. The sampling bound
+of the reported worst is the error's change over half a sample distance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.spatial import cKDTree
+
+from calibration.picture import MmPoints, PxPoints
+from tracer.path import Path
+from tracer.piece import Fit
+from tracer.profiles import Points, sample_profiles
+
+_STEP_PX = 0.5
+_AVERAGE_MM = 1.0
+_KINK_DEG = 170.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LineStyle:
+    """How an outline looks in the picture: kind, width of its line (px), weights of its colour, blur, line choice."""
+
+    kind: Literal["drawn", "edge"]
+    line_width_px: float
+    colour_weights: NDArray[np.float64]
+    blur_px: float = 0.75
+    line: Literal["centre", "outer", "inner"] = "centre"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OutlineError:
+    """Error along an outline.
+
+    Parameters
+    ----------
+    points_mm : MmPoints
+        Points of the outline, shape (N, 2).
+    error_mm : ndarray, shape (N,)
+        Signed distance from the outline to the line in the picture along the outward normal: positive where the line
+        lies outside of the outline. Interpolated where not valid.
+    sigma_mm : ndarray, shape (N,)
+        Standard uncertainty of the error.
+    valid : ndarray of bool, shape (N,)
+    p95_mm, max_mm, rms_mm : float
+        Of the valid errors' magnitudes; NaN-free: 0.0 only if nothing was valid, see ``readable``.
+    where_max : tuple of float
+        Place of the largest error, mm.
+    """
+
+    points_mm: MmPoints
+    error_mm: NDArray[np.float64]
+    sigma_mm: NDArray[np.float64]
+    valid: NDArray[np.bool_]
+    p95_mm: float
+    max_mm: float
+    rms_mm: float
+    where_max: tuple[float, float]
+
+    @property
+    def readable(self) -> float:
+        """Share of the outline along which the picture could be read again."""
+        return float(self.valid.mean())
+
+    @property
+    def fit(self) -> Fit:
+        """The figures that a piece carries."""
+        return Fit(max_mm=self.max_mm, p95_mm=self.p95_mm, rms_mm=self.rms_mm)
+
+
+def measure_outline(
+    pixels: NDArray[np.uint8],
+    path: Path,
+    style: LineStyle,
+    *,
+    to_px: Callable[[MmPoints], PxPoints],
+    obscured_px: PxPoints | None = None,
+    spacing_mm: float | None = None,
+) -> OutlineError:
+    """Measure a closed outline against the picture it was traced from.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8
+        The original picture, sRGB-encoded.
+    path : Path
+        Positively oriented, mm.
+    style : LineStyle
+    to_px : callable
+        Millimetres to pixels, points (N, 2).
+    obscured_px : PxPoints or None
+        Places at which the line cannot be read (bridged gaps, text); 2 px around them are left out.
+    spacing_mm : float or None
+        Distance of the samples; None for about 1 px.
+
+    Returns
+    -------
+    OutlineError
+    """
+    probe = np.array([path.segments[0][0], path.segments[0][0] + [0.5, 0.0], path.segments[0][0] + [0.0, 0.5]])
+    q = np.asarray(to_px(MmPoints(probe)))
+    mm_per_px = 0.5 / float(np.sqrt(np.abs(np.linalg.det(np.stack([q[1] - q[0], q[2] - q[0]])))))
+    points, normals, arms = _samples(path, spacing_mm or mm_per_px)
+    at = np.asarray(to_px(MmPoints(points)))
+    step = 0.25 * mm_per_px
+    ahead = np.asarray(to_px(MmPoints(points + normals * step)))
+    behind = np.asarray(to_px(MmPoints(points - normals * step)))
+    across = (ahead - behind) / (2 * step)
+    px_per_mm = np.hypot(*across.T)
+    # The picture's normal to the line is that of the line's image, not the image of the normal.
+    along_mm = np.stack([-normals[:, 1], normals[:, 0]], axis=1) * step
+    tangent = np.asarray(to_px(MmPoints(points + along_mm))) - np.asarray(to_px(MmPoints(points - along_mm)))
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
+    image_normal = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
+    image_normal *= np.where((image_normal * across).sum(axis=1) >= 0, 1.0, -1.0)[:, None]
+    offset, valid = _find_again(pixels, at, image_normal, style)
+    cosine = np.clip((across * image_normal).sum(axis=1) / px_per_mm, 0.2, 1.0)
+    error = offset / (px_per_mm * cosine)
+    half_mm, blur_mm = style.line_width_px / 2 * mm_per_px, style.blur_px * mm_per_px
+    error += blur_mm**2 / 2 * _curvature_of(points, normals)
+    near_corner = _near_corners(path, points, half_mm, blur_mm)
+    valid &= ~near_corner
+    if obscured_px is not None and len(obscured_px):
+        valid &= ~_near(at, np.asarray(obscured_px), 2.0)
+    spacing = path.length / len(points)
+    smooth, sigma = _average(error, valid, max(3, round(_AVERAGE_MM / spacing) | 1), arms)
+    _corner_errors(path, points, smooth, sigma, valid, near_corner, normals)
+    believed = valid | near_corner if valid.any() else valid
+    values = np.abs(smooth[believed])
+    worst = int(np.argmax(np.where(believed, np.abs(smooth), -1.0)))
+    return OutlineError(
+        points_mm=MmPoints(points),
+        error_mm=smooth,
+        sigma_mm=sigma,
+        valid=believed,
+        p95_mm=float(np.percentile(values, 95)) if len(values) else 0.0,
+        max_mm=float(values.max()) if len(values) else 0.0,
+        rms_mm=float(np.sqrt((values**2).mean())) if len(values) else 0.0,
+        where_max=(float(points[worst, 0]), float(points[worst, 1])),
+    )
+
+
+def _samples(path: Path, spacing_mm: float) -> tuple[Points, Points, NDArray[np.intp]]:
+    """Return samples with outward normals, and for each the number of its smooth arm (corner to corner)."""
+    points, normals = path.sample(spacing_mm)
+    arm, starts = 0, []
+    corner_nodes = {c.node for c in path.corners_sharper_than(_KINK_DEG)}
+    counts = _sample_counts(path, spacing_mm)
+    for k, count in enumerate(counts):
+        if k in corner_nodes and k > 0:
+            arm += 1
+        starts.append(np.full(count, arm))
+    arms = np.concatenate(starts)
+    if 0 not in corner_nodes and arm > 0:
+        arms[arms == arm] = 0
+    return np.asarray(points), normals, arms
+
+
+def _sample_counts(path: Path, spacing_mm: float) -> list[int]:
+    return [
+        len(Path((s, np.array([s[-1], s[0]]))).sample(spacing_mm)[0]) - _closing(s, spacing_mm) for s in path.segments
+    ]
+
+
+def _closing(segment: NDArray[np.float64], spacing_mm: float) -> int:
+    return max(1, int(np.ceil(float(np.hypot(*(segment[-1] - segment[0]))) / spacing_mm)))
+
+
+def _find_again(
+    pixels: NDArray[np.uint8], at: Points, normal: Points, style: LineStyle
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return where the line or edge lies in each profile, px from the given point along the normal."""
+    half = style.line_width_px / 2
+    window = half + 2.5 * style.blur_px + 1.0
+    side = 2.0
+    reach = window + side + 1.0
+    count = int(np.ceil(reach / _STEP_PX))
+    offsets = np.arange(-count, count + 1).astype(np.float64) * _STEP_PX
+    profiles = sample_profiles(pixels, at, normal, offsets, style.colour_weights).astype(np.float64)
+    rows, columns = pixels.shape[:2]
+    inside = ((at > 1.5) & (at < np.array([columns, rows]) - 2.5)).all(axis=1)
+    outer = ndimage.uniform_filter1d(profiles[:, offsets > window].mean(axis=1), 15, mode="wrap")
+    inner = ndimage.uniform_filter1d(profiles[:, offsets < -window].mean(axis=1), 15, mode="wrap")
+    if style.kind == "edge":
+        # All the light of the window, shared between the two levels: where the change-over lies.
+        within = np.abs(offsets) <= window
+        contrast = outer - inner
+        mean = profiles[:, within].mean(axis=1)
+        width = within.sum() * _STEP_PX
+        fraction = (outer - mean) / np.where(np.abs(contrast) > 1e-6, contrast, 1e-6)
+        found = (fraction - 0.5) * width
+        usual = float(np.median(contrast))
+        valid = (contrast > 0.4 * usual) & (np.abs(found) < window) & (usual > 0)
+        return found, valid & inside
+    position = np.zeros(len(at))
+    mass = np.ones(len(at))
+    for _ in range(3):
+        rel = offsets[None, :] - position[:, None]
+        taper = np.clip((window + 0.5 * _STEP_PX - np.abs(rel)) / _STEP_PX, 0, 1)
+        blend = np.clip(0.5 + rel / (2 * max(half, 0.5)), 0, 1)
+        dark = (inner[:, None] * (1 - blend) + outer[:, None] * blend) - profiles
+        dark = dark * taper
+        mass = dark.sum(axis=1)
+        moment = (dark * rel).sum(axis=1)
+        position = position + np.clip(moment / np.where(mass > 1e-6, mass, 1e-6), -1.0, 1.0)
+    usual = float(np.median(mass))
+    valid = (mass > 0.6 * usual) & (mass < 1.5 * usual) & (np.abs(position) < window) & (usual > 0)
+    if style.line != "centre":
+        depth = (outer + inner) / 2 - profiles[:, np.abs(offsets) <= max(0.5, half)].min(axis=1)
+        width = mass * _STEP_PX / np.where(depth > 1e-6, depth, 1e-6)
+        width = np.where(style.line_width_px > 4 * style.blur_px, width, style.line_width_px)
+        position = position + (0.5 if style.line == "outer" else -0.5) * width
+    return position, valid & inside
+
+
+def _average(
+    error: NDArray[np.float64], valid: NDArray[np.bool_], size: int, arms: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return a robust running mean that does not reach across corners, and its standard uncertainty."""
+    smooth, sigma = np.zeros_like(error), np.zeros_like(error)
+    for arm in np.unique(arms):
+        pick = np.nonzero(arms == arm)[0]
+        v = valid[pick]
+        if not v.any():
+            valid_all = valid.any()
+            smooth[pick] = 0.0
+            sigma[pick] = np.inf if not valid_all else float(np.std(error[valid]))
+            continue
+        e = np.interp(np.arange(len(pick)), np.nonzero(v)[0], error[pick][v])
+        middle = ndimage.median_filter(e, size=min(size, len(e) - (1 - len(e) % 2)), mode="nearest")
+        scatter = 1.4826 * float(np.median(np.abs(e[v] - middle[v])))
+        e = np.clip(e, middle - 3 * scatter - 1e-6, middle + 3 * scatter + 1e-6)
+        mode: Literal["wrap", "nearest"] = "wrap" if len(pick) == len(error) else "nearest"
+        width = min(size, len(e))
+        smooth[pick] = ndimage.uniform_filter1d(e, width, mode=mode)
+        share = np.maximum(ndimage.uniform_filter1d(v.astype(np.float64), width, mode=mode), 1 / width)
+        # Neighbouring profiles share pixels: about two of them make one independent reading.
+        sigma[pick] = scatter / np.sqrt(np.maximum(width * share / 2, 1.0))
+    return smooth, sigma
+
+
+def _curvature_of(points: Points, normals: Points) -> NDArray[np.float64]:
+    """Curvature along samples (1/mm), positive where convex; bounded, smooth over a few samples."""
+    turn = np.roll(normals, -2, axis=0) - np.roll(normals, 2, axis=0)
+    along = np.roll(points, -2, axis=0) - np.roll(points, 2, axis=0)
+    length = np.maximum(np.hypot(*along.T), 1e-9)
+    bend = (turn * along).sum(axis=1) / length**2
+    return np.asarray(np.clip(ndimage.uniform_filter1d(np.clip(bend, -2, 2), 5, mode="wrap"), -1.0, 1.0))
+
+
+def _near(points: Points, places: Points, reach: float) -> NDArray[np.bool_]:
+    return np.asarray(cKDTree(places).query(points, distance_upper_bound=reach)[0] <= reach)
+
+
+def _near_corners(path: Path, points: Points, half_mm: float, blur_mm: float) -> NDArray[np.bool_]:
+    near = np.zeros(len(points), bool)
+    for corner in path.corners_sharper_than(_KINK_DEG):
+        turn = np.radians(min(180 - corner.inner_angle_deg, 160.0))
+        reach = half_mm * np.tan(turn / 2) + 3 * blur_mm / np.cos(turn / 2) ** 0.5 + blur_mm
+        near |= ((points - corner.point) ** 2).sum(axis=1) < reach**2
+    return near
+
+
+def _corner_errors(
+    path: Path,
+    points: Points,
+    error: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    valid: NDArray[np.bool_],
+    near_corner: NDArray[np.bool_],
+    normals: Points,
+) -> None:
+    """Fill in the errors around corners from those of both arms just beyond the rounded part."""
+    n = len(points)
+    for corner in path.corners_sharper_than(_KINK_DEG):
+        at = int(np.argmin(((points - corner.point) ** 2).sum(axis=1)))
+        sides = []
+        for direction in (-1, 1):
+            k = at
+            for _ in range(n):
+                k = (k + direction) % n
+                if valid[k]:
+                    break
+            sides.append(k)
+        one, other = sides
+        matrix = np.stack([normals[one], normals[other]])
+        if abs(float(np.linalg.det(matrix))) > 0.05:
+            shift = np.linalg.solve(matrix, np.array([error[one], error[other]]))
+            corner_error = float(np.hypot(*shift))
+        else:
+            corner_error = max(abs(error[one]), abs(error[other]))
+        sign = 1.0 if error[one] + error[other] >= 0 else -1.0
+        k = (one + 1) % n
+        while k != other:
+            if near_corner[k]:
+                error[k] = error[one] if (k - one) % n < (at - one) % n else error[other]
+                sigma[k] = max(sigma[one], sigma[other])
+            k = (k + 1) % n
+        if near_corner[at]:
+            error[at] = sign * corner_error
