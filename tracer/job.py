@@ -19,6 +19,8 @@ from tracer.pipeline import TraceOptions, pattern_of, trace
 from tracer.report import SheetFigure, overlay_jpeg, report_html, sheet_figure
 
 EARLIER_FILE = "pattern-earlier.json"
+CUT_FILE = "cut.json"
+LAY_FILE = "lay.json"
 Progress = Callable[[str, float], None]
 
 
