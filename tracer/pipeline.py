@@ -13,12 +13,11 @@ from calibration import Finding, MmPoints, PxPoints, Sheet, UnitError
 from tracer.candidate import Candidate, RoughOutline
 from tracer.curves import FitResult, fit_closed
 from tracer.errors import TracerError
-from tracer.measure import OutlineError, measure_outline
+from tracer.measure import LineStyle, OutlineError, measure_outline
 from tracer.outline import locate
 from tracer.path import OpenPath, Path
 from tracer.pattern import BudgetLine, CrossCheckLine, Pattern, SheetRecord
 from tracer.piece import Fit, Mark, Piece
-from tracer.regular import regularise
 from tracer.search import find_candidates
 from tracer.vectors import find_vector_candidates
 
@@ -108,7 +107,7 @@ def trace(
     if sheet.picture.kind == "pdf-vector" and sheet.picture.vectors is not None:
         return _trace_vectors(sheet, first_number=first_number)
     tell("looking for pieces", 0.0)
-    found = find_candidates(sheet, size_line=options.size_line, words=options.words)
+    found = find_candidates(sheet, size_line=options.size_line)
     traced: list[TracedPiece] = []
     findings = list(found.findings)
     for i, candidate in enumerate(found.candidates):
@@ -166,8 +165,19 @@ def _trace_outline(sheet: Sheet, rough: RoughOutline, options: TraceOptions) -> 
     fit = fit_closed(
         points_mm, np.asarray(evidence.sigma_px * scale), evidence.valid, tolerance_mm=options.tolerance_mm
     )
+    style = LineStyle(
+        kind=rough.kind,
+        line_width_px=evidence.line_width_px,
+        colour_weights=rough.colour_weights,
+        blur_px=evidence.blur_px,
+        line=options.line,
+    )
     error = measure_outline(
-        pixels, fit.path, rough, line=options.line, to_px=sheet.to_px, to_mm=sheet.to_mm, evidence=evidence
+        pixels,
+        fit.path,
+        style,
+        to_px=sheet.to_px,
+        obscured_px=PxPoints(np.asarray(evidence.points_px)[~evidence.valid]),
     )
     return _Traced(path=fit.path, error=error, fit=fit)
 
@@ -176,11 +186,8 @@ def _trace_candidate(sheet: Sheet, candidate: Candidate, options: TraceOptions, 
     outer = _trace_outline(sheet, candidate.outline, options)
     holes = tuple(_trace_outline(sheet, h, options).path for h in candidate.holes)
     path, notes = outer.path, list(candidate.notes)
-    if options.regular:
-        path, regular_notes = regularise(path, max(outer.error.rms_mm, 0.25 * sheet.mm_per_px * 0.1))
-        notes.extend(regular_notes)
     piece_id = f"p{number}"
-    fit = Fit(max_mm=outer.error.max_mm, p95_mm=outer.error.p95_mm, rms_mm=outer.error.rms_mm)
+    fit = outer.error.fit
     piece = Piece(
         id=piece_id,
         name=candidate.name or f"Piece {number}",
