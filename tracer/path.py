@@ -1,7 +1,7 @@
 """Closed paths of straight lines and cubic Bezier curves in millimetres.
 
-The one shape that everything in this package speaks: traced outlines, cut-ready pieces, lays and files. In millimetre space,
-x points right and y down. Nothing here knows about pixels.
+The one shape that everything in this package speaks: traced outlines, cut-ready pieces, lays and files. In millimetre
+space, x points right and y down. Nothing here knows about pixels.
 
 A segment is a float64 array of shape (2, 2), a straight line, or (4, 2), a cubic Bezier with its two end points and two
 control points between them. Areas are exact (Green's theorem on polynomials); lengths are by Gauss-Legendre quadrature
@@ -30,6 +30,9 @@ Segment = NDArray[np.float64]
 
 Affine = NDArray[np.float64]
 """Shape (2, 3): ``[[a, c, e], [b, d, f]]`` maps (x, y) to (a x + c y + e, b x + d y + f)."""
+
+PointLike = Sequence[float] | NDArray[np.float64]
+"""Two numbers, or an array of shape (2,)."""
 
 CORNER_DEG = 150.0
 """An inner angle sharper than this is a corner of a pattern piece (common practice, no source)."""
@@ -81,12 +84,12 @@ def _frozen(segment: Segment) -> Segment:
     return out
 
 
-def line(start: Sequence[float], end: Sequence[float]) -> Segment:
+def line(start: PointLike, end: PointLike) -> Segment:
     """Return a straight segment between two points (mm)."""
     return _frozen(np.array([start, end], dtype=np.float64))
 
 
-def cubic(p0: Sequence[float], p1: Sequence[float], p2: Sequence[float], p3: Sequence[float]) -> Segment:
+def cubic(p0: PointLike, p1: PointLike, p2: PointLike, p3: PointLike) -> Segment:
     """Return a cubic Bezier segment (mm)."""
     return _frozen(np.array([p0, p1, p2, p3], dtype=np.float64))
 
@@ -433,7 +436,7 @@ def end_direction(segment: Segment) -> NDArray[np.float64]:
     return -start_direction(segment[::-1])
 
 
-def mirror_matrix(point: Sequence[float], direction: Sequence[float]) -> Affine:
+def mirror_matrix(point: PointLike, direction: PointLike) -> Affine:
     """Return the reflection about the line through ``point`` along ``direction``."""
     p = np.asarray(point, dtype=np.float64)
     d = np.asarray(direction, dtype=np.float64)
@@ -442,7 +445,7 @@ def mirror_matrix(point: Sequence[float], direction: Sequence[float]) -> Affine:
     return np.column_stack([linear, p - linear @ p])
 
 
-def rotation_matrix(angle_deg: float, centre: Sequence[float] = (0.0, 0.0)) -> Affine:
+def rotation_matrix(angle_deg: float, centre: PointLike = (0.0, 0.0)) -> Affine:
     """Return the rotation by an angle, clockwise on screen (y down), about a centre; multiples of 90 are exact."""
     quarter, rest = divmod(angle_deg, 90.0)
     if rest == 0:

@@ -252,13 +252,13 @@ def _finding_from_json(data: dict[str, Any]) -> Finding:
 
 
 def _made_from_json(data: dict[str, Any]) -> Made:
-    finished = (data.get("finished_width_mm"), data.get("finished_height_mm"))
+    width, height = data.get("finished_width_mm"), data.get("finished_height_mm")
     return Made(
         sources=tuple(data["from"]),
         steps=tuple(data.get("steps", [])),
         together=str(data.get("together", "")),
         mirrored=bool(data.get("mirrored", False)),
-        finished_mm=None if None in finished else (float(finished[0]), float(finished[1])),
+        finished_mm=None if width is None or height is None else (float(width), float(height)),
     )
 
 

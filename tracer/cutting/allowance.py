@@ -1,0 +1,241 @@
+"""Seam allowance: added, changed or taken off, with its own width and corners at each edge.
+
+An outline is either the stitching line, or a cutting line that already includes an allowance; in that case the
+stitching line is found first, by moving inward. The cutting line is then the stitching line moved outward. The
+stitching line stays on the piece as a mark, the notches move out to the cutting line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from calibration import Finding
+from tracer.crossing import nearest_all
+from tracer.cutting.corners import CornerStyle
+from tracer.cutting.edges import find_edges
+from tracer.cutting.marks import moved_with_edges
+from tracer.cutting.offset import Moved, greatest_gap_mm, moved
+from tracer.cutting.shape import CUT_EDGE, Shape, require_simple
+from tracer.cutting.words import both
+from tracer.errors import CutListError
+from tracer.path import OpenPath, evaluate
+from tracer.piece import Mark
+
+RETURNS_MM = 0.02
+"""Moved out and back in, an outline comes back within this except where its shape forbids it."""
+
+_LOST_APART_MM = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeAllowance:
+    """Width on one edge; ``corners`` None for the piece's own style."""
+
+    width_mm: float
+    corners: CornerStyle | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Allowance:
+    """What to add.
+
+    Parameters
+    ----------
+    all_mm : float
+        Width on every edge that is not named.
+    edges : mapping
+        Other widths and corners, by the edge's number, name or side.
+    corners : CornerStyle
+    includes_mm : float
+        What the outline already includes on every edge that is not named in ``includes_edges``.
+    includes_edges : mapping
+    """
+
+    all_mm: float = 0.0
+    edges: Mapping[str, EdgeAllowance] = field(default_factory=dict)
+    corners: CornerStyle = "mitred"
+    includes_mm: float = 0.0
+    includes_edges: Mapping[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        widths = [
+            self.all_mm,
+            self.includes_mm,
+            *(e.width_mm for e in self.edges.values()),
+            *self.includes_edges.values(),
+        ]
+        if not all(np.isfinite(w) and w >= 0 for w in widths):
+            raise CutListError("an allowance cannot be negative; to take one off say what the outline includes")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Allowed:
+    """A piece with its allowance.
+
+    Parameters
+    ----------
+    finished : Shape
+        The stitching line.
+    shape : Shape
+        The cutting line, the stitching line a mark on it.
+    deviation_mm : float
+        Greatest distance of the cutting line's curves from the true parallel, measured again on the result.
+    lost : tuple
+        Places (mm) where moving back in would not return the stitching line within 0.02 mm.
+    findings : tuple of Finding
+    """
+
+    finished: Shape
+    shape: Shape
+    deviation_mm: float
+    lost: tuple[tuple[float, float], ...]
+    findings: tuple[Finding, ...]
+
+
+def _named_widths(shape: Shape, everywhere: float, named: Mapping[str, float]) -> list[float]:
+    """A width for every segment; edges made by splitting have their own allowance already."""
+    count = len(shape.labels)
+    widths = [0.0 if n == CUT_EDGE else everywhere for n in shape.labels]
+    for word, width in named.items():
+        for edge in find_edges(shape, word):
+            for k in edge.indices:
+                widths[k % count] = width
+    return widths
+
+
+def _grain(shape: Shape) -> np.ndarray | None:
+    for mark in shape.marks:
+        if mark.kind == "grain line" and mark.path is not None:
+            d = mark.path.segments[-1][-1] - mark.path.segments[0][0]
+            if float(np.hypot(*d)) > 1e-6:
+                return np.asarray(d / np.hypot(*d))
+    return None
+
+
+def _unique(shape: Shape) -> Shape:
+    """The shape with a name of its own for every segment, so that each carries its own width and corner style."""
+    return Shape(outline=shape.outline, labels=tuple(str(k) for k in range(len(shape.labels))))
+
+
+def _moved_by(shape: Shape, widths: list[float], styles: list[CornerStyle]) -> tuple[Moved, float]:
+    """Move every segment by its width; returns the result under the shape's own names and the deviation measured."""
+    single = _unique(shape)
+    result = moved(single.chain, widths, style=lambda n: styles[int(n)], grain=_grain(shape))
+    deviation = greatest_gap_mm(result.chain, single.chain, {str(k): w for k, w in enumerate(widths)})
+    named = [(s, shape.labels[int(n)]) for s, n in result.chain]
+    return replace(result, chain=named), deviation
+
+
+def places_not_returning(
+    source: Shape, back: OpenPath, tolerance_mm: float = RETURNS_MM
+) -> tuple[tuple[float, float], ...]:
+    """Return places of an outline farther than a tolerance from another, at least 5 mm apart."""
+    lost: list[tuple[float, float]] = []
+    for segment in source.outline.segments:
+        points = evaluate(segment, np.linspace(0, 1, 33))
+        distance = nearest_all(back.segments, points)[2]
+        for point, d in zip(points, distance, strict=True):
+            if d > tolerance_mm and all(np.hypot(point[0] - x, point[1] - y) > _LOST_APART_MM for x, y in lost):
+                lost.append((float(point[0]), float(point[1])))
+    return tuple(lost)
+
+
+def stitching_shape(shape: Shape, includes_mm: float, includes_edges: Mapping[str, float] | None = None) -> Shape:
+    """Take off the allowance an outline includes; raises :class:`CutListError` when nothing would be left."""
+    widths = [-w for w in _named_widths(shape, includes_mm, includes_edges or {})]
+    if not any(widths):
+        return shape
+    what = f"taking off an allowance of {both(max(-w for w in widths))}"
+    try:
+        result, _ = _moved_by(shape, widths, ["mitred"] * len(widths))
+    except CutListError as error:
+        raise CutListError(f"{what}: {error}; the allowance is larger than the piece") from error
+    inner = shape.with_chain(result.chain)
+    return require_simple(replace(inner, marks=moved_with_edges(shape.marks, shape, widths)), what)
+
+
+def _too_wide(finished: Shape, widths: list[float]) -> None:
+    box = finished.outline.bounds
+    if max(widths) > min(box.width, box.height):
+        raise CutListError(
+            f"an allowance of {both(max(widths))} is larger than the piece, which is only "
+            f"{both(min(box.width, box.height))} at its smallest"
+        )
+
+
+def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Allowed:
+    """Add, change or take off the allowance of a piece.
+
+    Raises
+    ------
+    CutListError
+        When an edge is not there, or an allowance is larger than the piece.
+    """
+    findings: list[Finding] = []
+    takes_off = allowance.includes_mm > 0 or any(allowance.includes_edges.values())
+    drawn = any(m.kind == "stitching line" and m.text != "split" for m in shape.marks)
+    if drawn and not takes_off and (allowance.all_mm > 0 or allowance.edges):
+        message = (
+            f"{where}: a stitching line is drawn inside the piece, so its outline may include an allowance already; "
+            "say how much with includes"
+        )
+        findings.append(Finding(code="allowance-twice", message=message))
+    finished = stitching_shape(shape, allowance.includes_mm, allowance.includes_edges)
+    widths = _named_widths(finished, allowance.all_mm, {n: e.width_mm for n, e in allowance.edges.items()})
+    _too_wide(finished, widths)
+    styles = _styles(finished, allowance)
+    if not any(widths):
+        return Allowed(finished=finished, shape=finished, deviation_mm=0.0, lost=(), findings=tuple(findings))
+    what = f"an allowance of {both(max(widths))}"
+    try:
+        result, deviation = _moved_by(finished, widths, styles)
+    except CutListError as error:
+        raise CutListError(f"{what}: {error}") from error
+    marks = moved_with_edges(finished.marks, finished, widths)
+    seam = Mark(kind="stitching line", path=OpenPath(finished.outline.segments), text="finished")
+    outer = finished.with_chain(result.chain)
+    outer = replace(outer, marks=(*marks, seam), holes=(*finished.holes, *result.holes))
+    require_simple(outer, what)
+    if result.holes:
+        findings.append(
+            Finding(
+                code="allowance-closes",
+                message=f"{where}: the allowance closes a gap in the outline; a hole is left inside",
+            )
+        )
+    lost = _lost(finished, outer, widths) if result.resolved else ()
+    if lost:
+        places = ", ".join(f"({x:.1f}, {y:.1f})" for x, y in lost)
+        message = (
+            f"{where}: the outline is too tight for the allowance at {places} mm; the cutting line has a corner there"
+        )
+        findings.append(Finding(code="allowance-tight", message=message, severity="note"))
+    return Allowed(finished=finished, shape=outer, deviation_mm=deviation, lost=lost, findings=tuple(findings))
+
+
+def _styles(finished: Shape, allowance: Allowance) -> list[CornerStyle]:
+    count = len(finished.labels)
+    styles: list[CornerStyle] = [allowance.corners] * count
+    for word, own in allowance.edges.items():
+        if own.corners is None:
+            continue
+        for edge in find_edges(finished, word):
+            for k in edge.indices:
+                styles[k % count] = own.corners
+    return styles
+
+
+def _lost(finished: Shape, outer: Shape, widths: list[float]) -> tuple[tuple[float, float], ...]:
+    """Places of the stitching line that no place of the cutting line is square to at the right distance."""
+    lost: list[tuple[float, float]] = []
+    for segment, width in zip(finished.outline.segments, widths, strict=True):
+        t = np.linspace(0.01, 0.99, 33)
+        points = evaluate(segment, t)
+        distance = nearest_all(outer.outline.segments, points)[2]
+        for point, d in zip(points, distance, strict=True):
+            if d > width + RETURNS_MM and all(np.hypot(point[0] - x, point[1] - y) > _LOST_APART_MM for x, y in lost):
+                lost.append((float(point[0]), float(point[1])))
+    return tuple(lost)

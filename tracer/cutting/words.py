@@ -1,0 +1,16 @@
+"""Lengths and angles as they are said in reports: millimetres, and inches beside them."""
+
+from __future__ import annotations
+
+from calibration import format_inches
+
+
+def both(value_mm: float) -> str:
+    """Return a length as ``9.53 mm (3/8 in)``."""
+    return f"{value_mm:.2f} mm ({format_inches(value_mm)})"
+
+
+def size(width_mm: float, height_mm: float) -> str:
+    """Return a size as ``100.00 x 60.00 mm (3 15/16 x 2 3/8 in)``."""
+    inches = " x ".join(format_inches(v).removesuffix(" in") for v in (width_mm, height_mm))
+    return f"{width_mm:.2f} x {height_mm:.2f} mm ({inches} in)"
