@@ -27,9 +27,11 @@ from scipy.spatial import cKDTree
 from calibration.picture import MmPoints, PxPoints
 from tracer.path import Path
 from tracer.piece import Fit
-from tracer.profiles import Points, sample_profiles
+from tracer.profiles import Points, running_median, sample_profiles
 
 _STEP_PX = 0.5
+_SIDE_PX = 2.0
+"""Width of the plateau read on each side of the window."""
 _AVERAGE_MM = 1.0
 _KINK_DEG = 170.0
 
@@ -133,9 +135,8 @@ def measure_outline(
     offset, valid = _find_again(pixels, at, image_normal, style)
     cosine = np.clip((across * image_normal).sum(axis=1) / px_per_mm, 0.2, 1.0)
     error = offset / (px_per_mm * cosine)
-    half_mm, blur_mm = style.line_width_px / 2 * mm_per_px, style.blur_px * mm_per_px
-    error += blur_mm**2 / 2 * _curvature_of(points, normals)
-    near_corner = _near_corners(path, points, half_mm, blur_mm)
+    error += (style.blur_px * mm_per_px) ** 2 / 2 * _curvature_of(points, normals)
+    near_corner = _near_corners(path, points, _window_px(style) * mm_per_px, _SIDE_PX * mm_per_px)
     valid &= ~near_corner
     if obscured_px is not None and len(obscured_px):
         valid &= ~_near(at, np.asarray(obscured_px), 2.0)
@@ -183,21 +184,24 @@ def _closing(segment: NDArray[np.float64], spacing_mm: float) -> int:
     return max(1, int(np.ceil(float(np.hypot(*(segment[-1] - segment[0]))) / spacing_mm)))
 
 
+def _window_px(style: LineStyle) -> float:
+    """Return how far from its middle the line or edge changes the light."""
+    return style.line_width_px / 2 + 2.5 * style.blur_px + 1.0
+
+
 def _find_again(
     pixels: NDArray[np.uint8], at: Points, normal: Points, style: LineStyle
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Return where the line or edge lies in each profile, px from the given point along the normal."""
-    half = style.line_width_px / 2
-    window = half + 2.5 * style.blur_px + 1.0
-    side = 2.0
-    reach = window + side + 1.0
+    half, window = style.line_width_px / 2, _window_px(style)
+    reach = window + _SIDE_PX + 1.0
     count = int(np.ceil(reach / _STEP_PX))
     offsets = np.arange(-count, count + 1).astype(np.float64) * _STEP_PX
     profiles = sample_profiles(pixels, at, normal, offsets, style.colour_weights).astype(np.float64)
     rows, columns = pixels.shape[:2]
     inside = ((at > 1.5) & (at < np.array([columns, rows]) - 2.5)).all(axis=1)
-    outer = ndimage.uniform_filter1d(profiles[:, offsets > window].mean(axis=1), 15, mode="wrap")
-    inner = ndimage.uniform_filter1d(profiles[:, offsets < -window].mean(axis=1), 15, mode="wrap")
+    outer = running_median(profiles[:, offsets > window].mean(axis=1), 16)
+    inner = running_median(profiles[:, offsets < -window].mean(axis=1), 16)
     if style.kind == "edge":
         # All the light of the window, shared between the two levels: where the change-over lies.
         within = np.abs(offsets) <= window
@@ -269,11 +273,14 @@ def _near(points: Points, places: Points, reach: float) -> NDArray[np.bool_]:
     return np.asarray(cKDTree(places).query(points, distance_upper_bound=reach)[0] <= reach)
 
 
-def _near_corners(path: Path, points: Points, half_mm: float, blur_mm: float) -> NDArray[np.bool_]:
+def _near_corners(path: Path, points: Points, window_mm: float, side_mm: float) -> NDArray[np.bool_]:
+    """Return which samples have the other arm of a corner in their profile."""
     near = np.zeros(len(points), bool)
     for corner in path.corners_sharper_than(_KINK_DEG):
-        turn = np.radians(min(180 - corner.inner_angle_deg, 160.0))
-        reach = half_mm * np.tan(turn / 2) + 3 * blur_mm / np.cos(turn / 2) ** 0.5 + blur_mm
+        inner = np.radians(max(corner.inner_angle_deg, 15.0))
+        # A profile of half length l at distance d comes as near as d sin - l cos to the other arm's line.
+        length = (window_mm + side_mm) * max(float(np.cos(inner)), 0.0)
+        reach = (window_mm + length) / (float(np.sin(inner)) if inner < np.pi / 2 else 1.0)
         near |= ((points - corner.point) ** 2).sum(axis=1) < reach**2
     return near
 

@@ -29,7 +29,13 @@ _CELL_MM = 1.0
 """Length of line whose averaged position counts as one independent observation."""
 _LINE_PRICE, _CUBIC_PRICE = 7.0, 14.0
 """Price of a piece in chi-square units: some 3.5 a free parameter (between Akaike's 2 and Bayes' ln n)."""
-_SAMPLES = 20
+_SAMPLES = ((0.0, 40.0, 16), (40.0, 130.0, 48), (130.0, math.inf, 160))
+"""Lengths (mm, from and below) and the number of samples at which a piece of that length is judged."""
+_STEPS, _MANY_STEPS = 5, 14
+"""Gauss-Newton steps for many pairs, and for the few that decide."""
+_MOST_TURN_RAD = math.radians(165)
+_HOPELESS = 60.0
+"""Cost of a pair beyond which any pair that holds it is not fitted: two cubics cost 28."""
 _END_SIGMA_MM, _END_SIGMA_RAD = 0.01, 0.03
 _BEND_SIGMA_MM, _BEND_SIGMA_RAD = 0.05, 0.3
 
@@ -87,25 +93,94 @@ def divide(
         place, slope = np.vstack([points[:1], middle, points[-1:]]), np.vstack([slope[:1], slope, slope[-1:]])
     angle = np.unwrap(np.arctan2(slope[:, 1], slope[:, 0]))
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(place, axis=0).T))])
+    evidence = _Evidence(place, angle, along, cell_sigma_mm, tolerance_mm, bent_ends)
+    single = _single(evidence) if not ring else None
+    if single is not None:
+        return Division(places=(0, last), kinds=(single,))
     nodes = _places(angle, along, spacing_mm)
-    first, second = np.triu_indices(len(nodes), 1)
-    turn = np.abs(angle[nodes[second]] - angle[nodes[first]])
-    keep = turn < math.radians(165)
-    first, second = first[keep], second[keep]
-    cost, kind = _pair_costs(
-        place, angle, along, nodes[first], nodes[second], cell_sigma_mm, tolerance_mm, bent_ends, last
-    )
+    first, second, cost, cubic = _all_pairs(evidence, nodes)
+    return _merged(evidence, _cheapest(nodes, first, second, cost, cubic))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Evidence:
+    """Smoothed places and directions along a stretch and how well they are known."""
+
+    place: Points
+    angle: NDArray[np.float64]
+    along: NDArray[np.float64]
+    cell_sigma: float
+    tolerance: float
+    bent_ends: tuple[bool, bool]
+
+
+def _single(evidence: _Evidence) -> Kind | None:
+    """Return the kind of the one piece that does, when no division can be cheaper or nearly so."""
+    i, j = np.array([0], dtype=np.intp), np.array([len(evidence.place) - 1], dtype=np.intp)
+    if abs(evidence.angle[-1] - evidence.angle[0]) > _MOST_TURN_RAD:
+        return None
+    line, cubic = _pair_costs(evidence, i, j, steps=_MANY_STEPS)
+    noise = _noise_cost(evidence, i, j)[0]
+    if line[0] <= 2 * _LINE_PRICE + noise and line[0] <= cubic[0]:
+        return "line"
+    return "cubic" if cubic[0] <= _CUBIC_PRICE + _LINE_PRICE + noise and cubic[0] < line[0] else None
+
+
+def _noise_cost(evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Return the chi-square that noise alone may leave: the cells' uncertainty is at least twice their noise."""
+    return np.asarray((evidence.along[j] - evidence.along[i]) / _CELL_MM / 4)
+
+
+def _all_pairs(
+    evidence: _Evidence, nodes: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64], NDArray[np.bool_]]:
+    """Return cost and better kind of all pairs of nodes worth a fit.
+
+    Pairs are fitted in batches, near ones first: one that holds a pair which already fits badly would fit worse.
+    """
+    count = len(nodes)
+    bad_from = np.full(count + 1, count, dtype=np.intp)
+    parts = []
+    low, high = 1, 2
+    while low < count:
+        i, j = np.triu_indices(count, low)
+        keep = (j - i < high) & (j <= bad_from[i])
+        keep &= np.abs(evidence.angle[nodes[j]] - evidence.angle[nodes[i]]) < _MOST_TURN_RAD
+        i, j = i[keep], j[keep]
+        if len(i) == 0:
+            break
+        line, cubic = _pair_costs(evidence, nodes[i], nodes[j])
+        cost = np.minimum(line, cubic)
+        parts.append((i, j, cost, cubic < line))
+        bad = cost > _HOPELESS + _noise_cost(evidence, nodes[i], nodes[j])
+        np.minimum.at(bad_from, i[bad], j[bad])
+        bad_from = np.minimum.accumulate(bad_from[::-1])[::-1].copy()
+        low, high = high, 2 * high
+    i, j, cost, is_cubic = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return i, j, cost, is_cubic
+
+
+def _cheapest(
+    nodes: NDArray[np.intp],
+    first: NDArray[np.intp],
+    second: NDArray[np.intp],
+    cost: NDArray[np.float64],
+    cubic: NDArray[np.bool_],
+) -> Division:
+    """Return the cheapest way from the first node to the last (dynamic programming)."""
     best = np.full(len(nodes), np.inf)
     best[0] = 0.0
     back = np.zeros(len(nodes), dtype=np.intp)
     how = np.zeros(len(nodes), dtype=bool)
     by_second = np.argsort(second, kind="stable")
     starts = np.searchsorted(second[by_second], np.arange(len(nodes) + 1))
+    # A neighbour that nothing fits within the tolerance is still crossed, at a price that is never worth it.
+    total_cost = np.where(np.isfinite(cost), cost, np.where(second - first == 1, 1e6, np.inf))
     for j in range(1, len(nodes)):
         pick = by_second[starts[j] : starts[j + 1]]
-        total = best[first[pick]] + cost[pick]
+        total = best[first[pick]] + total_cost[pick]
         k = int(np.argmin(total))
-        best[j], back[j], how[j] = total[k], first[pick[k]], kind[pick[k]]
+        best[j], back[j], how[j] = total[k], first[pick[k]], cubic[pick[k]]
     places, kinds = [int(nodes[-1])], []
     j = len(nodes) - 1
     while j > 0:
@@ -113,6 +188,24 @@ def divide(
         j = int(back[j])
         places.append(int(nodes[j]))
     return Division(places=tuple(places[::-1]), kinds=tuple(kinds[::-1]))  # type: ignore[arg-type]
+
+
+def _merged(evidence: _Evidence, division: Division) -> Division:
+    """Join neighbours where one piece costs less than two, once the fits have had time to converge."""
+    places, kinds = np.array(division.places, dtype=np.intp), list(division.kinds)
+    while len(kinds) > 1:
+        line, cubic = _pair_costs(evidence, places[:-1], places[1:], steps=_MANY_STEPS)
+        alone = np.minimum(line, cubic)
+        turn = np.abs(evidence.angle[places[2:]] - evidence.angle[places[:-2]])
+        line, cubic = _pair_costs(evidence, places[:-2], places[2:], steps=_MANY_STEPS)
+        together = np.where(turn < _MOST_TURN_RAD, np.minimum(line, cubic), np.inf)
+        gain = np.where(np.isfinite(alone[:-1] + alone[1:]), alone[:-1] + alone[1:], 1e6) - together
+        k = int(np.argmax(gain))
+        if gain[k] <= 0:
+            break
+        places = np.delete(places, k + 1)
+        kinds[k : k + 2] = ["cubic" if cubic[k] < line[k] else "line"]
+    return Division(places=tuple(int(p) for p in places), kinds=tuple(kinds))
 
 
 def _places(angle: NDArray[np.float64], along: NDArray[np.float64], spacing_mm: float) -> NDArray[np.intp]:
@@ -142,136 +235,148 @@ def _places(angle: NDArray[np.float64], along: NDArray[np.float64], spacing_mm: 
 
 
 def _pair_costs(
-    place: Points,
-    angle: NDArray[np.float64],
-    along: NDArray[np.float64],
-    i: NDArray[np.intp],
-    j: NDArray[np.intp],
-    cell_sigma: float,
-    tolerance: float,
-    bent_ends: tuple[bool, bool],
-    last: int,
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return the cost of the better of line and cubic for each pair of places, and whether it is the cubic."""
-    share = (np.arange(_SAMPLES) + 0.5) / _SAMPLES
-    at = i[:, None] + (j - i)[:, None] * share
-    # The smoothed evidence starts one step inside the ends; samples are kept off the corners' own places.
-    at = np.clip(at, 1, last - 1)
+    evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp], *, steps: int = _STEPS
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the cost of a line and of a cubic for each pair of places (infinite beyond the tolerance).
+
+    Long pairs are judged at more samples, so that each stands for about the length over which it was smoothed.
+    """
+    line, cubic = np.empty(len(i)), np.empty(len(i))
+    length = evidence.along[j] - evidence.along[i]
+    for least, most, samples in _SAMPLES:
+        pick = (length >= least) & (length < most)
+        if pick.any():
+            line[pick], cubic[pick] = _costs_at(evidence, i[pick], j[pick], samples, steps)
+    return line, cubic
+
+
+def _costs_at(
+    evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp], samples: int, steps: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    place, along, last = evidence.place, evidence.along, len(evidence.place) - 1
+    share = (np.arange(samples) + 0.5) / samples
+    # Samples are kept off the corners' own places: the smoothed evidence starts one step inside the ends.
+    at = np.clip(i[:, None] + (j - i)[:, None] * share, 1, last - 1)
     low = np.minimum(at.astype(np.intp), last - 1)
-    part = (at - low)[..., None]
-    data = place[low] * (1 - part) + place[low + 1] * part
-    cells = np.maximum((along[j] - along[i]) / _CELL_MM, 1.0)
-    weight = np.sqrt(cells / _SAMPLES) / cell_sigma
-    loose_i, loose_j = (i == 0) & bent_ends[0], (j == last) & bent_ends[1]
-    sigma_p = np.where(np.stack([loose_i, loose_j], axis=1), _BEND_SIGMA_MM, _END_SIGMA_MM)
-    sigma_a = np.where(np.stack([loose_i, loose_j], axis=1), _BEND_SIGMA_RAD, _END_SIGMA_RAD)
-    line = _line_cost(place, angle, i, j, data, weight, sigma_a, tolerance)
-    cubic = _cubic_cost(place, angle, along, i, j, data, share, weight, sigma_p, sigma_a, tolerance)
-    return np.minimum(line, cubic), cubic < line
+    part = at - low
+    data_x = place[low, 0] * (1 - part) + place[low + 1, 0] * part
+    data_y = place[low, 1] * (1 - part) + place[low + 1, 1] * part
+    weight = np.sqrt(np.maximum((along[j] - along[i]) / _CELL_MM, 1.0) / samples) / evidence.cell_sigma
+    loose = np.stack([(i == 0) & evidence.bent_ends[0], (j == last) & evidence.bent_ends[1]], axis=1)
+    sigma_p = np.where(loose, _BEND_SIGMA_MM, _END_SIGMA_MM)
+    sigma_a = np.where(loose, _BEND_SIGMA_RAD, _END_SIGMA_RAD)
+    line, off = _line_costs(evidence, i, j, data_x, data_y, weight, sigma_a)
+    line = np.where(off > evidence.tolerance, np.inf, line)
+    cubic, off = _cubic_costs(evidence, i, j, data_x, data_y, share, weight, sigma_p, sigma_a, steps)
+    return line, np.where(off > evidence.tolerance, np.inf, cubic)
 
 
-def _line_cost(
-    place: Points,
-    angle: NDArray[np.float64],
+def _line_costs(
+    evidence: _Evidence,
     i: NDArray[np.intp],
     j: NDArray[np.intp],
-    data: NDArray[np.float64],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
     weight: NDArray[np.float64],
     sigma_a: NDArray[np.float64],
-    tolerance: float,
-) -> NDArray[np.float64]:
-    centre = data.mean(axis=1)
-    rel = data - centre[:, None]
-    xx, yy, xy = (rel[..., 0] ** 2).sum(1), (rel[..., 1] ** 2).sum(1), (rel[..., 0] * rel[..., 1]).sum(1)
-    chord = place[j] - place[i]
-    direction = np.arctan2(2 * xy, xx - yy) / 2
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    x, y = x - x.mean(axis=1, keepdims=True), y - y.mean(axis=1, keepdims=True)
+    direction = np.arctan2(2 * (x * y).sum(axis=1), (x * x - y * y).sum(axis=1)) / 2
+    chord = evidence.place[j] - evidence.place[i]
     away = np.cos(direction) * chord[:, 0] + np.sin(direction) * chord[:, 1] < 0
     direction = direction + np.where(away, math.pi, 0.0)
-    off = -np.sin(direction)[:, None] * rel[..., 0] + np.cos(direction)[:, None] * rel[..., 1]
-    cost = (off**2).sum(1) * weight**2 + _LINE_PRICE
+    off = np.cos(direction)[:, None] * y - np.sin(direction)[:, None] * x
+    cost = (off**2).sum(axis=1) * weight**2 + _LINE_PRICE
     for end, k in ((i, 0), (j, 1)):
-        miss = (angle[end] - direction + math.pi) % (2 * math.pi) - math.pi
+        miss = (evidence.angle[end] - direction + math.pi) % (2 * math.pi) - math.pi
         cost += (miss / sigma_a[:, k]) ** 2
-    return np.where(np.abs(off).max(axis=1) > tolerance, np.inf, cost)
+    return cost, np.abs(off).max(axis=1)
 
 
-def _cubic_cost(
-    place: Points,
-    angle: NDArray[np.float64],
-    along: NDArray[np.float64],
+def _cubic_costs(
+    evidence: _Evidence,
     i: NDArray[np.intp],
     j: NDArray[np.intp],
-    data: NDArray[np.float64],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
     share: NDArray[np.float64],
     weight: NDArray[np.float64],
     sigma_p: NDArray[np.float64],
     sigma_a: NDArray[np.float64],
-    tolerance: float,
-) -> NDArray[np.float64]:
+    steps: int,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     count = len(i)
-    arc = along[j] - along[i]
-    p = np.zeros((count, 6))  # log of both handles over a third of the arc, turns of both ends, shifts of both ends
-    t = np.broadcast_to(share, (count, _SAMPLES)).copy()
-    prior = np.stack(
-        [np.full(count, 0.8), np.full(count, 0.8), sigma_a[:, 0], sigma_a[:, 1], sigma_p[:, 0], sigma_p[:, 1]], axis=1
-    )
-    n0 = np.stack([-np.sin(angle[i]), np.cos(angle[i])], axis=1)
-    n1 = np.stack([-np.sin(angle[j]), np.cos(angle[j])], axis=1)
-    off = np.zeros((count, _SAMPLES))
-    steps = 6
+    third = (evidence.along[j] - evidence.along[i]) / 3
+    angle_i, angle_j = evidence.angle[i], evidence.angle[j]
+    # Unknowns: logarithms of both handles over a third of the arc, turns of both ends, shifts of both ends.
+    p = np.zeros((count, 6))
+    prior = np.column_stack([np.full((count, 2), 0.8), sigma_a, sigma_p])
+    precision = 1 / prior**2
+    t = np.broadcast_to(share, x.shape).copy()
+    off = np.zeros_like(x)
+    sides = np.arange(6)
+    converged = False
     for step in range(steps + 1):
-        a, b = np.exp(p[:, 0]) * arc / 3, np.exp(p[:, 1]) * arc / 3
-        u0 = np.stack([np.cos(angle[i] + p[:, 2]), np.sin(angle[i] + p[:, 2])], axis=1)
-        u1 = np.stack([np.cos(angle[j] + p[:, 3]), np.sin(angle[j] + p[:, 3])], axis=1)
-        c0 = place[i] + n0 * p[:, 4:5]
-        c3 = place[j] + n1 * p[:, 5:6]
-        c1, c2 = c0 + u0 * a[:, None], c3 - u1 * b[:, None]
-        for _ in range(2):
-            s = 1 - t
-            point = _cubic(c0, c1, c2, c3, s, t)
-            d1 = 3 * (
-                (s * s)[..., None] * (c1 - c0)[:, None]
-                + (2 * s * t)[..., None] * (c2 - c1)[:, None]
-                + (t * t)[..., None] * (c3 - c2)[:, None]
-            )
-            miss = data - point
-            speed = np.maximum((d1 * d1).sum(-1), 1e-12)
-            t = np.clip(t + (miss * d1).sum(-1) / speed, 0, 1)
+        a, b = np.exp(p[:, 0]) * third, np.exp(p[:, 1]) * third
+        ax, ay = a * np.cos(angle_i + p[:, 2]), a * np.sin(angle_i + p[:, 2])
+        bx, by = b * np.cos(angle_j + p[:, 3]), b * np.sin(angle_j + p[:, 3])
+        x0 = evidence.place[i, 0] - np.sin(angle_i) * p[:, 4]
+        y0 = evidence.place[i, 1] + np.cos(angle_i) * p[:, 4]
+        x3 = evidence.place[j, 0] - np.sin(angle_j) * p[:, 5]
+        y3 = evidence.place[j, 1] + np.cos(angle_j) * p[:, 5]
+        control_x = np.stack([x0, x0 + ax, x3 - bx, x3], axis=1)
+        control_y = np.stack([y0, y0 + ay, y3 - by, y3], axis=1)
+        for _ in range(2 if step == 0 else 1):
+            t = np.clip(t + _foot_step(control_x, control_y, x, y, t), 0, 1)
         s = 1 - t
-        miss = data - _cubic(c0, c1, c2, c3, s, t)
-        normal = np.stack([-d1[..., 1], d1[..., 0]], axis=-1) / np.sqrt(speed)[..., None]
-        off = (miss * normal).sum(-1)
-        if step == steps:
+        ss, tt = s * s, t * t
+        basis = (ss * s, 3 * ss * t, 3 * s * tt, tt * t)
+        slope = (ss, 2 * s * t, tt)
+        dx, dy = np.diff(control_x, axis=1), np.diff(control_y, axis=1)
+        vx = sum(f * dx[:, k : k + 1] for k, f in enumerate(slope))
+        vy = sum(f * dy[:, k : k + 1] for k, f in enumerate(slope))
+        speed = np.maximum(np.sqrt(vx * vx + vy * vy), 1e-9)
+        nx, ny = -vy / speed, vx / speed
+        miss_x = x - sum(f * control_x[:, k : k + 1] for k, f in enumerate(basis))
+        miss_y = y - sum(f * control_y[:, k : k + 1] for k, f in enumerate(basis))
+        off = miss_x * nx + miss_y * ny
+        if step == steps or converged:
             break
-        b1, b2 = 3 * s * s * t, 3 * s * t * t
-        b0, b3 = s**3, t**3
-        turned0 = np.stack([-u0[:, 1], u0[:, 0]], axis=1)
-        turned1 = np.stack([-u1[:, 1], u1[:, 0]], axis=1)
-        columns = [
-            b1 * (normal * (u0 * a[:, None])[:, None]).sum(-1),
-            -b2 * (normal * (u1 * b[:, None])[:, None]).sum(-1),
-            b1 * (normal * (turned0 * a[:, None])[:, None]).sum(-1),
-            -b2 * (normal * (turned1 * b[:, None])[:, None]).sum(-1),
-            (b0 + b1) * (normal * n0[:, None]).sum(-1),
-            (b2 + b3) * (normal * n1[:, None]).sum(-1),
-        ]
-        jac = np.stack(columns, axis=-1) * weight[:, None, None]
-        normal_matrix = np.einsum("cki,ckj->cij", jac, jac)
-        index = np.arange(6)
-        normal_matrix[:, index, index] += 1 / prior**2
-        gradient = np.einsum("cki,ck->ci", jac, off * weight[:, None]) - p / prior**2
-        p = p + np.clip(np.linalg.solve(normal_matrix, gradient[..., None])[..., 0], -0.5, 0.5)
+        head, tail = basis[0] + basis[1], basis[2] + basis[3]
+        jac = np.empty((*x.shape, 6))
+        jac[..., 0] = basis[1] * (nx * ax[:, None] + ny * ay[:, None])
+        jac[..., 1] = -basis[2] * (nx * bx[:, None] + ny * by[:, None])
+        jac[..., 2] = basis[1] * (ny * ax[:, None] - nx * ay[:, None])
+        jac[..., 3] = -basis[2] * (ny * bx[:, None] - nx * by[:, None])
+        jac[..., 4] = head * (ny * np.cos(angle_i)[:, None] - nx * np.sin(angle_i)[:, None])
+        jac[..., 5] = tail * (ny * np.cos(angle_j)[:, None] - nx * np.sin(angle_j)[:, None])
+        jac *= weight[:, None, None]
+        turned = jac.transpose(0, 2, 1)
+        hessian = turned @ jac
+        hessian[:, sides, sides] += precision
+        gradient = turned @ (off * weight[:, None])[..., None]
+        change = np.linalg.solve(hessian, gradient - (p * precision)[..., None])[..., 0]
+        p += np.clip(change, -0.5, 0.5)
+        converged = bool(np.abs(change).max() < 1e-4)
         p[:, :2] = np.clip(p[:, :2], -3.0, 1.2)
-    cost = (off**2).sum(1) * weight**2 + ((p / prior) ** 2).sum(1) + _CUBIC_PRICE
-    return np.where(np.abs(off).max(axis=1) > tolerance, np.inf, cost)
+    cost = (off**2).sum(axis=1) * weight**2 + (p * p * precision).sum(axis=1) + _CUBIC_PRICE
+    return cost, np.abs(off).max(axis=1)
 
 
-def _cubic(
-    c0: Points, c1: Points, c2: Points, c3: Points, s: NDArray[np.float64], t: NDArray[np.float64]
+def _foot_step(
+    control_x: NDArray[np.float64],
+    control_y: NDArray[np.float64],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    t: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    return np.asarray(
-        (s**3)[..., None] * c0[:, None]
-        + (3 * s * s * t)[..., None] * c1[:, None]
-        + (3 * s * t * t)[..., None] * c2[:, None]
-        + (t**3)[..., None] * c3[:, None]
-    )
+    """Return the step of the parameters towards the feet of points on their cubics (Gauss-Newton)."""
+    s = 1 - t
+    weights = (s**3, 3 * s * s * t, 3 * s * t * t, t**3)
+    slopes = (3 * s * s, 6 * s * t, 3 * t * t)
+    dx, dy = np.diff(control_x, axis=1), np.diff(control_y, axis=1)
+    vx = sum(f * dx[:, k : k + 1] for k, f in enumerate(slopes))
+    vy = sum(f * dy[:, k : k + 1] for k, f in enumerate(slopes))
+    miss_x = x - sum(f * control_x[:, k : k + 1] for k, f in enumerate(weights))
+    miss_y = y - sum(f * control_y[:, k : k + 1] for k, f in enumerate(weights))
+    return np.asarray((miss_x * vx + miss_y * vy) / np.maximum(vx * vx + vy * vy, 1e-12))
