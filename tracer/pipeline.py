@@ -162,8 +162,14 @@ def _trace_outline(sheet: Sheet, rough: RoughOutline, options: TraceOptions) -> 
     evidence = locate(pixels, rough, line=options.line)
     points_mm = sheet.to_mm(evidence.points_px)
     scale = sheet.plane.mm_per_px(evidence.points_px)
+    usual_scale = float(np.median(scale))
     fit = fit_closed(
-        points_mm, np.asarray(evidence.sigma_px * scale), evidence.valid, tolerance_mm=options.tolerance_mm
+        points_mm,
+        np.asarray(evidence.sigma_px * scale),
+        evidence.valid,
+        tolerance_mm=options.tolerance_mm,
+        half_width_mm=evidence.line_width_px / 2 * usual_scale,
+        blur_mm=evidence.blur_px * usual_scale,
     )
     style = LineStyle(
         kind=rough.kind,
