@@ -62,7 +62,7 @@ def find_candidates(sheet: Sheet, *, size_line: int | None = None, on_progress: 
     report("pieces", 0.7)
     texts = find_text(work.small, ink.mm_per_px)
     candidates = [_drawn_candidate(work, loop, pixels) for loop in _pieces(work, texts)]
-    candidates += [_edge_candidate(thing) for thing in things]
+    candidates += [_edge_candidate(thing) for thing in things if not thing.runs_off]
     report("pieces", 1.0)
     return SearchResult(candidates=tuple(_reading_order(candidates)))
 

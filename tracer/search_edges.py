@@ -1,15 +1,15 @@
-"""Cut-out pieces: things lying on a ground, found by colour.
+"""Cut-out pieces: things lying on a ground, found by colour and by their sharp edge.
 
-The ground is the colour that most of the picture has, with the lamp's fall-off fitted by a smooth surface. What
-differs from it and does not run off the picture is a thing; its edge is then sought at full size, half-way between
-the colour inside and the colour outside. A shadow is ground seen in less light: the same colour, only darker, with a
-soft border; it is no thing.
+A thing is foreign to the ground, thick somewhere (no line, no lettering) and does not run off the picture. Its edge
+is sought at full size by a watershed on the picture itself: what is surely thing and surely ground is marked, and the
+border settles on the sharpest step between. So a shadow beside the thing, whose own border is soft, stays outside.
+
+Source: Meyer, "Color image segmentation", 1992 (the watershed of OpenCV).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -18,52 +18,39 @@ from numpy.typing import NDArray
 from calibration.light import SRGB_TO_LINEAR
 from tracer.ink import reduced
 from tracer.search_graph import Points
+from tracer.search_ground import DEEPEST_SHADOW, Ground, read_ground, to_rgb
 from tracer.search_loops import polygon_area
+from tracer.search_raster import apart, as_mask, closed, filled, grown, opened, shrunk, to_size
 
 LEAST_SIDE_MM = 15.0
 """Things smaller than this are no pieces (common practice, no source)."""
 LEAST_HOLE_MM2 = 3.0
 """Holes smaller than this are dirt or a gleam (common practice, no source)."""
-_VIEW_MM = 0.6
-_THIN_MM = 9.0
+THICK_MM = 9.0
 """A template is this thick somewhere; the strokes of display text are not (common practice, no source)."""
+LINE_MM = 2.4
+"""Foreign marks thinner than this are lines printed on the ground (common practice, no source)."""
+LONG_LINE_MM = 70.0
+"""A ground is lined when some of its lines are longer than this (common practice, no source)."""
+DRAWN_MM = 5.0
+"""Lines and letters on a thing are narrower (common practice, no source)."""
+_MOST_PIXELS = 8_000_000
+_FACE_UP_MM = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Thing:
-    """A cut-out thing: its edge and holes in pixels of the picture, and the colours inside and outside (linear RGB)."""
+    """A cut-out thing.
+
+    ``points`` and ``holes`` are in pixels of the picture; ``weights`` are on linear R, G, B and make it darker than the
+    ground; ``light`` is its own lightness (0..1, linear); ``runs_off`` tells whether it crosses the picture's border.
+    """
 
     points: Points
     holes: tuple[Points, ...]
     weights: NDArray[np.float64]
-
-
-def _lab(pixels: NDArray[Any]) -> NDArray[np.float32]:
-    rgb = pixels if pixels.ndim == 3 else np.repeat(pixels[:, :, None], 3, axis=2)
-    return np.asarray(cv2.cvtColor(rgb.astype(np.float32) / 255.0, cv2.COLOR_RGB2Lab), dtype=np.float32)
-
-
-def _fit_ground(lab: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """Fit the ground's colour by quadratic surfaces; returns the surface and which pixels belong to the ground."""
-    rows, columns = lab.shape[:2]
-    histogram = cv2.calcHist([lab], [0, 1, 2], None, [20, 26, 26], [0, 100.001, -130, 130, -130, 130])
-    cell = np.unravel_index(int(np.argmax(histogram)), histogram.shape)
-    colour = np.array([cell[0] * 5 + 2.5, cell[1] * 10 - 125, cell[2] * 10 - 125], dtype=np.float32)
-    y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
-    x, y = x / columns * 2 - 1, y / rows * 2 - 1
-    basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    surface = np.broadcast_to(colour, lab.shape)
-    weight = np.array([0.5, 1.0, 1.0], dtype=np.float32)
-    ground = np.linalg.norm((lab - surface) * weight, axis=2) < 9
-    for _ in range(4):
-        pick = np.flatnonzero(ground)
-        if len(pick) < 50:
-            break
-        pick = pick[:: max(1, len(pick) // 20000)]
-        solution, *_ = np.linalg.lstsq(basis.reshape(-1, 6)[pick], lab.reshape(-1, 3)[pick], rcond=None)
-        surface = (basis @ solution).astype(np.float32)
-        ground = np.linalg.norm((lab - surface) * weight, axis=2) < 8
-    return np.asarray(surface, dtype=np.float32), ground
+    light: float
+    runs_off: bool = False
 
 
 def find_things(pixels: NDArray[np.uint8], mm_per_px: float, excluded: NDArray[np.uint8] | None = None) -> list[Thing]:
@@ -77,98 +64,211 @@ def find_things(pixels: NDArray[np.uint8], mm_per_px: float, excluded: NDArray[n
     excluded : ndarray of uint8, optional
         Non-zero where a reference lies, on a grid of any size that covers the picture.
     """
-    factor = max(1, round(_VIEW_MM / mm_per_px))
-    view = reduced(pixels, factor)
-    scale = mm_per_px * factor
-    lab = _lab(cv2.medianBlur(view, 3))
-    surface, ground = _fit_ground(lab)
-    difference = lab - surface
-    chroma = np.hypot(difference[:, :, 1], difference[:, :, 2])
-    # Less light on the same ground makes it darker and, in Lab, a little less colourful: weigh lightness half.
-    distance = np.hypot(0.5 * difference[:, :, 0], chroma)
-    noise = float(np.median(distance[ground])) if ground.any() else 5.0
-    foreign = (distance > max(8.0, 5.0 * noise)).astype(np.uint8)
+    ground = read_ground(pixels, mm_per_px)
+    scale = ground.mm_per_px
+    foreign = as_mask(ground.foreign)
     if excluded is not None:
-        there = cv2.resize(excluded, (view.shape[1], view.shape[0]), interpolation=cv2.INTER_NEAREST)
+        there = to_size(excluded, foreign.shape[1], foreign.shape[0])
         foreign[there > 0] = 0
-    side = max(3, round(_THIN_MM / scale) | 1)
-    core = cv2.morphologyEx(foreign, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(foreign, connectivity=4)
-    cored = np.unique(labels[core > 0])
-    solid = np.bincount(labels[core > 0].ravel(), minlength=count)
+    no_lines = opened(foreign, LINE_MM / scale)
+    # Lines drawn on a thing may have the look of a shadow; closed over, they do not cut it up.
+    lit = opened(no_lines & as_mask(~ground.shadow), LINE_MM / scale)
+    lit = closed(lit, DRAWN_MM / scale) & no_lines
+    proper = opened(lit, THICK_MM / scale)
+    core = opened(no_lines, THICK_MM / scale)
+    # Cores that a neck joins (the stalk of a leaf) are one thing.
+    joined, _ = apart(no_lines, connectivity=4)
+    labels = np.where(core > 0, joined, 0)
+    # What is thick but has no core is a crossing of lines, a letter, a blot.
+    cored = np.zeros(joined.max() + 1, dtype=bool)
+    cored[labels[core > 0]] = True
+    cored[0] = False
+    lines = _printed_lines(foreign, as_mask(cored[joined]), scale)
     things = []
-    least = LEAST_SIDE_MM / scale
-    for label in cored[cored > 0]:
-        x, y, wide, high, area = (int(v) for v in stats[label])
-        border = x <= 0 or y <= 0 or x + wide >= view.shape[1] or y + high >= view.shape[0]
-        if border or max(wide, high) < least or area < 0.25 * least * least or solid[label] < 0.4 * area:
+    for label in np.unique(labels)[1:]:
+        mine = labels == label
+        at_y, at_x = np.flatnonzero(mine.any(axis=1)), np.flatnonzero(mine.any(axis=0))
+        x, y = int(at_x[0]), int(at_y[0])
+        wide, high = int(at_x[-1]) + 1 - x, int(at_y[-1]) + 1 - y
+        if max(wide, high) < LEAST_SIDE_MM / scale:
             continue
-        thing = _edge_of(pixels, factor, labels[y : y + high, x : x + wide] == label, (x, y), scale)
+        window = (slice(y, y + high), slice(x, x + wide))
+        body = mine[window]
+        # Where part of it is surely no shadow, that part is the thing and the rest its shadow.
+        sure = body & (proper[window] > 0)
+        if sure.sum() > 0.02 * body.sum():
+            body = sure
+        thing = _edge_of(pixels, mm_per_px, ground, lines, body, (x, y))
         if thing is not None:
             things.append(thing)
     return things
 
 
+def _printed_lines(foreign: NDArray[np.uint8], no_lines: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    """Return the long thin marks printed on the ground (the grid of a mat)."""
+    thin = foreign & as_mask(grown(no_lines, 2 * _FACE_UP_MM / scale) == 0)
+    labels, stats = apart(thin)
+    extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    long = extent > 12.0 / scale
+    long[0] = False
+    if not (extent[long] > LONG_LINE_MM / scale).any():
+        # A stalk, a sharp tip: no lined ground has lines as short as this only.
+        return np.zeros_like(thin)
+    return np.asarray(long[labels], dtype=np.uint8)
+
+
 def _edge_of(
-    pixels: NDArray[np.uint8], factor: int, shape: NDArray[np.bool_], corner: tuple[int, int], scale: float
+    pixels: NDArray[np.uint8],
+    mm_per_px: float,
+    ground: Ground,
+    lines: NDArray[np.uint8],
+    body: NDArray[np.bool_],
+    corner: tuple[int, int],
 ) -> Thing | None:
-    """Find a thing's edge at full size, half-way between the colours inside and outside."""
-    margin = max(4, round(3.0 / scale))
-    x0, y0 = (corner[0] - margin) * factor, (corner[1] - margin) * factor
-    x1, y1 = x0 + (shape.shape[1] + 2 * margin) * factor, y0 + (shape.shape[0] + 2 * margin) * factor
-    padded = np.pad(shape.astype(np.uint8), margin)
-    cut = [max(0, x0), max(0, y0), min(pixels.shape[1], x1), min(pixels.shape[0], y1)]
-    patch = pixels[cut[1] : cut[3], cut[0] : cut[2]]
-    full = cv2.resize(padded, (x1 - x0, y1 - y0), interpolation=cv2.INTER_NEAREST)
-    full = full[cut[1] - y0 : cut[3] - y0, cut[0] - x0 : cut[2] - x0]
-    reach = 2 * factor + 3
-    kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
-    outside = cv2.dilate(full, kernel)
-    beyond = cv2.dilate(outside, np.ones((4 * factor + 3, 4 * factor + 3), np.uint8))
-    inner = cv2.erode(full, kernel) > 0
-    outer = (beyond > 0) & (outside == 0)
-    if not inner.any() or not outer.any():
+    """Find a thing's edge and holes at full size."""
+    scale = ground.mm_per_px
+    margin = max(4, round(8.0 / scale))
+    rows, columns = ground.foreign.shape
+    x0, y0 = max(0, corner[0] - margin), max(0, corner[1] - margin)
+    x1, y1 = min(columns, corner[0] + body.shape[1] + margin), min(rows, corner[1] + body.shape[0] + margin)
+    view = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    view[corner[1] - y0 : corner[1] - y0 + body.shape[0], corner[0] - x0 : corner[0] - x0 + body.shape[1]] = body
+    # Whatever is drawn on it belongs to it; bare ground seen through it is found again below.
+    view = filled(closed(view, DRAWN_MM / scale))
+    sure = shrunk(view, 2.5 / scale)
+    if not sure.any():
         return None
-    light = patch.astype(np.float32) if patch.ndim == 3 else np.repeat(patch[:, :, None], 3, axis=2).astype(np.float32)
-    within, without = np.median(light[inner], axis=0), np.median(light[outer], axis=0)
-    axis = without - within
+    colour = np.median(ground.ratio[y0:y1, x0:x1][sure > 0], axis=0)
+    axis = colour - 1.0
     length = float(np.linalg.norm(axis))
-    if length < 6:
+    if length < 0.02:
         return None
-    axis /= length
-    signal = cv2.GaussianBlur((light @ axis.astype(np.float32)), (3, 3), 0.8)
-    level = float((within @ axis + without @ axis) / 2)
-    inside = ((signal < level) & (outside > 0)).astype(np.uint8)
-    inside |= (inner & (signal < level + 0.3 * length)).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(inside, connectivity=4)
-    if count < 2:
+    zoom = ground.factor
+    step = max(1, int(np.ceil(np.sqrt(view.size * zoom * zoom / _MOST_PIXELS))))
+    window = (slice(y0 * zoom, y1 * zoom), slice(x0 * zoom, x1 * zoom))
+    picture = to_rgb(reduced(pixels[window], step))
+    size = (picture.shape[1], picture.shape[0])
+    per_px = mm_per_px * step
+    light = np.asarray(cv2.resize(ground.light[y0:y1, x0:x1], size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+    calm = np.asarray(cv2.GaussianBlur(picture, (0, 0), 0.8), dtype=np.uint8)
+    ratio = np.asarray(SRGB_TO_LINEAR[calm] / np.maximum(light, 1e-3), dtype=np.float32)
+    share = np.asarray((ratio - 1.0) @ (axis / length**2).astype(np.float32), dtype=np.float32)
+    near = grown(to_size(view, *size), 16.0 / per_px) > 0
+    # A share that shadow on the bare ground can reach says nothing: the step decides there.
+    shaded = max(0.0, float((np.full(3, DEEPEST_SHADOW) - 1.0) @ axis / length**2))
+    mean = ratio.mean(axis=2)
+    spread = np.abs(ratio - mean[:, :, None]).max(axis=2) / np.maximum(mean, 1e-3)
+    grey = (spread < 0.12) & (mean < 0.97)
+    inside = share > np.where(grey, max(0.75, min(0.9, shaded + 0.15)), 0.7)
+    off_axis = np.abs(ratio - 1.0 - share[:, :, None] * axis).max(axis=2)
+    outside = (share < 0.25) & (off_axis < 0.6 * length + 0.1)
+    outside |= grey & (share < min(0.4, 0.3 + shaded)) if shaded < 0.6 else np.zeros_like(outside)
+    markers = np.zeros((size[1], size[0]), np.int32)
+    printed = to_size(lines[y0:y1, x0:x1], *size) > 0
+    seed = to_size(sure, *size)
+    markers[~near | (outside & (seed == 0))] = 2
+    if printed.any():
+        printed |= _stubs(~outside & near, printed, per_px)
+        # The line's own blurred flanks go with it.
+        printed = grown(as_mask(printed), 5) > 0
+        printed &= seed == 0
+    markers[printed] = 2
+    inner = as_mask(inside & near & ~printed)
+    labels, _ = apart(inner, connectivity=4)
+    own = np.unique(labels[(seed > 0) & (inner > 0)])
+    keep = np.zeros(labels.max() + 1, dtype=bool)
+    keep[own[own > 0]] = True
+    markers[keep[labels] & (markers == 0)] = 1
+    markers[seed > 0] = 1
+    bare = (share < 0.3) & (off_axis < 0.25 * length + 0.05) & (mean > DEEPEST_SHADOW)
+    markers[(seed > 0) & bare] = 0
+    markers[_hole_seeds(bare, seed, per_px)] = 2
+    cv2.watershed(calm, markers)
+    region = as_mask(markers == 1)
+    return _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
+
+
+def _hole_seeds(bare: NDArray[np.bool_], seed: NDArray[np.uint8], per_px: float) -> NDArray[np.bool_]:
+    """Return the patches of bare ground seen through a thing; lines drawn on it are thinner than a hole."""
+    inside = opened(as_mask(bare & (seed > 0)), 2.0 / per_px)
+    labels, stats = apart(inside, connectivity=4)
+    large = stats[:, cv2.CC_STAT_AREA] * per_px * per_px > 0.4 * LEAST_HOLE_MM2
+    large[0] = False
+    return np.asarray(large[labels], dtype=bool)
+
+
+def _stubs(inside: NDArray[np.bool_], printed: NDArray[np.bool_], per_px: float) -> NDArray[np.bool_]:
+    """Return the last stretch of each printed line before it runs under a thing.
+
+    Thin parts that go on as a printed line are such; thin parts that do not are tips of the thing itself.
+    """
+    region = as_mask(inside | printed)
+    smooth = opened(region, LINE_MM / per_px)
+    extra = region & as_mask(grown(smooth, 0.4 / per_px) == 0)
+    labels, _ = apart(extra)
+    touched = np.unique(labels[printed])
+    keep = np.zeros(labels.max() + 1, dtype=bool)
+    keep[touched[touched > 0]] = True
+    return np.asarray(keep[labels], dtype=bool)
+
+
+def _trace(
+    region: NDArray[np.uint8],
+    markers: NDArray[np.int32],
+    per_px: float,
+    step: int,
+    origin: tuple[int, int],
+    shape: tuple[int, ...],
+    look: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.uint8]],
+) -> Thing | None:
+    light, ratio, seed = look
+    labels, _ = apart(region, connectivity=4)
+    counts = np.bincount(labels[seed > 0], minlength=labels.max() + 1)
+    counts[0] = 0
+    best = int(np.argmax(counts))
+    if not counts[best]:
         return None
-    best = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    body = (labels == best).astype(np.uint8)
+    body = as_mask(labels == best)
     contours, tree = cv2.findContours(body, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    per_px = scale / factor
+    least = LEAST_SIDE_MM / per_px
     edge: Points | None = None
-    holes: list[Points] = []
+    openings: list[Points] = []
     for contour, (_, _, _, parent) in zip(contours, tree[0], strict=True):
         points = contour.reshape(-1, 2).astype(np.float64)
         if len(points) < 8:
             continue
-        area = abs(polygon_area(points)) * per_px * per_px
+        area = abs(polygon_area(points))
         if parent < 0:
-            if edge is None or area > abs(polygon_area(edge)) * per_px * per_px:
+            if edge is None or area > abs(polygon_area(edge)):
                 edge = points
-        elif area >= LEAST_HOLE_MM2:
-            gap = np.zeros(body.shape, np.uint8)
-            cv2.drawContours(gap, [contour], -1, 1, cv2.FILLED)
-            gap[body > 0] = 0
-            if gap.any() and float(np.linalg.norm(np.median(light[gap > 0], axis=0) - without)) < 0.35 * length:
-                holes.append(points)
-    if edge is None:
+        elif area * per_px * per_px >= LEAST_HOLE_MM2:
+            openings.append(points)
+    if edge is None or np.ptp(edge, axis=0).max() < least or abs(polygon_area(edge)) < 0.2 * least * least:
         return None
-    shift = np.array([cut[0], cut[1]], dtype=np.float64)
-    difference = (
-        SRGB_TO_LINEAR[np.clip(np.rint(without), 0, 255).astype(int)]
-        - SRGB_TO_LINEAR[np.clip(np.rint(within), 0, 255).astype(int)]
+    holes = [h for h in openings if (markers[_inside_mask(h, body.shape)] == 2).mean() > 0.5]
+
+    def to_picture(points: Points) -> Points:
+        return (points + 0.5) * step - 0.5 + np.array(origin, dtype=np.float64)
+
+    core = np.median(ratio[seed > 0], axis=0).astype(np.float64)
+    ground_light = np.median(light[seed > 0], axis=0).astype(np.float64)
+    difference = ground_light * (1.0 - core)
+    weights = difference / max(1e-9, float(np.abs(difference).sum()))
+    outline = to_picture(edge)
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    rim = 1.5 * step
+    runs_off = bool((low <= rim).any() or high[0] >= shape[1] - 1 - rim or high[1] >= shape[0] - 1 - rim)
+    return Thing(
+        points=outline,
+        holes=tuple(to_picture(h) for h in holes),
+        weights=weights,
+        light=float((ground_light * core).mean()),
+        runs_off=runs_off,
     )
-    weights = np.asarray(difference, dtype=np.float64) / max(1e-9, float(np.abs(difference).sum()))
-    return Thing(points=edge + shift, holes=tuple(h + shift for h in holes), weights=weights)
+
+
+def _inside_mask(points: Points, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    mask = np.zeros(shape, np.uint8)
+    cv2.drawContours(mask, [np.rint(points).astype(np.int32).reshape(-1, 1, 2)], -1, 1, cv2.FILLED)
+    cv2.drawContours(mask, [np.rint(points).astype(np.int32).reshape(-1, 1, 2)], -1, 0, 2)
+    return mask > 0

@@ -1,0 +1,62 @@
+"""Masks: opening, closing, growing and taking apart, with the types spelled out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Mask = NDArray[np.uint8]
+Labels = NDArray[np.int32]
+
+
+def disc(diameter_px: float) -> Mask:
+    """Return a disc-shaped kernel of an odd side, at least 3."""
+    side = max(3, round(diameter_px) | 1)
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), dtype=np.uint8)
+
+
+def as_mask(condition: NDArray[Any]) -> Mask:
+    """Return 0 or 1 for each pixel."""
+    return np.asarray(condition != 0, dtype=np.uint8)
+
+
+def opened(mask: Mask, diameter_px: float) -> Mask:
+    """Take away what is thinner than a disc."""
+    return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(diameter_px)), dtype=np.uint8)
+
+
+def closed(mask: Mask, diameter_px: float) -> Mask:
+    """Fill what is narrower than a disc."""
+    return np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, disc(diameter_px)), dtype=np.uint8)
+
+
+def grown(mask: Mask, diameter_px: float) -> Mask:
+    """Grow by half the diameter."""
+    return np.asarray(cv2.dilate(mask, disc(diameter_px)), dtype=np.uint8)
+
+
+def shrunk(mask: Mask, diameter_px: float) -> Mask:
+    """Shrink by half the diameter; the picture's border counts as full."""
+    return np.asarray(cv2.erode(mask, disc(diameter_px)), dtype=np.uint8)
+
+
+def apart(mask: Mask, *, connectivity: int = 8) -> tuple[Labels, NDArray[np.int32]]:
+    """Return the labels of connected parts (0 is bare) and for each x, y, width, height, area."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=connectivity, ltype=cv2.CV_32S)
+    return np.asarray(labels, dtype=np.int32), np.asarray(stats, dtype=np.int32)
+
+
+def to_size(mask: Mask, width: int, height: int) -> Mask:
+    """Return a mask resampled to another size by the nearest pixel."""
+    return np.asarray(cv2.resize(mask, (width, height), interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
+
+
+def filled(mask: Mask) -> Mask:
+    """Fill all holes."""
+    out = mask.copy()
+    around, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    cv2.drawContours(out, around, -1, 1, cv2.FILLED)
+    return np.asarray(out, dtype=np.uint8)
