@@ -6,9 +6,11 @@ The kind of a file is judged by its first bytes, never by its name. The file is 
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
+from calibration.drawing_file import DrawingFileReader
 from calibration.errors import PictureError
 from calibration.image_file import ImageFileReader, IntakeLimits
 from calibration.page_choice import choose_pages
@@ -18,7 +20,8 @@ from calibration.picture import Picture
 __all__ = ["IntakeLimits", "read_pictures"]
 
 _HEAD_BYTES = 1024
-_READABLE = "JPEG, PNG, TIFF, HEIC, WebP, BMP or PDF"
+_READABLE = "JPEG, PNG, TIFF, HEIC, WebP, BMP, PDF, SVG or DXF"
+_DXF_HEAD = re.compile(rb"\A(?:\s*999\r?\n[^\r\n]*\r?\n)*\s*0\r?\nSECTION\r?\n")
 _HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1")
 
 
@@ -42,12 +45,16 @@ def file_kind(head: bytes) -> str | None:
         return "bmp"
     if b"%PDF-" in head:
         return "pdf"
+    if b"<svg" in head.lower() or (head.lstrip().startswith(b"<?xml") and b"svg" in head.lower()):
+        return "svg"
+    if _DXF_HEAD.match(head) or head.startswith(b"AutoCAD Binary DXF"):
+        return "dxf"
     return None
 
 
 def _looks_like(head: bytes) -> str:
     if head.lstrip()[:5].lower() in (b"<?xml", b"<svg ", b"<html", b"<!doc"):
-        return "is a web or SVG document"
+        return "is a web document"
     if head.startswith(b"PK"):
         return "is a zip archive"
     if head.startswith((b"GIF8", b"8BPS", b"%!PS")):
@@ -68,7 +75,7 @@ def read_pictures(path: Path, *, pages: str | None = None, limits: IntakeLimits 
     Parameters
     ----------
     path : Path
-        JPEG, PNG, TIFF (several pages), HEIC, WebP, BMP or PDF.
+        JPEG, PNG, TIFF (several pages), HEIC, WebP, BMP, PDF, SVG or DXF.
     pages : str, optional
         Such as ``2,4-6``; all by default.
     limits : IntakeLimits, optional
@@ -89,8 +96,10 @@ def read_pictures(path: Path, *, pages: str | None = None, limits: IntakeLimits 
     kind = file_kind(head)
     if kind is None:
         raise PictureError(f"{path.name} {_looks_like(head)}; give a picture or document: {_READABLE}")
-    reader: ImageFileReader | PdfReader
-    if kind == "pdf":
+    reader: ImageFileReader | PdfReader | DrawingFileReader
+    if kind in ("svg", "dxf"):
+        reader = DrawingFileReader(path, kind=kind, sha256=sha256)
+    elif kind == "pdf":
         reader = PdfReader(path, sha256=sha256, limits=limits)
     else:
         reader = ImageFileReader(path, kind=kind, sha256=sha256, limits=limits)

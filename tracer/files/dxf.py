@@ -123,7 +123,7 @@ def dxf_document(
     """
     placed = drawing.at_origin()
     height = placed.frame.height
-    document: DxfDocument = new(version, setup=False)
+    document: DxfDocument = new(version, setup=False, units=0 if version == "R12" else units.MM)
     if version != "R12":
         # R12 has no header variable for units; its numbers are millimetres all the same.
         document.header["$INSUNITS"] = units.MM
