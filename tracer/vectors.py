@@ -1,13 +1,32 @@
-"""Pieces on a vector page, exactly: from the page's own lines and curves, nothing re-fitted."""
+"""Pieces on a vector page, exactly: from the page's own lines and curves, nothing re-fitted.
+
+The outline of a drawn piece is the centre of its stroke, which is the path itself. What is no piece is kept as a mark
+of its own kind. A piece that runs off the page is reported, never closed silently.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import shapely
 
 from calibration.finding import Finding
-from calibration.picture import VectorPage
+from calibration.picture import DrawnText, VectorPage
 from tracer.path import OpenPath, Path
-from tracer.piece import CutNote, Mark
+from tracer.piece import CutNote, Mark, MarkKind
+from tracer.vector_faces import find_webs
+from tracer.vector_lines import JOIN_MM, VectorLine, join_by_style, join_ends, visible_lines
+from tracer.vector_marks import closed_mark_kind, open_mark_kind
+from tracer.vector_shapes import Shape, in_reading_order, inset_mm
+from tracer.vector_sorting import Sorted, sort_shapes, texts_inside
+
+_SMALLEST_SIDE_MM = 10.0
+_SMALLEST_AREA_MM2 = 150.0
+_LAST_GAP_MM = 1.0
+_OFF_PAGE_MM = 0.2
+_OUTLINE_MIN_MM = 40.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -31,11 +50,300 @@ class VectorFinding:
     findings: tuple[Finding, ...] = ()
 
 
+@dataclass(slots=True, eq=False)
+class _Making:
+    """A piece while its holes and marks are being gathered."""
+
+    shape: Shape
+    holes: list[Path] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
 def find_vector_candidates(page: VectorPage) -> VectorFinding:
-    """Find the pieces of a vector page."""
-    pieces = [
-        VectorPiece(outline=OpenPath(p.segments).closed().oriented())
-        for p in page.paths
-        if p.closed and p.segments
+    """Find the pieces of a vector page.
+
+    Parameters
+    ----------
+    page : VectorPage
+        Paths and texts in millimetres, y down.
+
+    Returns
+    -------
+    VectorFinding
+        Pieces in reading order. Outlines are the page's own segments; only ends that meet within 0.05 mm are moved,
+        by at most half their distance. Holes are inner subpaths of a filled shape; any other closed line inside a
+        piece is a mark, since cutting along a placement line cannot be undone.
+    """
+    lines = visible_lines(page.paths)
+    loops, open_lines = _loops(lines, page.texts)
+    on_page, off_page, open_lines = _split_off_page(loops, open_lines, page)
+    large, small = [], []
+    for line in on_page:
+        shape = Shape.of(line) if line.extent_mm[0] >= _SMALLEST_SIDE_MM else None
+        if shape is not None and shape.area_mm2 >= _SMALLEST_AREA_MM2:
+            large.append(shape)
+        else:
+            small.append(line)
+    found = sort_shapes(large, open_lines, page)
+    pieces = [_Making(shape=shape) for shape in found.pieces]
+    _note_bridges(pieces)
+    page_marks = list(found.marks)
+    _place_inner(found, pieces, page.texts)
+    _place_small(small, open_lines, pieces, page, page_marks)
+    _place_texts(page.texts, pieces, page_marks)
+    page_marks.extend(_outline_mark(line) for line in off_page)
+    findings = [*found.findings, *_off_page_findings(off_page, page)]
+    if not pieces and not off_page:
+        findings.append(_nothing_found(page))
+    ordered = sorted(pieces, key=lambda m: _reading_key(m.shape, pieces))
+    return VectorFinding(
+        pieces=tuple(
+            VectorPiece(
+                outline=m.shape.path.oriented(),
+                holes=tuple(h.oriented() for h in m.holes),
+                marks=tuple(m.marks),
+                notes=tuple(m.notes),
+            )
+            for m in ordered
+        ),
+        marks=tuple(page_marks),
+        findings=tuple(findings),
+    )
+
+
+# -- loops ------------------------------------------------------------------------------------------------------------
+def _loops(lines: Sequence[VectorLine], texts: Sequence[DrawnText]) -> tuple[list[VectorLine], list[VectorLine]]:
+    """Return closed loops and what stays open, joined by style first and across styles then."""
+    loops, open_lines = _closed_and_open(join_by_style(lines))
+    by_style: dict[object, list[VectorLine]] = {}
+    for line in open_lines:
+        by_style.setdefault(line.style, []).append(line)
+    left: list[VectorLine] = []
+    for group in by_style.values():
+        more, rest = _web_loops(group, texts)
+        loops += more
+        left += rest
+    if len(by_style) > 1:
+        more, left = _closed_and_open(join_ends(left, JOIN_MM))
+        loops += more
+        more, left = _web_loops(left, texts)
+        loops += more
+    still_open = []
+    for line in left:
+        closed = _closed_over_small_gap(line)
+        if closed is None:
+            still_open.append(line)
+        else:
+            loops.append(closed)
+    return loops, still_open
+
+
+def _closed_and_open(lines: Sequence[VectorLine]) -> tuple[list[VectorLine], list[VectorLine]]:
+    return [line for line in lines if line.closed], [line for line in lines if not line.closed]
+
+
+def _web_loops(lines: Sequence[VectorLine], texts: Sequence[DrawnText]) -> tuple[list[VectorLine], list[VectorLine]]:
+    """Return the loops of lines that meet in threes and more.
+
+    The loop around a web is the outline, and lines across it are inside lines of the piece; unless at least two of its
+    faces have words of their own: then neighbours share an edge, and each face is a piece.
+    """
+    webs, left = find_webs(lines, JOIN_MM)
+    loops: list[VectorLine] = []
+    for web in webs:
+        large = [face for face in web.faces if face.extent_mm[0] >= _SMALLEST_SIDE_MM]
+        named = [face for face in large if texts_inside(Shape.of(face), texts)]
+        if len(named) >= 2 and len(named) == len(large):
+            loops += web.faces
+        else:
+            loops += web.outer
+            left = [*left, *web.inner]
+    return loops, left
+
+
+def _closed_over_small_gap(line: VectorLine) -> VectorLine | None:
+    first, last = line.segments[0][0], line.segments[-1][-1]
+    gap = float(np.hypot(*(first - last)))
+    if gap > _LAST_GAP_MM or line.extent_mm[0] < _SMALLEST_SIDE_MM:
+        return None
+    return replace(line, segments=(*line.segments, np.array([last, first])), closed=True, bridged=True)
+
+
+def _note_bridges(pieces: Sequence[_Making]) -> None:
+    for making in pieces:
+        if making.shape.line.bridged:
+            making.notes.append("gaps in its line (dashes, or a last gap under 1 mm) were bridged with straight lines")
+
+
+# -- off the page -----------------------------------------------------------------------------------------------------
+def _limits(line: VectorLine, page: VectorPage) -> tuple[float, float, float, float]:
+    clip = line.clip_mm or (0.0, 0.0, page.width_mm, page.height_mm)
+    return max(clip[0], 0.0), max(clip[1], 0.0), min(clip[2], page.width_mm), min(clip[3], page.height_mm)
+
+
+def _split_off_page(
+    loops: Sequence[VectorLine], open_lines: Sequence[VectorLine], page: VectorPage
+) -> tuple[list[VectorLine], list[VectorLine], list[VectorLine]]:
+    """Return loops on the page, outlines that run off it, and open lines on it; what is wholly outside is dropped."""
+    inside: list[VectorLine] = []
+    off: list[VectorLine] = []
+    still_open: list[VectorLine] = []
+    for line in [*loops, *open_lines]:
+        x0, y0, x1, y1 = line.box
+        left, top, right, bottom = _limits(line, page)
+        if x1 < left or x0 > right or y1 < top or y0 > bottom:
+            continue
+        over = max(left - x0, top - y0, x1 - right, y1 - bottom)
+        covers = x0 <= left and y0 <= top and x1 >= right and y1 >= bottom
+        if line.closed and over > _OFF_PAGE_MM and not covers:
+            # The box is of control points; the curve itself may still stay on the page.
+            box = line.to_path().bounds
+            over = max(left - box.x_min, top - box.y_min, box.x_max - right, box.y_max - bottom)
+        if line.closed:
+            (off if over > _OFF_PAGE_MM and not covers else inside).append(line)
+        elif _ends_at_edge(line, (left, top, right, bottom)):
+            off.append(line)
+        else:
+            still_open.append(line)
+    small_off = [line for line in off if line.extent_mm[1] < _OUTLINE_MIN_MM or line.extent_mm[0] < _SMALLEST_SIDE_MM]
+    keep_off = [line for line in off if line not in small_off]
+    return inside, keep_off, [*still_open, *(line for line in small_off if not line.closed)]
+
+
+def _ends_at_edge(line: VectorLine, limits: tuple[float, float, float, float]) -> bool:
+    """Whether both ends of a bent open line lie on or beyond the edge of what is shown."""
+    left, top, right, bottom = limits
+    for x, y in (line.segments[0][0], line.segments[-1][-1]):
+        if min(x - left, y - top, right - x, bottom - y) > _OFF_PAGE_MM:
+            return False
+    return line.extent_mm[0] >= _SMALLEST_SIDE_MM
+
+
+def _off_page_findings(off_page: Sequence[VectorLine], page: VectorPage) -> list[Finding]:
+    if not off_page:
+        return []
+    edges = set()
+    for line in off_page:
+        x0, y0, x1, y1 = line.box
+        left, top, right, bottom = _limits(line, page)
+        beyond = {"left": x0 <= left, "top": y0 <= top, "right": x1 >= right, "bottom": y1 >= bottom}
+        edges |= {edge for edge, is_beyond in beyond.items() if is_beyond}
+    where = ", ".join(edge for edge in ("left", "right", "top", "bottom") if edge in edges)
+    many = "a piece runs" if len(off_page) == 1 else f"{len(off_page)} outlines run"
+    return [
+        Finding(
+            code="piece-runs-off-page",
+            message=f"{many} off the page ({where} edge): only part of it is on this page, so it is not traced; give a "
+            "PDF with the whole sheet on one page, or put the tiles together first",
+        )
     ]
-    return VectorFinding(pieces=tuple(p for p in pieces if p.outline.area > 400.0))
+
+
+# -- inside the pieces ------------------------------------------------------------------------------------------------
+def _place_inner(found: Sorted, pieces: Sequence[_Making], texts: Sequence[DrawnText]) -> None:
+    """Hand the shapes inside pieces to them: holes, stitching lines, circles, other closed lines."""
+    by_shape = {id(making.shape): making for making in pieces}
+    for shape, outer in found.inner:
+        making = by_shape[id(outer)]
+        same_object = shape.line.object_index == outer.line.object_index
+        if same_object and outer.line.fill_rgb is not None and inset_mm(outer, shape) is None:
+            making.holes.append(shape.path)
+            continue
+        kind: MarkKind = "internal line"
+        if inset_mm(outer, shape) is not None:
+            kind = "stitching line"
+        elif shape.is_circle and shape.line.extent_mm[1] <= 30.0:
+            kind = "circle"
+        making.marks.append(Mark(kind=kind, path=OpenPath(shape.path.segments)))
+
+
+def _place_small(
+    small: Sequence[VectorLine],
+    open_lines: Sequence[VectorLine],
+    pieces: Sequence[_Making],
+    page: VectorPage,
+    page_marks: list[Mark],
+) -> None:
+    lines = [*small, *open_lines]
+    if not lines:
+        return
+    owners = _owners(lines, pieces)
+    arrow_tips = [line for line in small if line.extent_mm[1] <= 15.0]
+    for line, owner in zip(lines, owners, strict=True):
+        making = pieces[owner] if owner is not None else None
+        outline = making.shape if making is not None else None
+        if line.closed:
+            kind = closed_mark_kind(line, outline, page)
+        else:
+            kind = open_mark_kind(line, outline, page.texts, arrow_tips)
+        mark = Mark(kind=kind, path=line.to_open())
+        (making.marks if making is not None else page_marks).append(mark)
+
+
+def _owners(lines: Sequence[VectorLine], pieces: Sequence[_Making]) -> list[int | None]:
+    """Return for each line the smallest piece that holds its middle, or whose outline it touches within 3 mm."""
+    owners: list[int | None] = [None] * len(lines)
+    boxes = np.array([line.box for line in lines])
+    middles = np.stack([boxes[:, [0, 2]].mean(axis=1), boxes[:, [1, 3]].mean(axis=1)], axis=1)
+    order = sorted(range(len(pieces)), key=lambda k: -pieces[k].shape.area_mm2)
+    reach = 3.0
+    for k in order:
+        shape = pieces[k].shape
+        x0, y0, x1, y1 = shape.line.box
+        near = (boxes[:, 0] < x1 + reach) & (boxes[:, 2] > x0 - reach)
+        near &= (boxes[:, 1] < y1 + reach) & (boxes[:, 3] > y0 - reach)
+        where = np.flatnonzero(near)
+        if not len(where):
+            continue
+        inside = shape.holds_points(middles[where])
+        for index, is_inside in zip(where.tolist(), inside, strict=True):
+            line = lines[index]
+            short = line.extent_mm[1] <= 25.0
+            if is_inside or (owners[index] is None and short and _touches(line, shape, reach)):
+                owners[index] = k
+    return owners
+
+
+def _touches(line: VectorLine, shape: Shape, reach_mm: float) -> bool:
+    ring = shape.polygon.exterior
+    return bool(shapely.distance(shapely.MultiPoint(line.points), ring) <= reach_mm)
+
+
+def _place_texts(texts: Sequence[DrawnText], pieces: Sequence[_Making], page_marks: list[Mark]) -> None:
+    """Give each text to the smallest piece that holds its middle, in reading order."""
+    taken: set[int] = set()
+    for making in sorted(pieces, key=lambda m: m.shape.area_mm2):
+        own = [t for t in texts_inside(making.shape, texts) if id(t) not in taken]
+        taken.update(id(t) for t in own)
+        making.marks.extend(_text_mark(t) for t in in_reading_order(own))
+    page_marks.extend(_text_mark(t) for t in texts if id(t) not in taken)
+
+
+def _text_mark(text: DrawnText) -> Mark:
+    x0, y0, x1, y1 = text.box_mm
+    return Mark(kind="text", at=((x0 + x1) / 2, (y0 + y1) / 2), text=text.text)
+
+
+def _outline_mark(line: VectorLine) -> Mark:
+    return Mark(kind="outline", path=line.to_open())
+
+
+# -- findings and order -----------------------------------------------------------------------------------------------
+def _nothing_found(page: VectorPage) -> Finding:
+    words = sum(len(t.text.split()) for t in page.texts)
+    what = f"only words on it ({words})" if words and not page.paths else "no closed outline that could be a piece"
+    if not words and not page.paths:
+        what = "nothing on it"
+    return Finding(
+        code="no-pieces-on-page",
+        severity="note",
+        message=f"this page has {what}, so no piece is traced from it; choose the pages with the pieces with --pages",
+    )
+
+
+def _reading_key(shape: Shape, pieces: Sequence[_Making]) -> tuple[int, float]:
+    """Rows from the top, each from the left; a row is as high as half the median piece."""
+    heights = [m.shape.line.box[3] - m.shape.line.box[1] for m in pieces]
+    row = max(float(np.median(heights)) / 2, 1.0)
+    return round(shape.line.box[1] / row), shape.line.box[0]
