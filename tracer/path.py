@@ -175,12 +175,13 @@ def _extreme_parameters(segment: Segment, axis: int) -> list[float]:
     if len(segment) == 2:
         return []
     d = np.diff(segment[:, axis])
-    a, b, c = d[0] - 2 * d[1] + d[2], 2 * (d[1] - d[0]), d[0]
-    if abs(a) < 1e-14:
-        roots = [-c / b] if abs(b) > 1e-14 else []
-    else:
-        disc = b * b - 4 * a * c
-        roots = [] if disc < 0 else [(-b + s * math.sqrt(disc)) / (2 * a) for s in (-1, 1)]
+    a, b, c = float(d[0] - 2 * d[1] + d[2]), float(2 * (d[1] - d[0])), float(d[0])
+    disc = b * b - 4 * a * c
+    if disc < 0:
+        return []
+    # The root that would lose its digits when a is nearly 0 (handles at the thirds) is taken from the other one.
+    q = -(b + math.copysign(math.sqrt(disc), b)) / 2
+    roots = ([q / a] if a != 0 else []) + ([c / q] if q != 0 else [])
     return [float(t) for t in roots if 0 < t < 1]
 
 

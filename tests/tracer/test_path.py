@@ -75,6 +75,12 @@ def test_bounds_are_those_of_the_curve_and_not_of_its_control_points() -> None:
     assert bulge.bounds.y_max == pytest.approx(30.0, abs=EXACT_MM)  # 3/4 of the handles' height
 
 
+def test_bounds_hold_where_the_handles_lie_almost_at_the_thirds() -> None:
+    bulge = np.array([[0, 0], [10, 3 + 1e-13], [20, 3], [30, 0.0]])
+    shape = Path((bulge, np.array([[30, 0], [0, 0.0]])))
+    assert shape.bounds.y_max == pytest.approx(2.25, abs=EXACT_MM)  # 3/4 of the handles' height
+
+
 @given(random_paths())
 def test_area_length_and_box_agree_with_svgelements(shape: Path) -> None:
     other = svgelements.Path(shape.to_svg(decimals=6))

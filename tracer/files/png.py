@@ -52,7 +52,7 @@ def png_picture(drawing: Drawing, *, pixels_per_inch: float = 300.0) -> bytes:
 def _add_coverage(alpha: NDArray[np.uint8], rings: list[NDArray[np.float64]]) -> None:
     """Add a piece to the picture: the first ring is filled, the others are holes.
 
-    Coverage is the exact share of each pixel's area (signed trapezoids summed along the row, as font rasterisers do), so
+    Coverage is the exact share of each pixel's area (signed trapezoids summed along the row, as fonts are drawn), so
     the edge lies where half the light is. Points are in pixels from the picture's corner, x right, y down.
     """
     low = np.floor(rings[0].min(axis=0)).astype(int)
