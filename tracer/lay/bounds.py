@@ -1,0 +1,129 @@
+"""What no lay can beat: proofs that something does not fit, and the least length it could have.
+
+A body that fits at no allowed turn is proved by its box (for free turns: by boxes at many turns and the most a box
+can change between two of them). A strip's least length is proved level by level: at every level of the strip the
+longest unbroken chords of the pieces lying there, each with its gap, share the width, so any dual feasible function
+of the chords adds up to at most the whole (Fekete and Schepers, "New classes of fast lower bounds for bin packing
+problems", 2001).
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import box as rectangle
+
+from tracer.lay.bodies import Body
+from tracer.lay.rows import SLACK_MM
+from tracer.lay.shapes import Solid, hull_points
+
+_BANDS = 48
+_TURN_STEP_DEG = 0.05
+
+
+def fits_alone(body: Body, width_mm: float, length_mm: float | None, *, base_degs: Sequence[float] = (0.0,)) -> bool:
+    """Return False where a body certainly goes at no allowed turn into a rectangle.
+
+    True is no promise for free turns.
+    """
+    if body.turns is not None:
+        return any(
+            body.box((t + base) % 360).width <= width_mm + SLACK_MM
+            and (length_mm is None or body.box((t + base) % 360).height <= length_mm + SLACK_MM)
+            for t in body.turns
+            for base in base_degs
+        )
+    # The fine polygon may reach 0.004 mm beyond the piece; between two steps a side changes by at most diameter x
+    # step / 2.
+    hull = hull_points(body.fine)
+    diameter = 2 * float(np.hypot(hull[:, 0], hull[:, 1]).max())
+    slack = diameter * math.radians(_TURN_STEP_DEG) / 2 + 0.02
+    angles = np.radians(np.arange(0.0, 180.0, _TURN_STEP_DEG))
+    along = hull @ np.stack([np.cos(angles), np.sin(angles)])
+    across = hull @ np.stack([-np.sin(angles), np.cos(angles)])
+    widths, lengths = np.ptp(along, axis=0), np.ptp(across, axis=0)
+    fits = widths <= width_mm + slack
+    if length_mm is not None:
+        fits &= lengths <= length_mm + slack
+    return bool(fits.any())
+
+
+def least_length_mm(bodies: Sequence[Body], demands: Sequence[int], width_mm: float, *, base_deg: float = 0.0) -> float:
+    """Return a length in mm that no lay of these bodies in a strip of this width can go below."""
+    gap = max((b.gap_mm for b in bodies), default=0.0)
+    whole = width_mm + gap
+    free = [i for i, b in enumerate(bodies) if b.turns is None and demands[i]]
+    tallest = 0.0
+    by_function: NDArray[np.float64] | None = None
+    for i, body in enumerate(bodies):
+        if not demands[i]:
+            continue
+        if body.turns is None:
+            sums = np.full(_FUNCTIONS, body.clear(0.0).area / whole * 0.999)
+            tallest = max(tallest, _least_extent(body.fine))
+        else:
+            options = [(t + base_deg) % 360 for t in body.turns]
+            distinct = {round(t % 180, 6): t for t in options}.values()
+            sums = np.min([_band_sums(body.clear(t), whole) for t in distinct], axis=0)
+            tallest = max(tallest, min(body.box(t).height for t in distinct))
+        by_function = demands[i] * sums + (0.0 if by_function is None else by_function)
+    if by_function is None:
+        return 0.0
+    # Clear polygons have mitred corners, a true gap has round ones: take what the corners may add off again.
+    corners = sum(demands[i] * _corner_excess(b) for i, b in enumerate(bodies)) / whole
+    best = float(by_function[0] if free else by_function.max()) - corners - gap
+    return max(tallest - 0.01, best)
+
+
+def least_mats(bodies: Sequence[Body], demands: Sequence[int], width_mm: float, length_mm: float) -> int:
+    """Return a number of mats below which no lay can go, by area and by pieces of which no two share a mat."""
+    gap = max((b.gap_mm for b in bodies), default=0.0)
+    area = sum(demands[i] * (b.clear(0.0).area - _corner_excess(b)) for i, b in enumerate(bodies))
+    by_area = math.ceil(area / ((width_mm + gap) * (length_mm + gap)) - 1e-6)
+    return max(1, by_area)
+
+
+def _least_extent(solid: Solid) -> float:
+    hull = hull_points(solid)
+    edges = np.roll(hull, -1, axis=0) - hull
+    lengths = np.hypot(edges[:, 0], edges[:, 1])
+    normals = np.stack([-edges[:, 1], edges[:, 0]])[:, lengths > 1e-9] / lengths[lengths > 1e-9]
+    return float(np.ptp(hull @ normals, axis=0).min()) - 0.01
+
+
+def _corner_excess(body: Body) -> float:
+    if body.gap_mm <= 0:
+        return 0.0
+    round_area = body.fine.buffer(body.gap_mm / 2 * 0.999, quad_segs=4).area
+    return max(0.0, float(body.clear(0.0).area) - float(round_area))
+
+
+_FUNCTIONS = 13
+
+
+def _band_sums(clear: Solid, whole: float) -> NDArray[np.float64]:
+    """Return the integral over the levels of each dual feasible function of the chord; index 0 is the chord itself."""
+    x0, y0, x1, y1 = clear.bounds
+    levels = np.linspace(y0, y1, _BANDS + 1)
+    band = (y1 - y0) / _BANDS
+    sums = np.zeros(_FUNCTIONS)
+    sums[0] = clear.area / whole
+    for low, high in itertools.pairwise(levels.tolist()):
+        # The chord that every level of the band has: what no part outside the solid casts a shadow on.
+        outside = rectangle(x0, low, x1, high).difference(clear)
+        free, start = 0.0, x0
+        for a, b in sorted((p.bounds[0], p.bounds[2]) for p in shapely.get_parts(outside) if p.area > 1e-9):
+            free = max(free, a - start)
+            start = max(start, b)
+        free = max(free, x1 - start)
+        share = min(1.0, free / whole)
+        for k in range(1, _FUNCTIONS):
+            scaled = (k + 1) * share
+            value = share if abs(scaled - round(scaled)) < 1e-9 else math.floor(scaled) / k
+            sums[k] += band * value
+    return sums

@@ -1,0 +1,350 @@
+"""Cloth folded double along its length, right sides together: every cut goes through both layers.
+
+A placement gives a piece and its mirror image; a piece with a fold edge lies with that edge on the fold and comes
+out whole. What is to be cut singly and is not its own mirror image is laid on the cloth opened out, beyond the
+folded stretch.
+
+Everything is recorded on the cloth opened out: the fold is the line in the middle of its width, the upper layer
+lies to its right, the lower one to its left. So no overlap there is no overlap in either layer, and the gap across
+the fold is kept too.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from shapely.geometry import Polygon
+from shapely.geometry import box as rectangle
+
+from calibration import Finding, format_inches
+from tracer.errors import LayError
+from tracer.lay.bodies import Body, Pose, make_body, placed_matrix
+from tracer.lay.bounds import fits_alone
+from tracer.lay.copies import copies_of, make_bodies, single
+from tracer.lay.laid import CopyNumbers, NotPlaced, Placement, placements_of
+from tracer.lay.rules import Rules
+from tracer.lay.settle import settle
+from tracer.lay.strip import Told, end_mm, lay_around, lay_strip
+from tracer.path import Affine, Path
+from tracer.piece import Piece
+
+_ON_FOLD_MM = 0.3
+"""A drawn fold edge is straight to this; points within it are set on the fold."""
+_SYMMETRIC_SHARE = 0.002
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoldedLay:
+    """Placements on the opened cloth, x from the fold's middle line; ``length_mm`` without margins."""
+
+    laid: tuple[Placement, ...]
+    length_mm: float
+    single_from_mm: float | None
+    missing: tuple[NotPlaced, ...]
+    findings: tuple[Finding, ...]
+    interrupted: bool
+
+
+def fold_edge_turn_deg(piece: Piece) -> float:
+    """Return the turn that brings a piece's fold edge upright with the piece to its right.
+
+    The fold edge is the straight edge nearest a drawn fold line, else the longest straight edge.
+
+    Raises
+    ------
+    LayError
+        When the piece has no straight edge.
+    """
+    straight = [s for s in piece.outline.segments if len(s) == 2 and np.hypot(*(s[1] - s[0])) > 1.0]
+    if not straight:
+        raise LayError(
+            f"'{piece.name}' is to be cut on the fold but has no straight edge to lie on it; mend its outline"
+        )
+    lines = [m.path for m in piece.marks if m.kind == "fold line" and m.path is not None]
+    if lines:
+        points = lines[0].flatten(0.1)
+        edge = min(straight, key=lambda s: _mean_distance(points, s))
+    else:
+        edge = max(straight, key=lambda s: float(np.hypot(*(s[1] - s[0]))))
+    dx, dy = (edge[1] - edge[0]).tolist()
+    # A positively oriented outline runs with its inside on the right hand seen along +y down: upward along its left
+    # side.
+    if piece.outline.signed_area < 0:
+        dx, dy = -dx, -dy
+    return float(np.degrees(np.arctan2(-1.0, 0.0) - np.arctan2(dy, dx)) % 360.0)
+
+
+def _mean_distance(points: np.ndarray, edge: np.ndarray) -> float:
+    a, b = edge
+    t = np.clip(((points - a) @ (b - a)) / float((b - a) @ (b - a)), 0.0, 1.0)
+    foot = a + t[:, None] * (b - a)
+    return float(np.hypot(*(points - foot).T).mean())
+
+
+def opened(half: Path, fold_x_mm: float) -> Path:
+    """Return a half piece and its mirror image about x = ``fold_x_mm`` as one outline, without the fold edge.
+
+    Raises
+    ------
+    LayError
+        When no edge of the half lies on the fold.
+    """
+    flip: Affine = np.array([[-1.0, 0.0, 2 * fold_x_mm], [0.0, 1.0, 0.0]])
+    on = [bool(np.abs(s[:, 0] - fold_x_mm).max() <= _ON_FOLD_MM) for s in half.segments]
+    if not any(on) or all(on):
+        raise LayError("no edge of the piece lies on the fold")
+    n = len(on)
+    start = next(k for k in range(n) if on[k - 1] and not on[k])
+    rest = []
+    for k in range(n):
+        segment = half.segments[(start + k) % n]
+        if on[(start + k) % n]:
+            break
+        rest.append(segment.copy())
+    rest[0][0, 0] = rest[-1][-1, 0] = fold_x_mm
+    mirrored = [(s @ flip[:, :2].T + flip[:, 2])[::-1] for s in reversed(rest)]
+    return Path((*rest, *mirrored))
+
+
+def is_own_mirror(piece: Piece) -> float | None:
+    """Return the turn (0 or 180) that makes a piece's mirror image the piece again; None where none does."""
+    box = piece.outline.bounds
+    centre = ((box.x_min + box.x_max) / 2, (box.y_min + box.y_max) / 2)
+    shape = Polygon(piece.outline.flatten(0.05) - centre)
+    flipped = Polygon((piece.outline.flatten(0.05) - centre) * (-1.0, 1.0))
+    for turn, sign in ((0.0, 1.0), (180.0, -1.0)):
+        image = Polygon(np.asarray(flipped.exterior.coords) * sign)
+        if shape.symmetric_difference(image).area < _SYMMETRIC_SHARE * shape.area:
+            return turn
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """A body cut through both layers; ``own_mirror`` the turn that makes the lower copy the piece itself."""
+
+    piece: Piece
+    own_mirror: float | None
+    on_fold: bool
+    spare: bool
+
+
+def lay_folded(
+    pieces: Sequence[Piece],
+    rules: Rules,
+    *,
+    inner_mm: float,
+    half_cloth_mm: float,
+    y0_mm: float,
+    seconds: float,
+    seed: int,
+    told: Told | None = None,
+) -> FoldedLay:
+    """Lay pieces on folded cloth.
+
+    Parameters
+    ----------
+    pieces, rules
+    inner_mm : float
+        From the fold to the margin (selvedges taken off).
+    half_cloth_mm : float
+        From the fold to the cloth's edge: x of the fold on the opened cloth.
+    y0_mm : float
+        Where the lay begins on the cloth.
+    seconds, seed, told
+        See :func:`tracer.lay.strip.lay_strip`.
+    """
+    start = time.monotonic()
+    doubles, singles, findings, cuts = _sorted(pieces, rules)
+    gap = rules.gap_mm
+    keep = gap / 2
+    room = [inner_mm if c.on_fold else inner_mm - keep for c in cuts]
+    fits = [fits_alone(b, w, None) for b, w in zip(doubles, room, strict=True)]
+    missing: list[tuple[Piece, str]] = [
+        (b.members[0].piece, f"folded double the cloth has {format_inches(inner_mm)} and it needs "
+         f"{format_inches(min(b.box(t).width for t in b.some_turns))}")
+        for b, ok in zip(doubles, fits, strict=True) if not ok
+    ]  # fmt: skip
+    cuts = [c for c, ok in zip(cuts, fits, strict=True) if ok]
+    doubles = [b for b, ok in zip(doubles, fits, strict=True) if ok]
+    poses, interrupted = _double_poses(
+        doubles, inner_mm, keep, seconds=seconds * (0.7 if singles else 0.95), seed=seed, told=told
+    )
+    length = end_mm(poses, doubles)
+    numbers = CopyNumbers()
+    laid: list[Placement] = []
+    for pose in sorted(poses, key=lambda p: (p.y_mm, p.x_mm)):
+        laid += _both_layers(pose.moved(0.0, y0_mm), doubles[pose.body], cuts[pose.body], numbers, half_cloth_mm)
+    single_from = None
+    bodies, over = _single_bodies(singles, rules, 2 * inner_mm)
+    missing += over
+    if bodies:
+        single_from = length + (gap if doubles else 0.0)
+        left = max(0.1, seconds - (time.monotonic() - start))
+        found = lay_strip(bodies, [b.demand for b in bodies], 2 * inner_mm, seconds=left, seed=seed, told=told)
+        interrupted = interrupted or found.interrupted
+        laid += placements_of(found.poses, bodies, numbers, half_cloth_mm - inner_mm, y0_mm + single_from)
+        length = single_from + found.length_mm
+    lost = tuple(
+        NotPlaced(piece=p, copy=numbers.next(p, mirrored=m), mirrored=m, why=why)
+        for p, why in missing
+        for m, n in zip((False, True), copies_of(p), strict=True)
+        for _ in range(n)
+    )
+    return FoldedLay(
+        laid=tuple(laid), length_mm=length, single_from_mm=single_from, missing=lost, findings=tuple(findings),
+        interrupted=interrupted,
+    )  # fmt: skip
+
+
+def _sorted(pieces: Sequence[Piece], rules: Rules) -> tuple[list[Body], list[Piece], list[Finding], list[_Cut]]:
+    doubles: list[Body] = []
+    singles: list[Piece] = []
+    findings: list[Finding] = []
+    cuts: list[_Cut] = []
+    for piece in pieces:
+        counts = copies_of(piece)
+        if piece.made is not None and piece.made.together:
+            singles.append(piece)
+        elif piece.cut.fold:
+            turn = fold_edge_turn_deg(piece)
+            demand = piece.cut.count
+            body = make_body(
+                [(piece, False, None)], name=piece.name, turns=(turn,), demand=demand, gap_mm=rules.gap_mm, on_fold=True
+            )
+            doubles.append(body)
+            cuts.append(_Cut(piece, None, True, False))
+        elif counts.mirrored:
+            doubles.append(single(piece, rules, mirrored=False, demand=counts.plain))
+            cuts.append(_Cut(piece, None, False, counts.plain > counts.mirrored))
+        elif piece.cut.count > 1 and (own := is_own_mirror(piece)) is not None:
+            half = (piece.cut.count + 1) // 2
+            doubles.append(single(piece, rules, mirrored=False, demand=half))
+            cuts.append(_Cut(piece, own, False, piece.cut.count % 2 == 1))
+        else:
+            singles.append(piece)
+    findings += [
+        Finding(
+            code="spare-copy", severity="note", where=c.piece.name,
+            message="cut through both layers it comes out once more than asked for",
+        )
+        for c in cuts
+        if c.spare
+    ]  # fmt: skip
+    if singles and doubles:
+        names = ", ".join(p.name for p in singles)
+        findings.append(
+            Finding(
+                code="single-layer", severity="note",
+                message=f"cut singly, on the cloth opened out beyond the folded stretch: {names}",
+            )
+        )  # fmt: skip
+    return doubles, singles, findings, cuts
+
+
+def _single_bodies(
+    pieces: Sequence[Piece], rules: Rules, width_mm: float
+) -> tuple[list[Body], list[tuple[Piece, str]]]:
+    bodies, over = [], []
+    for body in make_bodies(pieces, rules) if pieces else []:
+        if fits_alone(body, width_mm, None):
+            bodies.append(body)
+        else:
+            across = format_inches(min(body.box(t).width for t in body.some_turns))
+            over += [(m.piece, f"it is {across} across, wider than the cloth inside the margins") for m in body.members]
+    return bodies, list({p.id: (p, why) for p, why in over}.values())
+
+
+def _double_poses(
+    bodies: Sequence[Body], inner_mm: float, keep_mm: float, *, seconds: float, seed: int, told: Told | None
+) -> tuple[list[Pose], bool]:
+    """Lay the bodies of both layers.
+
+    Fold pieces along the fold, the rest beside or beyond them, whichever is shorter.
+    """
+    folds = [(i, b) for i, b in enumerate(bodies) if b.on_fold]
+    others = [(i, b) for i, b in enumerate(bodies) if not b.on_fold]
+    on_fold: list[Pose] = []
+    y = 0.0
+    for i, body in sorted(folds, key=lambda p: -p[1].area_mm2):
+        assert body.turns is not None
+        box = body.box(body.turns[0])
+        for _ in range(body.demand):
+            on_fold.append(Pose(body=i, turn_deg=body.turns[0], x_mm=-box.x_min, y_mm=y - box.y_min))
+            y += box.height + body.gap_mm
+    if folds:
+        on_fold = settle(
+            on_fold, bodies, width_mm=inner_mm, length_mm=None, deadline=time.monotonic() + 2.0, still_across=True
+        )
+    if not others:
+        return on_fold, False
+    demands = [b.demand for _, b in others]
+    start = time.monotonic()
+    # Beyond: the solver's best for the rest alone, after the fold pieces.
+    share = seconds * (0.5 if folds else 0.97)
+    found = lay_strip([b for _, b in others], demands, inner_mm - keep_mm, seconds=share, seed=seed, told=told)
+    begin = y if folds else 0.0
+    beyond = [
+        *on_fold,
+        *(p._replace(body=others[p.body][0]).moved(keep_mm, begin) for p in found.poses),
+    ]
+    if not folds or found.interrupted:
+        return beyond, found.interrupted
+    # Beside: around the fold pieces, piece by piece.
+    length = end_mm(beyond, bodies)
+    region = rectangle(keep_mm, 0.0, inner_mm, length + 1.0)
+    copies = [i for i, b in others for _ in range(b.demand)]
+    left = max(0.1, seconds - (time.monotonic() - start))
+    poses, over, interrupted = lay_around(
+        bodies, copies, region, placed=on_fold, seconds=left, seed=seed, told=told, open_ended=True
+    )
+    if over:
+        return beyond, interrupted
+    n = len(on_fold)
+    beside = settle(
+        [*on_fold, *poses], bodies, width_mm=inner_mm, length_mm=None, deadline=time.monotonic() + 2.0,
+        frozen=frozenset(range(n)), obstacles=(rectangle(-60.0, -60.0, 0.0, length + 60.0),),
+    )  # fmt: skip
+    return (beside if end_mm(beside, bodies) < length - 1e-9 else beyond), interrupted
+
+
+def _both_layers(pose: Pose, body: Body, cut: _Cut, numbers: CopyNumbers, fold_x: float) -> list[Placement]:
+    (member,) = body.members
+    matrix = placed_matrix(pose.moved(fold_x, 0.0), member)
+    outline = member.piece.outline.transformed(matrix)
+    turn = pose.turn_deg % 360.0
+    if cut.on_fold:
+        return [
+            Placement(
+                piece=cut.piece, copy=numbers.next(cut.piece, mirrored=False), mirrored=False, rotation_deg=turn,
+                matrix=matrix, outline=opened(outline, fold_x), unfolded=True,
+            )
+        ]  # fmt: skip
+    upper = Placement(
+        piece=cut.piece, copy=numbers.next(cut.piece, mirrored=False), mirrored=False, rotation_deg=turn, matrix=matrix,
+        outline=outline,
+    )  # fmt: skip
+    flip: Affine = np.array([[-1.0, 0.0, 2 * fold_x], [0.0, 1.0, 0.0]])
+    below = np.column_stack([flip[:, :2] @ matrix[:, :2], flip[:, :2] @ matrix[:, 2] + flip[:, 2]])
+    if cut.own_mirror is None:
+        copy, mirrored, angle, shape = _wanted(cut, numbers), True, (-turn) % 360.0, below
+    else:
+        # The piece is its own mirror image: the lower copy is the piece itself, turned.
+        angle = (cut.own_mirror - turn) % 360.0
+        lower_pose = Pose(body=pose.body, turn_deg=angle, x_mm=fold_x - pose.x_mm, y_mm=pose.y_mm)
+        copy, mirrored, shape = _wanted(cut, numbers), False, placed_matrix(lower_pose, member)
+    if copy is None:
+        return [upper]
+    lower = Placement(
+        piece=cut.piece, copy=copy, mirrored=mirrored, rotation_deg=angle, matrix=shape,
+        outline=member.piece.outline.transformed(shape),
+    )  # fmt: skip
+    return [upper, lower]
+
+
+def _wanted(cut: _Cut, numbers: CopyNumbers) -> int | None:
+    """Return the number of the lower copy, None where it is one more than asked for."""
+    return numbers.next_if_wanted(cut.piece, mirrored=cut.own_mirror is None)
