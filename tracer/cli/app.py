@@ -37,7 +37,7 @@ _COMMAND_MODULES = ("trace", "listing", "correct", "cut", "lay", "write", "check
 def working() -> Iterator[Callable[[str, float], None]]:
     """Show what is being done and how far it is, on stderr while it lasts."""
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=err, transient=True) as progress:
+    with Progress(*columns, console=err, transient=True, disable=not err.is_terminal) as progress:
         task = progress.add_task("starting", total=1.0)
         yield lambda words, share: progress.update(task, description=words, completed=share)
 
