@@ -179,10 +179,10 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
     drawn = any(m.kind == "stitching line" and m.text != "split" for m in shape.marks)
     if drawn and not takes_off and (allowance.all_mm > 0 or allowance.edges):
         message = (
-            f"{where}: a stitching line is drawn inside the piece, so its outline may include an allowance already; "
+            "a stitching line is drawn inside the piece, so its outline may include an allowance already; "
             "say how much with includes"
         )
-        findings.append(Finding(code="allowance-twice", message=message))
+        findings.append(Finding(code="allowance-twice", message=message, where=where))
     finished = stitching_shape(shape, allowance.includes_mm, allowance.includes_edges)
     widths = _named_widths(finished, allowance.all_mm, {n: e.width_mm for n, e in allowance.edges.items()})
     _too_wide(finished, widths)
@@ -203,16 +203,14 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
         findings.append(
             Finding(
                 code="allowance-closes",
-                message=f"{where}: the allowance closes a gap in the outline; a hole is left inside",
+                message="the allowance closes a gap in the outline; a hole is left inside",
             )
         )
     lost = _lost(finished, outer, widths) if result.resolved else ()
     if lost:
         places = ", ".join(f"({x:.1f}, {y:.1f})" for x, y in lost)
-        message = (
-            f"{where}: the outline is too tight for the allowance at {places} mm; the cutting line has a corner there"
-        )
-        findings.append(Finding(code="allowance-tight", message=message, severity="note"))
+        message = f"the outline is too tight for the allowance at {places} mm; the cutting line has a corner there"
+        findings.append(Finding(code="allowance-tight", message=message, severity="note", where=where))
     return Allowed(finished=finished, shape=outer, deviation_mm=deviation, lost=lost, findings=tuple(findings))
 
 

@@ -39,7 +39,7 @@ def mirrored_piece(piece: Piece) -> Piece:
     )
 
 
-def copies_of(piece: Piece) -> tuple[Piece, ...]:
+def every_copy(piece: Piece) -> tuple[Piece, ...]:
     """Return every copy of a piece in the order they are cut; in pairs the second, fourth, ... are mirror images."""
     mirror = mirrored_piece(piece) if piece.cut.mirrored and piece.cut.count > 1 else piece
     return tuple(mirror if n % 2 else piece for n in range(piece.cut.count))

@@ -125,6 +125,17 @@ def _facing(edge: Edge, side: str) -> float:
     return max(0.0, projected) * max(0.0, projected) / size
 
 
+def _ranked(shape: Shape, side: str) -> list[Edge]:
+    """Edges that face within 60 degrees of a side, the one that faces it most first."""
+
+    def faces(edge: Edge) -> bool:
+        # The facing score is the chord times cos^2 of the slant; cos^2(60 deg) = 1/4.
+        chord = float(np.hypot(*(edge.end - edge.start)))
+        return chord > 1e-9 and _facing(edge, side) > 0.25 * chord
+
+    return sorted(filter(faces, edges_of(shape)), key=lambda e: -_facing(e, side))
+
+
 def side_edge(shape: Shape, side: str) -> tuple[Edge, Edge | None]:
     """Return the edge that faces a side most, and another that faces it nearly as much, if there is one.
 
@@ -133,27 +144,17 @@ def side_edge(shape: Shape, side: str) -> tuple[Edge, Edge | None]:
     CutListError
         When no edge faces within 60 degrees of that side.
     """
-    ranked = sorted(edges_of(shape), key=lambda e: -_facing(e, side))
-    best = ranked[0]
-    chord = float(np.hypot(*(best.end - best.start)))
-    # The facing score is the chord times cos^2 of the slant; cos^2(60 deg) = 1/4.
-    if _facing(best, side) <= 0.25 * chord or chord < 1e-9:
+    ranked = _ranked(shape, side)
+    if not ranked:
         raise CutListError(f"no edge faces {side}; the edges are {listed(shape)}")
-    second = ranked[1] if len(ranked) > 1 else None
-    if second is not None and _facing(second, side) < _CLOSE_SECOND * _facing(best, side):
-        second = None
-    return best, second
+    rival = len(ranked) > 1 and _facing(ranked[1], side) >= _CLOSE_SECOND * _facing(ranked[0], side)
+    return ranked[0], ranked[1] if rival else None
 
 
 def sides(shape: Shape) -> dict[str, str]:
     """Return which edge is meant by each side's name, for the sides that have one."""
-    found = {}
-    for side in SIDES:
-        try:
-            found[side] = side_edge(shape, side)[0].name
-        except CutListError:
-            continue
-    return found
+    ranked = {side: _ranked(shape, side) for side in SIDES}
+    return {side: edges[0].name for side, edges in ranked.items() if edges}
 
 
 def listed(shape: Shape) -> str:

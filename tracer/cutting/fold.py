@@ -163,24 +163,18 @@ def _finished_end(
     if shift <= _EVEN_MM:
         return [squared], True, []
     if shift <= uncertainty_mm:
-        note = (
-            f"{where}: {90 - off:.2f} degrees to the fold {place}, made square "
-            f"(moved {shift:.3f} mm, within its uncertainty)"
-        )
-        return [squared], True, [Finding(code="fold-squared", message=note, severity="note")]
+        note = f"{90 - off:.2f} degrees to the fold {place}, made square (moved {shift:.3f} mm, within its uncertainty)"
+        return [squared], True, [Finding(code="fold-squared", message=note, severity="note", where=where)]
     if true:
         parts = _trued(segment, on_fold, along)
         gap = float(nearest_all(parts, evaluate(segment, t))[2].max())
-        note = (
-            f"{where}: the {kind} of {abs(2 * off):.2f} degrees {place} was trued; "
-            f"the line moved by at most {both(gap)}"
-        )
-        return parts, True, [Finding(code="fold-trued", message=note, severity="note")]
+        note = f"the {kind} of {abs(2 * off):.2f} degrees {place} was trued; the line moved by at most {both(gap)}"
+        return parts, True, [Finding(code="fold-trued", message=note, severity="note", where=where)]
     note = (
-        f"{where}: the outline meets the fold at {90 - off:.2f} degrees {place}, so the whole piece has a {kind} "
+        f"the outline meets the fold at {90 - off:.2f} degrees {place}, so the whole piece has a {kind} "
         f"({180 - 2 * off:.2f} degrees) there; add true = true to round it off"
     )
-    return [segment], False, [Finding(code="fold-not-square", message=note)]
+    return [segment], False, [Finding(code="fold-not-square", message=note, where=where)]
 
 
 def _fold_line(shape: Shape, word: str | int, uncertainty_mm: float) -> Edge:

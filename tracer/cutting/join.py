@@ -137,22 +137,22 @@ def _corner_findings(chain: Labelled, joints: list[Array], where: str) -> list[F
         if abs(turn) > 0.05:
             kind = "point" if turn > 0 else "dip"
             message = (
-                f"{where}: the outline has a {kind} of {180 - turn:.2f} degrees where the seam was, "
+                f"the outline has a {kind} of {180 - turn:.2f} degrees where the seam was, "
                 f"at ({after[0][0]:.1f}, {after[0][1]:.1f}) mm"
             )
-            found.append(Finding(code="join-corner", message=message, severity="note"))
+            found.append(Finding(code="join-corner", message=message, severity="note", where=where))
     return found
 
 
 def _notch_findings(first: list[float], second: list[float], where: str) -> list[Finding]:
     if len(first) != len(second):
-        message = f"{where}: {len(first)} notches on one edge, {len(second)} on the other"
-        return [Finding(code="notches-differ", message=message)] if first or second else []
+        message = f"{len(first)} notches on one edge, {len(second)} on the other"
+        return [Finding(code="notches-differ", message=message, where=where)] if first or second else []
     found = []
     for n, (a, b) in enumerate(zip(first, second, strict=True), start=1):
         if abs(a - b) > NOTCH_TOLERANCE_MM:
             found.append(
-                Finding(code="notches-differ", message=f"{where}: notch {n} is {both(abs(a - b))} off its partner")
+                Finding(code="notches-differ", message=f"notch {n} is {both(abs(a - b))} off its partner", where=where)
             )
     return found
 
@@ -206,7 +206,9 @@ def join(
         raise CutListError(f"of '{other_name}': {error}") from error
     first = find_edge(shape, edge)
     lengths = (first.length_mm, second.length_mm)
-    notches = edge_notches(shape, first), edge_notches(other, second)
+    # Where the second edge begins on the first, so that notches are compared as they lie on each other.
+    late = {"start": 0.0, "middle": 0.5, "end": 1.0}[match] * (lengths[0] - lengths[1])
+    notches = edge_notches(shape, first), [n + late for n in edge_notches(other, second)]
     along_edge: Match = match
     if match != "middle" and not first.runs_naturally:
         along_edge = "end" if match == "start" else "start"
@@ -240,15 +242,22 @@ def join(
     difference = lengths[0] - lengths[1]
     if abs(difference) > _SAME_LENGTH_MM:
         message = (
-            f"{where}: the edges differ by {both(abs(difference))} ({lengths[0]:.2f} and {lengths[1]:.2f} mm); "
+            f"the edges differ by {both(abs(difference))} ({lengths[0]:.2f} and {lengths[1]:.2f} mm); "
             "sewn, the longer one would be eased"
         )
         findings.append(
-            Finding(code="edges-differ", message=message, severity="warning" if abs(difference) > SNAP_MM else "note")
+            Finding(
+                code="edges-differ",
+                message=message,
+                severity="warning" if abs(difference) > SNAP_MM else "note",
+                where=where,
+            )
         )
     if parting > SNAP_MM:
         findings.append(
-            Finding(code="edges-part", message=f"{where}: the edges part by {both(parting)} at most", severity="note")
+            Finding(
+                code="edges-part", message=f"the edges part by {both(parting)} at most", severity="note", where=where
+            )
         )
     findings += _notch_findings(*notches, where)
     findings += _grain_findings(shape, placed, where)
@@ -312,8 +321,4 @@ def _grain_findings(shape: Shape, placed: Shape, where: str) -> list[Finding]:
     apart = abs((directions[0] - directions[1] + 90) % 180 - 90)
     if apart < 0.5:
         return []
-    return [
-        Finding(
-            code="grain-differs", message=f"{where}: the grain lines of the two parts differ by {apart:.1f} degrees"
-        )
-    ]
+    return [Finding(code="grain-differs", message=f"the grain lines of the two parts differ by {apart:.1f} degrees")]

@@ -31,14 +31,53 @@ class Share:
     own_mm: float
 
 
-def share_of(piece: Piece, pattern: Pattern) -> Share:
-    """Return the share of a traced piece."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shares:
+    """What a traced piece brings: to where the outline lies, and to its width and height (with that size, mm)."""
+
+    outline: Share
+    width: Share
+    height: Share
+    size_mm: tuple[float, float]
+
+
+def _share(sheet: str, expanded_mm: float, scale_mm: float) -> Share:
+    scale = min(expanded_mm, scale_mm)
+    return Share(sheet=sheet, scale_mm=scale, own_mm=math.sqrt(max(0.0, expanded_mm**2 - scale**2)))
+
+
+def shares_of(piece: Piece, pattern: Pattern) -> Shares:
+    """Return the shares of a traced piece.
+
+    Where it states none for its width and height, each has two edges that lie independently within its outline's.
+    """
     box = piece.outline.bounds
     sheet = next((s for s in pattern.sheets if s.id == piece.sheet), None)
-    per_m = 0.0 if sheet is None else sheet.expanded_uncertainty_mm_per_m
-    scale = min(piece.expanded_uncertainty_mm, per_m * max(box.width, box.height) / 2 / 1000)
-    own = math.sqrt(max(0.0, piece.expanded_uncertainty_mm**2 - scale**2))
-    return Share(sheet=piece.sheet, scale_mm=scale, own_mm=own)
+    per_mm = 0.0 if sheet is None else sheet.expanded_uncertainty_mm_per_m / 1000
+    expanded = piece.expanded_uncertainty_mm
+    across, down = (u or math.sqrt(2) * expanded for u in piece.size_uncertainty_mm)
+    return Shares(
+        outline=_share(piece.sheet, expanded, per_mm * max(box.width, box.height) / 2),
+        width=_share(piece.sheet, across, per_mm * box.width),
+        height=_share(piece.sheet, down, per_mm * box.height),
+        size_mm=(box.width, box.height),
+    )
+
+
+def combined_size_mm(parts: Sequence[Shares], width_mm: float, height_mm: float) -> tuple[float, float]:
+    """Return the expanded uncertainty (k = 2) of the width and the height of a piece made of parts.
+
+    Where the piece is larger than each of its parts they lie side by side and their uncertainties combine; otherwise
+    the largest part's stands.
+    """
+    out = []
+    for axis, size in ((0, width_mm), (1, height_mm)):
+        shares = [p.width if axis == 0 else p.height for p in parts]
+        if size > 1.2 * max(p.size_mm[axis] for p in parts):
+            out.append(combined_mm(shares))
+        else:
+            out.append(max(math.hypot(s.scale_mm, s.own_mm) for s in shares))
+    return out[0], out[1]
 
 
 def combined_mm(shares: Sequence[Share], *, fit_bounds_mm: Sequence[float] = ()) -> float:

@@ -7,7 +7,8 @@ from calibration import format_inches
 
 def both(value_mm: float) -> str:
     """Return a length as ``9.53 mm (3/8 in)``."""
-    return f"{value_mm:.2f} mm ({format_inches(value_mm)})"
+    # 3/8 in is 9.525 mm, which binary numbers hold a little too small: round half up.
+    return f"{value_mm + 1e-9:.2f} mm ({format_inches(value_mm)})"
 
 
 def size(width_mm: float, height_mm: float) -> str:
