@@ -14,6 +14,7 @@ from tracer.files.drawing import Drawing, pieces_drawing, single_drawing
 from tracer.files.dxf import DxfVersion, LayerNames
 from tracer.files.hand_over import FileKind, WriteOptions, write_drawings
 from tracer.files.lay_drawing import lay_drawings
+from tracer.hand_over import write_cutting_sheet
 from tracer.job import CUT_FILE, LAY_FILE, job_folder
 from tracer.pattern import PATTERN_FILE, load
 
@@ -47,6 +48,7 @@ def write_command(
     dxf_version: Annotated[str, typer.Option(help="R2000 (exact curves) or R12 (polylines).")] = "R2000",
     dxf_layers: Annotated[str, typer.Option(help="plain names, or numbers (ASTM D6673).")] = "plain",
     density: Annotated[float, typer.Option(help="Pixels per inch of PNG pictures.")] = 300.0,
+    sheet: Annotated[bool, typer.Option("--cutting-sheet", help="A PDF that says what to cut, too.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace files that are there already.")] = False,
 ) -> None:
     """Write the pieces or the lay as files for cutters, printers and projectors, at true size."""
@@ -63,6 +65,8 @@ def write_command(
     drawings = _drawings(job, what, each=each)
     with job_folder(out_folder or job / "files") as folder, working() as tell:
         written = write_drawings(drawings, folder, options, replace_existing=force, on_progress=tell)
+        if sheet:
+            written.append(write_cutting_sheet(job, folder, paper=paper or "A4", replace_existing=force))
     for path in written:
         out.print(str(path), markup=False)
 
