@@ -8,8 +8,9 @@ within reach of a corner do not count, so corners come to lie where the extended
 
 from __future__ import annotations
 
+import copy
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,7 @@ _HUBER = 3.0
 
 @dataclass(slots=True, eq=False)
 class Chain:
-    """Nodes and pieces; mutable while it is being fitted.
+    """Nodes and pieces; changed in place while it is being fitted.
 
     Parameters
     ----------
@@ -57,7 +58,15 @@ class Chain:
     end_log: NDArray[np.float64]
     reach: NDArray[np.float64]
     closed: bool = True
-    residual: list[tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]] = field(default_factory=list)
+
+    def copy(self) -> Chain:
+        """Return an independent copy."""
+        return copy.deepcopy(self)
+
+    def restore(self, other: Chain) -> None:
+        """Take over the state of a copy."""
+        for f in fields(self):
+            setattr(self, f.name, getattr(other, f.name))
 
     @property
     def pieces(self) -> int:
@@ -112,7 +121,7 @@ def _own_points(chain: Chain, k: int, total: int) -> NDArray[np.intp]:
 
 
 def _samples(
-    chain: Chain, k: int, points: Points, weight: NDArray[np.float64], spacing: float
+    chain: Chain, k: int, points: Points, weight: NDArray[np.float64]
 ) -> tuple[Points, NDArray[np.float64], NDArray[np.float64]]:
     """Return block means of a piece's points that count, their weights, and their places along it (0..1)."""
     own = _own_points(chain, k, len(points))
@@ -212,9 +221,9 @@ def fit_chain(
     weight: NDArray[np.float64],
     *,
     spacing_mm: float,
-    iterations: int = 8,
-) -> float:
-    """Fit a chain in place; return its chi-square.
+    iterations: int = 14,
+) -> None:
+    """Fit a chain in place (Levenberg-Marquardt; a step that makes things worse is taken back).
 
     Parameters
     ----------
@@ -223,23 +232,33 @@ def fit_chain(
         Inverse variance of each point across the line; tiny where it is not to be believed.
     """
     chain.tie()
+    _settle_places(chain, points, spacing_mm)
     layout = _Layout(chain)
-    damping, best = 1e-3, np.inf
+    damping = 1e-4
+    hessian, gradient, cost = _normal_equations(chain, layout, points, weight)
     for _ in range(iterations):
-        _settle_places(chain, points, spacing_mm)
-        hessian, gradient, cost = _normal_equations(chain, layout, points, weight, spacing_mm)
-        best = min(best, cost)
-        hessian[np.diag_indices(layout.size)] *= 1 + damping
+        damped = hessian.copy()
+        damped[np.diag_indices(layout.size)] *= 1 + damping
         try:
-            step = np.asarray(np.linalg.solve(hessian, gradient), dtype=np.float64)
+            step = np.asarray(np.linalg.solve(damped, gradient), dtype=np.float64)
         except np.linalg.LinAlgError:
-            break
+            return
+        before = chain.copy()
         _apply(chain, layout, step)
         chain.tie()
-        if float(np.abs(step[: 2 * len(chain.nodes)]).max()) < 2e-4:
-            break
-    _settle_places(chain, points, spacing_mm)
-    return _normal_equations(chain, layout, points, weight, spacing_mm)[2]
+        _settle_places(chain, points, spacing_mm)
+        next_hessian, next_gradient, next_cost = _normal_equations(chain, layout, points, weight)
+        if next_cost > cost * (1 + 1e-3) + 1e-9:
+            chain.restore(before)
+            damping = max(damping * 30, 1e-3)
+            if damping > 1e4:
+                return
+            continue
+        gain = cost - next_cost
+        hessian, gradient, cost = next_hessian, next_gradient, next_cost
+        damping = max(damping / 10, 1e-6)
+        if gain < 1e-3 * cost + 0.05 and float(np.abs(step[: 2 * len(chain.nodes)]).max()) < 2e-3:
+            return
 
 
 def _settle_places(chain: Chain, points: Points, spacing: float) -> None:
@@ -255,19 +274,19 @@ def _settle_places(chain: Chain, points: Points, spacing: float) -> None:
 
 
 def _normal_equations(
-    chain: Chain, layout: _Layout, points: Points, weight: NDArray[np.float64], spacing: float
+    chain: Chain, layout: _Layout, points: Points, weight: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
     n = len(chain.nodes)
     hessian, gradient, cost = np.zeros((layout.size, layout.size)), np.zeros(layout.size), 0.0
-    chain.residual = []
     for k in range(chain.pieces):
-        p, w, share = _samples(chain, k, points, weight, spacing)
+        p, w, share = _samples(chain, k, points, weight)
         control = chain.control(k)
         t, off, normal = _feet(control, p, share)
+        # Huber's loss, beyond three times the piece's own spread: a fit that is still on its way is no outlier.
         big = np.abs(off) * np.sqrt(w)
-        robust = w * np.minimum(1.0, _HUBER / np.maximum(big, 1e-12)) if len(p) > 12 else w
-        chain.residual.append((t, off, w))
-        cost += float((robust * off**2).sum())
+        limit = _HUBER * max(1.0, 1.4826 * float(np.median(big)))
+        robust = w * np.minimum(1.0, limit / np.maximum(big, 1e-12))
+        cost += float((robust * off**2 * (2 - robust / w)).sum())
         index, columns = _columns(chain, layout, k, control, t, normal)
         jac = np.stack(columns, axis=1)
         unique, inverse = np.unique(np.array(index), return_inverse=True)
@@ -281,6 +300,7 @@ def _normal_equations(
             for shift, value in ((0, chain.start_log[k]), (1, chain.end_log[k])):
                 hessian[handle + shift, handle + shift] += 1 / _HANDLE_SIGMA**2
                 gradient[handle + shift] -= (value - usual) / _HANDLE_SIGMA**2
+                cost += ((value - usual) / _HANDLE_SIGMA) ** 2
     diagonal = np.arange(2 * n)
     hessian[diagonal, diagonal] += 1 / _SLIDE_MM**2
     rest = np.arange(2 * n, layout.size)
@@ -345,10 +365,10 @@ def measure_chain(
 ) -> list[tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]]:
     """Return for each piece the points that count (indices), their signed distances and parameters on it.
 
-    Points within reach of a corner and points of next to no weight are left out.
+    Points within reach of a corner and points of no weight are left out.
     """
     _settle_places(chain, points, spacing_mm)
-    believed = weight > 0.01 * float(np.median(weight)) if np.median(weight) > 0 else weight > 0
+    believed = weight > 0
     out = []
     for k in range(chain.pieces):
         own = _own_points(chain, k, len(points))

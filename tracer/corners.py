@@ -42,22 +42,22 @@ class Bend:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Arm:
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
+    """A parabola (or line) in arc length: rows of ``c`` are the coefficients of 1, s, s^2."""
+
+    c: NDArray[np.float64]
     chi: float
     angle_sigma: float
 
     def at(self, s: float) -> NDArray[np.float64]:
-        return np.array([np.polyval(self.x, s), np.polyval(self.y, s)])
+        return np.asarray(self.c[0] + s * (self.c[1] + s * self.c[2]))
 
     def slope(self, s: float) -> NDArray[np.float64]:
-        return np.array([np.polyval(np.polyder(self.x), s), np.polyval(np.polyder(self.y), s)])
+        return np.asarray(self.c[1] + 2 * s * self.c[2])
 
 
 def find_bends(
     points: Points,
     sigma: NDArray[np.float64],
-    valid: NDArray[np.bool_],
     *,
     spacing_mm: float,
     half_width_mm: float,
@@ -69,7 +69,8 @@ def find_bends(
     Parameters
     ----------
     points : ndarray, shape (N, 2)
-    sigma, valid : ndarray, shape (N,)
+    sigma : ndarray, shape (N,)
+        Standard uncertainty of each point across the line.
     spacing_mm : float
         Distance of neighbouring points.
     half_width_mm, blur_mm : float
@@ -80,7 +81,7 @@ def find_bends(
     bends: list[Bend] = []
     rounding_mm = rounding_reach_mm(math.pi / 2, half_width_mm, blur_mm)
     for candidate in _candidates(points, spacing_mm, rounding_mm, closed):
-        bend = _examine(points, sigma, valid, candidate, spacing_mm, (half_width_mm, blur_mm), closed)
+        bend = _examine(points, sigma, candidate, spacing_mm, (half_width_mm, blur_mm), closed)
         if bend is None:
             continue
         same = [b for b in bends if np.hypot(*(b.point - bend.point)) < max(rounding_mm, 0.4)]
@@ -132,23 +133,23 @@ def _candidates(points: Points, spacing: float, rounding: float, closed: bool) -
     return found
 
 
-def _arm(
-    points: Points, sigma: NDArray[np.float64], valid: NDArray[np.bool_], s: NDArray[np.float64], degree: int
-) -> _Arm:
-    weight = np.where(valid, 1.0, 0.05) / np.hypot(sigma, _MODEL_SIGMA_MM)
-    x, covariance = np.polyfit(s, points[:, 0], degree, w=weight, cov="unscaled")
-    y = np.polyfit(s, points[:, 1], degree, w=weight)
+def _arm(points: Points, sigma: NDArray[np.float64], s: NDArray[np.float64], degree: int) -> _Arm:
+    weight = 1 / np.hypot(sigma, _MODEL_SIGMA_MM)
+    design = np.stack([np.ones_like(s), s, s * s][: degree + 1], axis=1) * weight[:, None]
+    inverse = np.linalg.inv(design.T @ design)
+    c = np.zeros((3, 2))
+    c[: degree + 1] = inverse @ (design.T @ (points * weight[:, None]))
+    rest = points * weight[:, None] - design @ c[: degree + 1]
     direction = points[-1] - points[0]
-    direction = direction / max(float(np.hypot(*direction)), 1e-12)
-    off = (points[:, 0] - np.polyval(x, s)) * -direction[1] + (points[:, 1] - np.polyval(y, s)) * direction[0]
-    chi = float(np.sqrt(((off * weight) ** 2).sum() / max(1, len(s) - degree - 1)))
-    return _Arm(x, y, chi, float(np.sqrt(covariance[-2, -2])) * max(1.0, chi))
+    direction = direction / max(math.hypot(direction[0], direction[1]), 1e-12)
+    off = rest[:, 1] * direction[0] - rest[:, 0] * direction[1]
+    chi = math.sqrt(float(off @ off) / max(1, len(s) - degree - 1))
+    return _Arm(c, chi, math.sqrt(max(float(inverse[1, 1]), 0.0)) * max(1.0, chi))
 
 
 def _best_arm(
     points: Points,
     sigma: NDArray[np.float64],
-    valid: NDArray[np.bool_],
     centre: int,
     gap_mm: float,
     spacing: float,
@@ -160,7 +161,7 @@ def _best_arm(
     best: _Arm | None = None
     for length in _ARM_LENGTHS_MM:
         first, last = math.ceil(gap_mm / spacing), math.ceil((gap_mm + length) / spacing)
-        steps = np.arange(first, last + 1)
+        steps = np.arange(first, last + 1, dtype=np.intp)
         index = centre + direction * steps
         if closed:
             if last > n // 2:
@@ -174,13 +175,7 @@ def _best_arm(
         for degree in (2, 1):
             if degree == 2 and (len(index) < 8 or length < 0.9):
                 continue
-            arm = _arm(
-                points[index],
-                sigma[index],
-                valid[index],
-                np.asarray(steps * (spacing * direction), dtype=np.float64),
-                degree,
-            )
+            arm = _arm(points[index], sigma[index], np.asarray(steps * (spacing * direction), dtype=np.float64), degree)
             if arm.chi < 1.35:
                 return arm
             if best is None or arm.chi < best.chi:
@@ -193,13 +188,15 @@ def _meeting(one: _Arm, other: _Arm) -> tuple[NDArray[np.float64], float, float]
     a = b = 0.0
     for _ in range(12):
         miss = one.at(a) - other.at(b)
-        matrix = np.stack([one.slope(a), -other.slope(b)], axis=1)
-        determinant = float(np.linalg.det(matrix))
+        u, v = one.slope(a), other.slope(b)
+        determinant = float(v[0] * u[1] - u[0] * v[1])
         if abs(determinant) < 0.03:
             return None
-        step = np.linalg.solve(matrix, -miss)
-        a, b = a + float(np.clip(step[0], -0.5, 0.5)), b + float(np.clip(step[1], -0.5, 0.5))
-        if float(np.abs(step).max()) < 1e-6:
+        # Solve u da - v db = -miss.
+        da = float(miss[0] * v[1] - miss[1] * v[0]) / determinant
+        db = float(miss[0] * u[1] - miss[1] * u[0]) / determinant
+        a, b = a + min(max(da, -0.5), 0.5), b + min(max(db, -0.5), 0.5)
+        if max(abs(da), abs(db)) < 1e-6:
             return one.at(a), a, b
     return None
 
@@ -207,7 +204,6 @@ def _meeting(one: _Arm, other: _Arm) -> tuple[NDArray[np.float64], float, float]
 def _examine(
     points: Points,
     sigma: NDArray[np.float64],
-    valid: NDArray[np.bool_],
     candidate: int,
     spacing: float,
     rounding: tuple[float, float],
@@ -217,8 +213,8 @@ def _examine(
     centre = candidate
     bend: Bend | None = None
     for _ in range(3):
-        one = _best_arm(points, sigma, valid, centre, gap, spacing, -1, closed)
-        other = _best_arm(points, sigma, valid, centre, gap, spacing, 1, closed)
+        one = _best_arm(points, sigma, centre, gap, spacing, -1, closed)
+        other = _best_arm(points, sigma, centre, gap, spacing, 1, closed)
         if one is None or other is None:
             return None
         met = _meeting(one, other)

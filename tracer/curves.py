@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from calibration.picture import MmPoints
+from tracer.carry import carry_across
 from tracer.chain import Chain, fit_chain, measure_chain
 from tracer.corners import Bend, find_bends
 from tracer.errors import PathError
@@ -33,8 +34,9 @@ _SYSTEMATIC_MM = 0.002
 """Slow errors of the evidence beside its noise: interpolation and paper, floor (measured on clean synthetic scans)."""
 _CELL_FLOOR = 0.045
 """Least standard uncertainty of a millimetre of line, as a share of the tolerance: a looser tolerance, fewer nodes."""
-_UNBELIEVED = 1e-4
-"""Weight of points that were carried across an obstacle, against 1 for what was seen."""
+_NEAR_PX = 2.5
+"""How far the rough outline may be from the line, in steps of the evidence."""
+_PIECE_PRICE = {"line": 7.0, "cubic": 14.0}
 _LEAST_POINTS = 12
 
 
@@ -109,24 +111,19 @@ def fit_closed(
     area = closed_area(points)
     if abs(area) < 1e-6:
         raise PathError("the points enclose no area; a closed outline is needed")
-    sigma, seen = _prepared(points, sigma_mm, valid)
-    if area < 0:
-        points, sigma, seen = points[::-1], sigma[::-1], seen[::-1]
     spacing = float(np.median(np.hypot(*(np.roll(points, -1, axis=0) - points).T)))
+    data = _prepared(points, sigma_mm, valid, spacing, half_width_mm, tolerance_mm, closed=True)
+    if area < 0:
+        data = data.reversed()
     bends = find_bends(
-        points, sigma, seen, spacing_mm=spacing, half_width_mm=half_width_mm, blur_mm=blur_mm, closed=True
+        data.points, data.sigma, spacing_mm=spacing, half_width_mm=half_width_mm, blur_mm=blur_mm, closed=True
     )
-    cell_sigma = _cell_sigma(sigma, seen, spacing, tolerance_mm)
-    if bends:
-        chain = _chain_between(points, bends, cell_sigma, tolerance_mm, spacing)
-    else:
-        chain = _chain_around(points, cell_sigma, tolerance_mm, spacing)
-    weight = np.where(seen, 1.0, _UNBELIEVED) / (sigma**2 + _SYSTEMATIC_MM**2)
-    _fit_until_adequate(chain, points, weight, cell_sigma, tolerance_mm, spacing)
+    chain = _chain_between(data, bends) if bends else _chain_around(data)
+    _fit_until_adequate(chain, data)
     path = Path(tuple(chain.control(k) for k in range(chain.pieces)))
     first = next((k for k in range(chain.pieces) if chain.free[k]), 0)
     path = path.starting_at(first).oriented()
-    deviation, exceeded = _deviation(chain, path, points, seen, spacing, tolerance_mm)
+    deviation, exceeded = _deviation(chain, path, data)
     return FitResult(path=path, corners=path.corners, deviation_max_mm=deviation, exceeded=exceeded)
 
 
@@ -148,49 +145,99 @@ def fit_open(
         raise PathError(f"a line of {len(points)} points cannot be fitted; two finite points are needed")
     if len(points) < _LEAST_POINTS:
         return OpenPath.polyline(points[[0, -1]])
-    sigma, seen = _prepared(points, sigma_mm, valid)
     spacing = float(np.median(np.hypot(*np.diff(points, axis=0).T)))
+    data = _prepared(points, sigma_mm, valid, spacing, half_width_mm, tolerance_mm, closed=False)
     bends = find_bends(
-        points, sigma, seen, spacing_mm=spacing, half_width_mm=half_width_mm, blur_mm=blur_mm, closed=False
+        data.points, data.sigma, spacing_mm=spacing, half_width_mm=half_width_mm, blur_mm=blur_mm, closed=False
     )
     ends = [
         Bend(index=0, point=points[0], turn_rad=0.0, reach_mm=0.0),
         *bends,
         Bend(index=len(points) - 1, point=points[-1], turn_rad=0.0, reach_mm=0.0),
     ]
-    cell_sigma = _cell_sigma(sigma, seen, spacing, tolerance_mm)
-    chain = _chain_between(points, ends, cell_sigma, tolerance_mm, spacing, closed=False)
-    weight = np.where(seen, 1.0, _UNBELIEVED) / (sigma**2 + _SYSTEMATIC_MM**2)
-    _fit_until_adequate(chain, points, weight, cell_sigma, tolerance_mm, spacing)
+    chain = _chain_between(data, ends, closed=False)
+    _fit_until_adequate(chain, data)
     return OpenPath(tuple(chain.control(k) for k in range(chain.pieces)))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Data:
+    """Points with holes filled, and how well they are known.
+
+    ``cell_sigma`` is the standard uncertainty of the mean place of a millimetre of line; ``trust`` the weight of each
+    point relative to one that was seen.
+    """
+
+    points: NDArray[np.float64]
+    sigma: NDArray[np.float64]
+    seen: NDArray[np.bool_]
+    trust: NDArray[np.float64]
+    spacing: float
+    cell_sigma: float
+    tolerance: float
+
+    @property
+    def weight(self) -> NDArray[np.float64]:
+        return 1 / (self.sigma**2 + _SYSTEMATIC_MM**2)
+
+    def reversed(self) -> _Data:
+        return replace(
+            self, points=self.points[::-1], sigma=self.sigma[::-1], seen=self.seen[::-1], trust=self.trust[::-1]
+        )
+
+
 def _prepared(
-    points: NDArray[np.float64], sigma_mm: NDArray[np.float64] | float, valid: NDArray[np.bool_] | None
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    points: NDArray[np.float64],
+    sigma_mm: NDArray[np.float64] | float,
+    valid: NDArray[np.bool_] | None,
+    spacing: float,
+    half_width: float,
+    tolerance: float,
+    *,
+    closed: bool,
+) -> _Data:
     sigma = np.broadcast_to(np.asarray(sigma_mm, dtype=np.float64), len(points)).copy()
     seen = np.ones(len(points), bool) if valid is None else np.asarray(valid, dtype=bool)
     good = np.isfinite(sigma) & (sigma > 0)
     sigma[~good] = float(np.median(sigma[good])) if good.any() else 0.01
-    return sigma, seen
+    points, sigma = carry_across(
+        points, sigma, seen, spacing_mm=spacing, near_mm=_NEAR_PX * spacing + half_width / 2, closed=closed
+    )
+    cell_sigma = _cell_sigma(points, sigma, seen, spacing, tolerance)
+    usual = float(np.median(sigma[seen])) if seen.any() else float(np.median(sigma))
+    trust = np.where(seen, 1.0, np.minimum(1.0, (usual / sigma) ** 2))
+    return _Data(
+        points=points, sigma=sigma, seen=seen, trust=trust, spacing=spacing, cell_sigma=cell_sigma, tolerance=tolerance
+    )
 
 
-def _cell_sigma(sigma: NDArray[np.float64], seen: NDArray[np.bool_], spacing: float, tolerance: float) -> float:
-    """Return the standard uncertainty of the mean place of a millimetre of line."""
+def _cell_sigma(
+    points: NDArray[np.float64], sigma: NDArray[np.float64], seen: NDArray[np.bool_], spacing: float, tolerance: float
+) -> float:
+    """Return the standard uncertainty of the mean place of a millimetre of line.
+
+    At least twice what independent profiles would give (neighbours share pixels and paper), and what third differences
+    of the means of neighbouring millimetres show, in which only very sharp bends remain.
+    """
     noise = float(np.median(sigma[seen] if seen.any() else sigma)) * math.sqrt(spacing / 1.0)
-    # Neighbouring profiles share pixels and paper: twice the uncertainty of independent ones.
-    return max(2 * noise, _CELL_FLOOR * tolerance)
+    cell = max(1, round(1.0 / spacing))
+    count = len(points) // cell
+    shown = 0.0
+    if count >= 12:
+        means = points[: count * cell].reshape(count, cell, 2).mean(axis=1)
+        whole = np.asarray(seen[: count * cell].reshape(count, cell).all(axis=1), dtype=bool)
+        along = means[2:-1] - means[1:-2]
+        along /= np.maximum(np.hypot(*along.T), 1e-12)[:, None]
+        third = means[3:] - 3 * means[2:-1] + 3 * means[1:-2] - means[:-3]
+        across = np.abs(third[:, 0] * along[:, 1] - third[:, 1] * along[:, 0]) / math.sqrt(20.0)
+        usable = whole[3:] & whole[2:-1] & whole[1:-2] & whole[:-3]
+        if usable.sum() >= 8:
+            shown = 1.4826 * float(np.median(across[usable]))
+    return max(2 * noise, 1.5 * shown, _CELL_FLOOR * tolerance)
 
 
-def _chain_between(
-    points: NDArray[np.float64],
-    bends: list[Bend],
-    cell_sigma: float,
-    tolerance: float,
-    spacing: float,
-    *,
-    closed: bool = True,
-) -> Chain:
+def _chain_between(data: _Data, bends: list[Bend], *, closed: bool = True) -> Chain:
+    points = data.points
     nodes: list[NDArray[np.float64]] = []
     places: list[int] = []
     free: list[bool] = []
@@ -207,8 +254,15 @@ def _chain_between(
         inner = np.nonzero(clear)[0]
         stretch = np.vstack([one.point[None], p[inner], other.point[None]])
         bent = (one.reach_mm > 0 or closed, other.reach_mm > 0 or closed)
-        division = divide(stretch, cell_sigma_mm=cell_sigma, tolerance_mm=tolerance, spacing_mm=spacing, bent_ends=bent)
         where = np.concatenate([[0], inner, [len(index) - 1]])
+        division = divide(
+            stretch,
+            trust=data.trust[index[where]],
+            cell_sigma_mm=data.cell_sigma,
+            tolerance_mm=data.tolerance,
+            spacing_mm=data.spacing,
+            bent_ends=bent,
+        )
         for number, (place, kind) in enumerate(zip(division.places[:-1], division.kinds, strict=True)):
             nodes.append(stretch[place])
             places.append(int(index[where[place]]))
@@ -223,17 +277,19 @@ def _chain_between(
     return _seeded(points, np.array(nodes), places, free, reach, kinds, closed=closed)
 
 
-def _chain_around(points: NDArray[np.float64], cell_sigma: float, tolerance: float, spacing: float) -> Chain:
+def _chain_around(data: _Data) -> Chain:
     """Divide an outline without corners: once from anywhere, once more from a node that turned out to be needed."""
-    start, total = 0, len(points)
+    points, total = data.points, len(data.points)
+    start = int(np.argmax(ndimage.uniform_filter1d(data.trust, min(total, 51), mode="wrap")))
     division = Division(places=(0, total), kinds=("line",))
     for _ in range(2):
         ring = np.roll(points, -start, axis=0)
         division = divide(
             np.vstack([ring, ring[:1]]),
-            cell_sigma_mm=cell_sigma,
-            tolerance_mm=tolerance,
-            spacing_mm=spacing,
+            trust=np.roll(data.trust, -start)[np.arange(total + 1) % total],
+            cell_sigma_mm=data.cell_sigma,
+            tolerance_mm=data.tolerance,
+            spacing_mm=data.spacing,
             bent_ends=(False, False),
             ring=True,
         )
@@ -298,33 +354,112 @@ def seed_piece(chain: Chain, k: int, points: NDArray[np.float64], total: int) ->
             chain.end_rad[k] = angle
 
 
-def _fit_until_adequate(
-    chain: Chain,
-    points: NDArray[np.float64],
-    weight: NDArray[np.float64],
-    cell_sigma: float,
-    tolerance: float,
-    spacing: float,
-) -> None:
-    """Fit; where a piece leaves a systematic deviation divide it and fit again."""
-    fit_chain(chain, points, weight, spacing_mm=spacing)
+def _fit_until_adequate(chain: Chain, data: _Data) -> None:
+    """Fit; where a piece leaves a systematic deviation divide it, and keep that where it pays."""
+    fit_chain(chain, data.points, data.weight, spacing_mm=data.spacing)
+    chi, poor = _adequacy(chain, data)
     for _ in range(4):
-        poor = []
-        for k, measured in enumerate(measure_chain(chain, points, weight, spacing)):
-            own, off, _ = measured
-            if len(own) < 8:
-                continue
-            cell = max(1, min(round(1.0 / spacing), len(own) // 4))
-            smooth = ndimage.uniform_filter1d(off, cell, mode="nearest")[cell // 2 :: cell]
-            chi = float((smooth**2).mean()) / cell_sigma**2
-            length = len(own) * spacing
-            if (chi * length > 30 and chi > 2.5 and length > 3.0) or np.abs(smooth).max() > 0.9 * tolerance:
-                poor.append(k)
         if not poor:
-            return
+            break
+        before, cost = chain.copy(), chi + _price(chain)
         for k in sorted(poor, reverse=True):
-            _divide_piece(chain, k, points)
-        fit_chain(chain, points, weight, spacing_mm=spacing)
+            _divide_piece(chain, k, data.points)
+        fit_chain(chain, data.points, data.weight, spacing_mm=data.spacing)
+        chi, poor = _adequacy(chain, data)
+        if chi + _price(chain) >= cost:
+            chain.restore(before)
+            break
+    _drop_needless_nodes(chain, data)
+
+
+def _price(chain: Chain) -> float:
+    return sum(_PIECE_PRICE[kind] for kind in chain.kinds)
+
+
+def _adequacy(chain: Chain, data: _Data) -> tuple[float, list[int]]:
+    """Return the chi-square of the millimetre means, and the pieces with a systematic deviation."""
+    total, poor = 0.0, []
+    seen = data.seen.astype(np.float64)
+    for k, (own, off, _) in enumerate(measure_chain(chain, data.points, seen, data.spacing)):
+        if len(own) < 8:
+            continue
+        cell = max(1, min(round(1.0 / data.spacing), len(own) // 4))
+        smooth = ndimage.uniform_filter1d(off, cell, mode="nearest")[cell // 2 :: cell]
+        length = len(own) * data.spacing
+        chi = float((smooth**2).mean()) / data.cell_sigma**2
+        # A few millimetres of misreading must not call for a node: their share is bounded.
+        share = np.minimum(smooth**2 / data.cell_sigma**2, 25.0 * max(chi, 1.0))
+        chi = float(share.mean())
+        total += chi * length
+        too_far = bool(np.sort(np.abs(smooth))[-2:].min() > 0.9 * data.tolerance)
+        if length > 3.0 and ((chi * length > 30 and chi > 2.0) or too_far):
+            poor.append(k)
+    return total, poor
+
+
+def _drop_needless_nodes(chain: Chain, data: _Data) -> None:
+    """Take out smooth nodes between cubics one at a time where the whole then costs less."""
+    tried: set[tuple[float, float]] = set()
+    cost = _adequacy(chain, data)[0] + _price(chain)
+    while chain.pieces > 2:
+        choices = [
+            k
+            for k in range(len(chain.nodes))
+            if not chain.free[k]
+            and (chain.closed or 0 < k < len(chain.nodes) - 1)
+            and chain.kinds[k - 1] == chain.kinds[k] == "cubic"
+            and (round(float(chain.nodes[k, 0]), 1), round(float(chain.nodes[k, 1]), 1)) not in tried
+        ]
+        if not choices:
+            return
+        k = min(choices, key=lambda k: _kept_bend(chain, k))
+        tried.add((round(float(chain.nodes[k, 0]), 1), round(float(chain.nodes[k, 1]), 1)))
+        if _kept_bend(chain, k) > math.radians(100):
+            return
+        before = chain.copy()
+        _remove_node(chain, k, data.points)
+        fit_chain(chain, data.points, data.weight, spacing_mm=data.spacing)
+        now = _adequacy(chain, data)[0] + _price(chain)
+        if now < cost and _deviates_within(chain, data):
+            cost = now
+        else:
+            chain.restore(before)
+
+
+def _deviates_within(chain: Chain, data: _Data) -> bool:
+    for own, off, _ in measure_chain(chain, data.points, data.seen.astype(np.float64), data.spacing):
+        cell = max(1, min(round(1.0 / data.spacing), len(own)))
+        if len(own) and float(np.abs(ndimage.uniform_filter1d(off, cell, mode="nearest")).max()) > data.tolerance:
+            return False
+    return True
+
+
+def _kept_bend(chain: Chain, k: int) -> float:
+    """Return how far the direction turns over the two pieces at a node (one cubic must then take it all)."""
+    before = (k - 1) % chain.pieces
+    turn = 0.0
+    for piece in (before, k):
+        d = chain.end_rad[piece] - chain.start_rad[piece]
+        turn += abs((d + math.pi) % (2 * math.pi) - math.pi)
+    return turn
+
+
+def _remove_node(chain: Chain, k: int, points: NDArray[np.float64]) -> None:
+    before = (k - 1) % chain.pieces
+    start, start_log = chain.start_rad[before], chain.start_log[before]
+    end, end_log = chain.end_rad[k], chain.end_log[k]
+    one, other = (float(np.hypot(*np.diff(chain.control(p)[[0, -1]], axis=0)[0])) for p in (before, k))
+    chain.nodes = np.delete(chain.nodes, k, axis=0)
+    chain.free, chain.reach = np.delete(chain.free, k), np.delete(chain.reach, k)
+    chain.places = np.delete(chain.places, k)
+    chain.start_rad, chain.end_rad = np.delete(chain.start_rad, k), np.delete(chain.end_rad, k)
+    chain.start_log, chain.end_log = np.delete(chain.start_log, k), np.delete(chain.end_log, k)
+    del chain.kinds[k]
+    merged = before if before < k else before - 1
+    chain.start_rad[merged], chain.end_rad[merged] = start, end
+    # Half a curve's handle becomes the whole curve's: they grow as the chord does.
+    chain.start_log[merged] = start_log + math.log((one + other) / max(one, 1e-6))
+    chain.end_log[merged] = end_log + math.log((one + other) / max(other, 1e-6))
 
 
 def _divide_piece(chain: Chain, k: int, points: NDArray[np.float64]) -> None:
@@ -359,10 +494,9 @@ def _divide_piece(chain: Chain, k: int, points: NDArray[np.float64]) -> None:
     chain.start_log[k], chain.end_log[k + 1] = start + half, end + half
 
 
-def _deviation(
-    chain: Chain, path: Path, points: NDArray[np.float64], seen: NDArray[np.bool_], spacing: float, tolerance: float
-) -> tuple[float, tuple[Exceeded, ...]]:
+def _deviation(chain: Chain, path: Path, data: _Data) -> tuple[float, tuple[Exceeded, ...]]:
     """Measure outline against evidence in both directions."""
+    points, seen, spacing, tolerance = data.points, data.seen, data.spacing, data.tolerance
     worst, places = 0.0, []
     cell = max(1, round(0.5 / spacing))
     for own, off, _ in measure_chain(chain, points, seen.astype(np.float64), spacing):

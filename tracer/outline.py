@@ -20,7 +20,7 @@ notches are recognised by the width, level and side step of the profile, and by 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -125,7 +125,7 @@ def locate(
     hidden = _carried(hidden, position)
     normals = closed_normals(smooth_closed(points, 1.0))
     found, profiles, offsets = _read(pixels, rough, points, normals, width)
-    valid = found.valid & ~hidden
+    valid = _without_lone(found.valid & ~hidden)
     offset = _bridge(found.offset, valid)
     blur, depth_width = _blur_and_width(profiles, offsets, offset, valid, found, rough.kind)
     if rough.kind == "drawn" and line != "centre":
@@ -191,9 +191,39 @@ def _read(
     offsets = np.arange(-count, count + 1) * _STEP_PX
     profiles = sample_profiles(pixels, points, normals, offsets, rough.colour_weights)
     found = _read_line(profiles, offsets, width) if rough.kind == "drawn" else _read_edge(profiles, offsets)
+    found = replace(found, valid=found.valid & ~_odd_neighbours(pixels, points, normals, width))
     rows, columns = pixels.shape[:2]
     inside = ((points >= -0.5 + 2) & (points <= np.array([columns, rows]) - 0.5 - 2)).all(axis=1)
-    return _Found(found.offset, found.width, found.contrast, found.valid & inside), profiles, offsets
+    return replace(found, valid=found.valid & inside), profiles, offsets
+
+
+def _odd_neighbours(pixels: NDArray[np.uint8], points: Points, normals: Points, width: float) -> NDArray[np.bool_]:
+    """Return where one side of the line does not look as it does along the rest of the stretch.
+
+    Something then touches the line there: text, another line, the ground's own pattern. All three colours are asked,
+    since what the weights of the line's colour see as equal may differ in another. Encoded values serve: nothing is
+    interpolated.
+    """
+    rows, columns = pixels.shape[:2]
+    colours = pixels.reshape(rows, columns, -1)
+    sides = []
+    for direction in (-1.0, 1.0):
+        samples = []
+        for beyond in (1.5, 2.5, 3.5):
+            at = points + normals * (direction * (width / 2 + beyond))
+            x = np.clip(np.rint(at[:, 0]), 0, columns - 1).astype(np.intp)
+            y = np.clip(np.rint(at[:, 1]), 0, rows - 1).astype(np.intp)
+            samples.append(colours[y, x].astype(np.float64))
+        sides.append(np.stack(samples))
+    usual = [np.stack([running_median(s[:, :, c].mean(axis=0), 120) for c in range(s.shape[2])], axis=1) for s in sides]
+    contrast = np.maximum(np.abs(usual[0] - usual[1]).max(axis=1), 30.0 if width else 12.0)
+    odd = np.zeros(len(points), bool)
+    for side, level in zip(sides, usual, strict=True):
+        difference = np.abs(ndimage.uniform_filter1d(side, 3, axis=1, mode="wrap") - level).max(axis=2)
+        noise = 1.4826 * np.median(difference, axis=1)
+        for row, spread in zip(difference, noise, strict=True):
+            odd |= row > np.maximum(0.3 * contrast, 5 * spread)
+    return odd
 
 
 def _level(profiles: NDArray[np.float32], columns: NDArray[np.bool_], *, brightest: bool) -> NDArray[np.float64]:
@@ -243,7 +273,7 @@ def _read_line(profiles: NDArray[np.float32], offsets: NDArray[np.float64], widt
         & (contrast > 0.3 * usual)
         & (np.abs(side) <= max(5 * _robust_spread(side, has), 0.4))
     )
-    return _Found(centre, found_width, contrast, _without_lone(valid))
+    return _Found(centre, found_width, contrast, valid)
 
 
 def _read_edge(profiles: NDArray[np.float32], offsets: NDArray[np.float64]) -> _Found:
@@ -263,7 +293,7 @@ def _read_edge(profiles: NDArray[np.float32], offsets: NDArray[np.float64]) -> _
     usual = float(np.median(contrast[has])) if has.any() else 0.0
     side = offset - running_median(offset, 6)
     valid = has & (contrast > 0.3 * usual) & (np.abs(side) <= max(5 * _robust_spread(side, has), 0.4))
-    return _Found(offset, np.zeros(len(offset)), contrast, _without_lone(valid))
+    return _Found(offset, np.zeros(len(offset)), contrast, valid)
 
 
 def _robust_spread(values: NDArray[np.float64], valid: NDArray[np.bool_]) -> float:
@@ -271,8 +301,8 @@ def _robust_spread(values: NDArray[np.float64], valid: NDArray[np.bool_]) -> flo
 
 
 def _without_lone(valid: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Distrust also the two neighbours of what is not valid: an obstacle begins gradually."""
-    bad = ndimage.uniform_filter1d((~valid).astype(np.float32), 5, mode="wrap") > 0.01
+    """Distrust also the three neighbours of what is not valid: an obstacle begins gradually."""
+    bad = ndimage.uniform_filter1d((~valid).astype(np.float32), 7, mode="wrap") > 0.01
     return ~bad
 
 

@@ -51,6 +51,7 @@ class Division:
 def divide(
     points: Points,
     *,
+    trust: NDArray[np.float64],
     cell_sigma_mm: float,
     tolerance_mm: float,
     spacing_mm: float,
@@ -63,6 +64,8 @@ def divide(
     ----------
     points : ndarray, shape (N, 2)
         From end to end, evenly spaced but for the first and last step; an end at a corner is the corner's own place.
+    trust : ndarray, shape (N,)
+        Weight of each point, 1 for one that was seen, less for one that was carried across a hole.
     cell_sigma_mm : float
         Standard uncertainty of the mean position of a millimetre of line.
     tolerance_mm : float
@@ -93,11 +96,11 @@ def divide(
         place, slope = np.vstack([points[:1], middle, points[-1:]]), np.vstack([slope[:1], slope, slope[-1:]])
     angle = np.unwrap(np.arctan2(slope[:, 1], slope[:, 0]))
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(place, axis=0).T))])
-    evidence = _Evidence(place, angle, along, cell_sigma_mm, tolerance_mm, bent_ends)
+    evidence = _Evidence(place, angle, along, trust, cell_sigma_mm, tolerance_mm, bent_ends)
     single = _single(evidence) if not ring else None
     if single is not None:
         return Division(places=(0, last), kinds=(single,))
-    nodes = _places(angle, along, spacing_mm)
+    nodes = _places(angle, along, trust, spacing_mm)
     first, second, cost, cubic = _all_pairs(evidence, nodes)
     return _merged(evidence, _cheapest(nodes, first, second, cost, cubic))
 
@@ -109,6 +112,7 @@ class _Evidence:
     place: Points
     angle: NDArray[np.float64]
     along: NDArray[np.float64]
+    trust: NDArray[np.float64]
     cell_sigma: float
     tolerance: float
     bent_ends: tuple[bool, bool]
@@ -208,7 +212,9 @@ def _merged(evidence: _Evidence, division: Division) -> Division:
     return Division(places=tuple(int(p) for p in places), kinds=tuple(kinds))
 
 
-def _places(angle: NDArray[np.float64], along: NDArray[np.float64], spacing_mm: float) -> NDArray[np.intp]:
+def _places(
+    angle: NDArray[np.float64], along: NDArray[np.float64], trust: NDArray[np.float64], spacing_mm: float
+) -> NDArray[np.intp]:
     """Return indices at which the stretch may be divided: more where it turns, and at the ends of straight runs."""
     n, length = len(along), float(along[-1])
     half = max(2, round(1.5 / spacing_mm))
@@ -230,6 +236,8 @@ def _places(angle: NDArray[np.float64], along: NDArray[np.float64], spacing_mm: 
     )
     every = np.unique(np.clip(np.concatenate([[0, n - 1], spread, runs]), 0, n - 1))
     far = (along[every] > 0.8) & (along[every] < length - 0.8)
+    # A hole is crossed by one piece, unless it is as long as what a piece can span.
+    far &= trust[every] > 0.5
     far[[0, -1]] = True
     return np.asarray(every[far], dtype=np.intp)
 
@@ -262,6 +270,7 @@ def _costs_at(
     data_x = place[low, 0] * (1 - part) + place[low + 1, 0] * part
     data_y = place[low, 1] * (1 - part) + place[low + 1, 1] * part
     weight = np.sqrt(np.maximum((along[j] - along[i]) / _CELL_MM, 1.0) / samples) / evidence.cell_sigma
+    weight = weight[:, None] * np.sqrt(evidence.trust[low])
     loose = np.stack([(i == 0) & evidence.bent_ends[0], (j == last) & evidence.bent_ends[1]], axis=1)
     sigma_p = np.where(loose, _BEND_SIGMA_MM, _END_SIGMA_MM)
     sigma_a = np.where(loose, _BEND_SIGMA_RAD, _END_SIGMA_RAD)
@@ -286,11 +295,11 @@ def _line_costs(
     away = np.cos(direction) * chord[:, 0] + np.sin(direction) * chord[:, 1] < 0
     direction = direction + np.where(away, math.pi, 0.0)
     off = np.cos(direction)[:, None] * y - np.sin(direction)[:, None] * x
-    cost = (off**2).sum(axis=1) * weight**2 + _LINE_PRICE
+    cost = ((off * weight) ** 2).sum(axis=1) + _LINE_PRICE
     for end, k in ((i, 0), (j, 1)):
         miss = (evidence.angle[end] - direction + math.pi) % (2 * math.pi) - math.pi
         cost += (miss / sigma_a[:, k]) ** 2
-    return cost, np.abs(off).max(axis=1)
+    return cost, np.abs(off * (weight > 0.7 * weight.max(axis=1, keepdims=True))).max(axis=1)
 
 
 def _cubic_costs(
@@ -350,17 +359,17 @@ def _cubic_costs(
         jac[..., 3] = -basis[2] * (ny * bx[:, None] - nx * by[:, None])
         jac[..., 4] = head * (ny * np.cos(angle_i)[:, None] - nx * np.sin(angle_i)[:, None])
         jac[..., 5] = tail * (ny * np.cos(angle_j)[:, None] - nx * np.sin(angle_j)[:, None])
-        jac *= weight[:, None, None]
+        jac *= weight[..., None]
         turned = jac.transpose(0, 2, 1)
         hessian = turned @ jac
         hessian[:, sides, sides] += precision
-        gradient = turned @ (off * weight[:, None])[..., None]
+        gradient = turned @ (off * weight)[..., None]
         change = np.linalg.solve(hessian, gradient - (p * precision)[..., None])[..., 0]
         p += np.clip(change, -0.5, 0.5)
         converged = bool(np.abs(change).max() < 1e-4)
         p[:, :2] = np.clip(p[:, :2], -3.0, 1.2)
-    cost = (off**2).sum(axis=1) * weight**2 + (p * p * precision).sum(axis=1) + _CUBIC_PRICE
-    return cost, np.abs(off).max(axis=1)
+    cost = ((off * weight) ** 2).sum(axis=1) + (p * p * precision).sum(axis=1) + _CUBIC_PRICE
+    return cost, np.abs(off * (weight > 0.7 * weight.max(axis=1, keepdims=True))).max(axis=1)
 
 
 def _foot_step(
