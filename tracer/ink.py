@@ -47,6 +47,8 @@ class Ink:
     ----------
     mask : ndarray of uint8, shape (rows, columns)
         255 where there is ink, on the reduced grid.
+    dark : ndarray of uint8, shape (rows, columns)
+        How much darker than the ground, 0 to 255 for nothing to all of its light, in the channel where it is most.
     factor : int
         Pixels of the picture per pixel of the mask, along each axis.
     mm_per_px : float
@@ -56,6 +58,7 @@ class Ink:
     """
 
     mask: NDArray[np.uint8]
+    dark: NDArray[np.uint8]
     factor: int
     mm_per_px: float
     contrast: float
@@ -156,7 +159,7 @@ def find_ink(pixels: NDArray[np.uint8], mm_per_px: float) -> Ink:
     if rims.any():
         wide = cv2.resize(rims, (columns, rows), interpolation=cv2.INTER_NEAREST)
         mask[wide > 0] = 0
-    return Ink(mask=mask, factor=factor, mm_per_px=scale, contrast=contrast)
+    return Ink(mask=mask, dark=dark, factor=factor, mm_per_px=scale, contrast=contrast)
 
 
 def _bare_paper(dark: NDArray[np.uint8]) -> tuple[float, float]:

@@ -18,12 +18,39 @@ FRAME_SHARE = 0.55
 TEXT_SHARE = 0.28
 """A rectangle filled with text to this share is a box of text, no piece with a label (common practice, no source)."""
 
+WIDEST_SEAM_MM = 45.0
+"""A stitching line lies no further inside; hems are wide (common practice, no source)."""
+
 
 def rectangularity(points: Points) -> float:
     """Return the area of a polygon over that of its smallest box, 1 for a rectangle."""
     contour = points.astype(np.float32)
     _, (wide, high), _ = cv2.minAreaRect(contour)
     return float(cv2.contourArea(contour.reshape(-1, 1, 2)) / max(1.0, wide * high))
+
+
+def on_box(points: Points, mm_per_px: float) -> float:
+    """Return which share of a closed line lies on the four sides of one rectangle (a frame with tabs has most there).
+
+    The sides are sought where most of the line is, not at its extremes, so that tile marks across a frame do no harm.
+    """
+    step = np.roll(points, -1, axis=0) - points
+    length = np.hypot(step[:, 0], step[:, 1])
+    # Doubling an angle four times makes the four sides of a rectangle one direction (mean direction of axial data).
+    turn = float(np.angle((length * np.exp(4j * np.arctan2(step[:, 1], step[:, 0]))).sum())) / 4
+    across = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    turned = points @ across.T
+    near = np.zeros(len(points), dtype=bool)
+    bin_px = 1.5 / mm_per_px
+    for axis in (0, 1):
+        v = turned[:, axis]
+        low, high = float(v.min()), float(v.max())
+        counts, edges = np.histogram(v, bins=max(8, int((high - low) / bin_px)), weights=length, range=(low, high))
+        half = max(1, len(counts) // 3)
+        for part in (np.argmax(counts[:half]), len(counts) - half + np.argmax(counts[-half:])):
+            side = (edges[part] + edges[part + 1]) / 2
+            near |= np.abs(v - side) < 1.5 * bin_px
+    return float(length[near].sum() / max(1e-9, length.sum()))
 
 
 def text_in(points: Points, texts: Sequence[TextBlock]) -> list[TextBlock]:
@@ -54,3 +81,15 @@ def is_text_box(outer: Points, area: float, texts: Sequence[TextBlock]) -> bool:
     """Return whether a rectangle is filled with text."""
     inside = text_in(outer, texts)
     return bool(inside) and rectangularity(outer) > 0.93 and sum(t.area for t in inside) > TEXT_SHARE * area
+
+
+def runs_parallel(inner: Points, outer: Points, mm_per_px: float) -> bool:
+    """Return whether a line keeps one distance to the outline it lies in, as a stitching line does."""
+    contour = outer.astype(np.float32).reshape(-1, 1, 2)
+    sample = inner[:: max(1, len(inner) // 80)]
+    away = np.array([cv2.pointPolygonTest(contour, (float(x), float(y)), measureDist=True) for x, y in sample])
+    away *= mm_per_px
+    middle = float(np.median(away))
+    if not 0.5 < middle < WIDEST_SEAM_MM:
+        return False
+    return float((np.abs(away - middle) < 0.8 + 0.08 * middle).mean()) > 0.7

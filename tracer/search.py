@@ -17,14 +17,18 @@ from calibration import Finding, PxPoints, Sheet
 from calibration.light import SRGB_TO_LINEAR
 from tracer.candidate import Candidate, RoughOutline
 from tracer.ink import Ink, find_ink
-from tracer.marks import FRAME_SHARE, is_table, is_text_box, rectangularity
-from tracer.marks_text import TextBlock, find_text
+from tracer.marks import runs_parallel
+from tracer.marks_text import find_text
 from tracer.piece import Mark
-from tracer.search_drawn import LineWork, Loop, read_line_work
-from tracer.search_edges import Thing, find_things
+from tracer.search_drawn import LineWork, lies_in, read_line_work
+from tracer.search_edges import Thing, find_bodies, find_edge
+from tracer.search_loops import polygon_area
+from tracer.search_pieces import Found, find_pieces, usual
 
 Progress = Callable[[str, float], None]
 
+DARKEST_PAPER = 0.12
+"""Linear light of the darkest paper that is drawn on, brown paper in the shade (common practice, no source)."""
 _COVERS_ALL = ("mat", "sheet", "density", "page", "target")
 
 
@@ -54,15 +58,26 @@ def find_candidates(sheet: Sheet, *, size_line: int | None = None, on_progress: 
     report("ink", 0.0)
     ink = find_ink(pixels, scale)
     excluded = _reference_mask(sheet, ink)
-    things = find_things(pixels, scale, excluded)
-    for thing in things:
-        _fill(excluded, ink.from_picture(thing.points), margin_px=1.5 / ink.mm_per_px)
+    bodies = find_bodies(pixels, scale, excluded)
     report("lines", 0.3)
     work = read_line_work(ink, excluded)
     report("pieces", 0.7)
     texts = find_text(work.small, ink.mm_per_px)
-    candidates = [_drawn_candidate(work, loop, pixels) for loop in _pieces(work, texts)]
-    candidates += [_edge_candidate(thing) for thing in things if not thing.runs_off]
+    drawn, _ = find_pieces(work, texts)
+    things: list[Thing] = []
+    for index in range(len(bodies.things)):
+        body = ink.from_picture(bodies.outline_px(index))
+        if _is_paper(body, bodies.light(index), drawn, ink.mm_per_px):
+            continue
+        thing = find_edge(pixels, scale, bodies, index)
+        if thing is None or thing.runs_off:
+            continue
+        body = ink.from_picture(thing.points)
+        if not _is_paper(body, thing.light, drawn, ink.mm_per_px):
+            things.append(thing)
+            drawn = [f for f in drawn if not lies_in(f.points, body)]
+    candidates = [_drawn_candidate(work, found, pixels) for found in drawn]
+    candidates += [_edge_candidate(thing) for thing in things]
     report("pieces", 1.0)
     return SearchResult(candidates=tuple(_reading_order(candidates)))
 
@@ -83,33 +98,19 @@ def _fill(mask: NDArray[np.uint8], polygon: NDArray[np.float64], *, margin_px: f
     cv2.polylines(mask, [corners], isClosed=True, color=255, thickness=max(1, round(2 * margin_px)))
 
 
-def _pieces(work: LineWork, texts: list[TextBlock]) -> list[Loop]:
-    """Return the loops that are cutting lines."""
-    sheet_area = float(work.ink.mask.size)
-    around = {i for i, loop in enumerate(work.loops) if _is_frame(loop, sheet_area)}
-    out = []
-    for i, loop in enumerate(work.loops):
-        if i in around or not _only_in(work, i, around):
-            continue
-        if is_table(loop.points, [f.points for f in loop.faces], texts) or is_text_box(loop.points, loop.area, texts):
-            continue
-        out.append(loop)
-    return out
+def _is_paper(body: NDArray[np.float64], light: float, drawn: list[Found], mm_per_px: float) -> bool:
+    """Return whether a thing is a sheet with pieces drawn on it, and no piece itself.
 
-
-def _only_in(work: LineWork, index: int, frames: set[int]) -> bool:
-    """Return whether all that a loop lies in are frames."""
-    outer = work.loops[index].inside_of
-    while outer >= 0:
-        if outer not in frames:
-            return False
-        outer = work.loops[outer].inside_of
-    return True
-
-
-def _is_frame(loop: Loop, sheet_area: float) -> bool:
-    """Return whether a loop is a rectangle around much of the sheet."""
-    return loop.area > FRAME_SHARE * sheet_area and rectangularity(loop.points) > 0.96
+    A stitching line drawn on a template runs parallel to its edge; pieces drawn on a sheet do not. Ink shows on light
+    things only: what seems drawn on a dark one is its texture.
+    """
+    if light < DARKEST_PAPER:
+        return False
+    area = abs(polygon_area(body))
+    return any(
+        f.area < 0.92 * area and lies_in(f.points, body, 0.95) and not runs_parallel(f.points, body, mm_per_px)
+        for f in drawn
+    )
 
 
 def _reading_order(candidates: list[Candidate]) -> list[Candidate]:
@@ -142,46 +143,42 @@ def _edge_candidate(thing: Thing) -> Candidate:
     return Candidate(outline=rough(thing.points), holes=tuple(rough(h) for h in thing.holes))
 
 
-def _drawn_candidate(work: LineWork, loop: Loop, pixels: NDArray[np.uint8]) -> Candidate:
-    """Turn a loop of line work into a rough outline with its obscured stretches."""
-    ink = work.ink
-    degrees = work.graph.degrees()
-    parts, obscured, bridged, widths = [], [], [], []
-    for index, forwards in loop.steps:
-        edge = work.graph.edges[index]
-        points = edge.points[:-1] if forwards else edge.points[:0:-1]
-        along = np.arange(len(points))
-        near = max(3.0, 1.5 * edge.width)
-        first, last = (edge.start, edge.end) if forwards else (edge.end, edge.start)
-        hidden = np.zeros(len(points), dtype=bool)
-        if degrees[first] > 2:
-            hidden |= along < near
-        if degrees[last] > 2:
-            hidden |= along > len(points) - near
-        gap = np.full(len(points), edge.bridge)
-        parts.append(points)
-        obscured.append(hidden | gap)
-        bridged.append(gap)
-        if not edge.bridge:
-            widths.append((edge.width, edge.length))
-    points = np.concatenate(parts)
-    gap = np.concatenate(bridged)
-    total = sum(length for _, length in widths)
-    width = sum(w * length for w, length in widths) / max(total, 1e-9)
-    outline = ink.to_picture(points)
-    hidden = np.concatenate(obscured)
-    weights, line_width_px = _line_look(pixels, outline, ~hidden, max(1.0, width * ink.factor))
+def _drawn_candidate(work: LineWork, found: Found, pixels: NDArray[np.uint8]) -> Candidate:
+    """Turn a cutting line into a rough outline with its obscured stretches."""
+    ink, graph = work.ink, work.graph
+    degrees = graph.degrees()
+    width = usual(graph, [s.edge for s in found.stretches], "width")
+    near = max(3.0, 1.5 * width)
+    hidden, bridged = [], []
+    for stretch in found.stretches:
+        edge, count = graph.edges[stretch.edge], len(stretch.points)
+        along = np.arange(count)
+        mask = np.full(count, stretch.given_back or edge.bridge)
+        for node in (edge.start, edge.end):
+            if degrees[node] > 2:
+                far = np.hypot(*(stretch.points - graph.nodes[node]).T)
+                mask |= (far < near) & ((along < 3 * near) | (along > count - 3 * near))
+        hidden.append(mask)
+        bridged.append(np.full(count, edge.bridge and not edge.regular))
+    obscured, gap = np.concatenate(hidden), np.concatenate(bridged)
+    outline = ink.to_picture(found.points)
+    weights, line_width_px = _line_look(pixels, outline, ~obscured, max(1.0, width * ink.factor))
     notes = []
-    gaps = int((gap & ~np.roll(gap, 1)).sum())
+    gaps = [
+        graph.edges[s.edge].length * ink.mm_per_px
+        for s in found.stretches
+        if graph.edges[s.edge].bridge and not graph.edges[s.edge].regular
+    ]
     if gaps:
-        notes.append(f"the line is broken in {gaps} place{'s' if gaps > 1 else ''}; the gap was bridged")
+        places = "1 place" if len(gaps) == 1 else f"{len(gaps)} places"
+        notes.append(f"the line is broken in {places} (up to {max(gaps):.1f} mm); it was carried across")
     return Candidate(
         outline=RoughOutline(
             points_px=outline,
             kind="drawn",
             line_width_px=line_width_px,
             colour_weights=weights,
-            obscured=hidden,
+            obscured=obscured,
             bridged=gap,
         ),
         notes=tuple(notes),

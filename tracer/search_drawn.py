@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from tracer.ink import Ink
 from tracer.search_gaps import bridge_gaps, prune_spurs
-from tracer.search_graph import LineGraph, Points, build_graph, thin
+from tracer.search_graph import LineGraph, Points, build_graph, measure_lines, thin
 from tracer.search_loops import Face, find_blocks, find_faces, outer_loop
 
 LEAST_SIDE_MM = 15.0
@@ -24,6 +24,8 @@ GLYPH_MM = 9.0
 """Ink that hangs together and is smaller than this is text or a small mark, unless it is a dash."""
 SOLID_MM = 2.4
 """Ink this thick in both directions is a solid spot and no line."""
+WIDEST_LINE_MM = 1.6
+"""Wider lines are measured as this wide (common practice, no source)."""
 _SPUR_MM = 0.9
 
 
@@ -71,8 +73,8 @@ def read_line_work(ink: Ink, excluded: NDArray[np.uint8] | None = None) -> LineW
     solids = _solids(mask, scale)
     if solids.any():
         mask[solids > 0] = 0
-    reach = cv2.distanceTransform(mask, cv2.DIST_L1, 3, dstType=cv2.CV_8U)
-    graph = build_graph(thin(mask), np.asarray(reach, dtype=np.uint8))
+    graph = build_graph(thin(mask))
+    measure_lines(graph, ink.dark, WIDEST_LINE_MM / scale)
     graph = prune_spurs(graph, _SPUR_MM / scale)
     graph = bridge_gaps(graph, scale)
     return LineWork(ink=ink, graph=graph, loops=find_loops(graph, scale), small=small, solids=solids)

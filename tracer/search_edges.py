@@ -20,7 +20,7 @@ from tracer.ink import reduced
 from tracer.search_graph import Points
 from tracer.search_ground import DEEPEST_SHADOW, Ground, read_ground, to_rgb
 from tracer.search_loops import polygon_area
-from tracer.search_raster import apart, as_mask, closed, filled, grown, opened, shrunk, to_size
+from tracer.search_raster import Mask, apart, as_mask, closed, filled, grown, opened, shrunk, to_size
 
 LEAST_SIDE_MM = 15.0
 """Things smaller than this are no pieces (common practice, no source)."""
@@ -53,8 +53,31 @@ class Thing:
     runs_off: bool = False
 
 
-def find_things(pixels: NDArray[np.uint8], mm_per_px: float, excluded: NDArray[np.uint8] | None = None) -> list[Thing]:
-    """Find the things that lie on the ground.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bodies:
+    """What lies on the ground, seen coarsely: the ground, its printed lines and one mask with its corner a thing."""
+
+    ground: Ground
+    lines: Mask
+    things: tuple[tuple[NDArray[np.bool_], tuple[int, int]], ...]
+
+    def outline_px(self, index: int) -> Points:
+        """Return the coarse outline of a thing in pixels of the picture."""
+        body, (x, y) = self.things[index]
+        contours, _ = cv2.findContours(as_mask(body), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        largest = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(np.float64)
+        return (largest + [x, y] + 0.5) * self.ground.factor - 0.5
+
+    def light(self, index: int) -> float:
+        """Return the lightness of a thing, linear 0..1."""
+        body, (x, y) = self.things[index]
+        window = (slice(y, y + body.shape[0]), slice(x, x + body.shape[1]))
+        own = self.ground.ratio[window][body] * self.ground.light[window][body]
+        return float(np.median(own.mean(axis=1)))
+
+
+def find_bodies(pixels: NDArray[np.uint8], mm_per_px: float, excluded: NDArray[np.uint8] | None = None) -> Bodies:
+    """Find the things that lie on the ground, coarsely.
 
     Parameters
     ----------
@@ -80,12 +103,12 @@ def find_things(pixels: NDArray[np.uint8], mm_per_px: float, excluded: NDArray[n
     joined, _ = apart(no_lines, connectivity=4)
     labels = np.where(core > 0, joined, 0)
     # What is thick but has no core is a crossing of lines, a letter, a blot.
-    cored = np.zeros(joined.max() + 1, dtype=bool)
+    cored = np.zeros(int(joined.max()) + 1, dtype=bool)
     cored[labels[core > 0]] = True
     cored[0] = False
     lines = _printed_lines(foreign, as_mask(cored[joined]), scale)
     things = []
-    for label in np.unique(labels)[1:]:
+    for label in np.flatnonzero(cored):
         mine = labels == label
         at_y, at_x = np.flatnonzero(mine.any(axis=1)), np.flatnonzero(mine.any(axis=0))
         x, y = int(at_x[0]), int(at_y[0])
@@ -98,10 +121,14 @@ def find_things(pixels: NDArray[np.uint8], mm_per_px: float, excluded: NDArray[n
         sure = body & (proper[window] > 0)
         if sure.sum() > 0.02 * body.sum():
             body = sure
-        thing = _edge_of(pixels, mm_per_px, ground, lines, body, (x, y))
-        if thing is not None:
-            things.append(thing)
-    return things
+        things.append((body, (x, y)))
+    return Bodies(ground=ground, lines=lines, things=tuple(things))
+
+
+def find_edge(pixels: NDArray[np.uint8], mm_per_px: float, bodies: Bodies, index: int) -> Thing | None:
+    """Find a thing's edge and holes at full size; None when it has no edge that can be found."""
+    body, corner = bodies.things[index]
+    return _edge_of(pixels, mm_per_px, bodies.ground, bodies.lines, body, corner)
 
 
 def _printed_lines(foreign: NDArray[np.uint8], no_lines: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
@@ -163,6 +190,8 @@ def _edge_of(
     off_axis = np.abs(ratio - 1.0 - share[:, :, None] * axis).max(axis=2)
     outside = (share < 0.25) & (off_axis < 0.6 * length + 0.1)
     outside |= grey & (share < min(0.4, 0.3 + shaded)) if shaded < 0.6 else np.zeros_like(outside)
+    # What is drawn on a thing is thin; bare ground is not.
+    outside = opened(as_mask(outside), 1.6 / per_px) > 0
     markers = np.zeros((size[1], size[0]), np.int32)
     printed = to_size(lines[y0:y1, x0:x1], *size) > 0
     seed = to_size(sure, *size)

@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from tracer.search_graph import Edge, LineGraph, Points
+from tracer.search_graph import Edge, LineGraph, Points, angle, leaving
 
 LONGEST_GAP_MM = 6.0
 """Gaps up to this length are bridged."""
 _LOOK_BACK_MM = 4.0
+SHARP_RAD = math.radians(62)
+"""Lines that meet at less than this angle leave a tip behind when thinned (from the geometry of thinning)."""
 _WIDE_TURN_RAD = math.radians(60)
 _NARROW_TURN_RAD = math.radians(24)
 
@@ -39,11 +42,14 @@ def join_chains(graph: LineGraph) -> LineGraph:
         if first.start == first.end or second.start == second.end:
             continue
         total = max(1e-9, first.length + second.length)
+        share = first.length / total
         joined = Edge(
             start,
             end,
             np.concatenate([a, b[1:]]),
-            width=(first.width * first.length + second.width * second.length) / total,
+            width=first.width * share + second.width * (1 - share),
+            mass=first.mass * share + second.mass * (1 - share),
+            depth=first.depth * share + second.depth * (1 - share),
         )
         edges[around[0]] = joined
         edges[around[1]] = None
@@ -54,14 +60,33 @@ def join_chains(graph: LineGraph) -> LineGraph:
     return LineGraph(graph.nodes, [e for e in edges if e is not None])
 
 
+def is_tip(graph: LineGraph, spur: int, node: int, incident: list[list[int]]) -> bool:
+    """Return whether a hanging edge is the sharp tip in which two lines run together.
+
+    The two lines come in from one side at a sharp angle and the spur goes on the way both point.
+    """
+    others = [i for i in incident[node] if i != spur]
+    if len(others) != 2 or others[0] == others[1]:
+        return False
+    first, second = (leaving(graph, i, node) for i in others)
+    if angle(first, second) > SHARP_RAD:
+        return False
+    onwards = leaving(graph, spur, node, skip=0)
+    both = -(first + second)
+    return angle(onwards, both / max(1e-9, float(np.hypot(*both)))) < math.radians(30)
+
+
 def prune_spurs(graph: LineGraph, shortest_px: float) -> LineGraph:
     """Cut off hanging edges that are no longer than the line is wide: thinning makes them at every bump and corner."""
     for _ in range(3):
         degrees = graph.degrees()
+        incident = graph.incident()
         gone = {
             i
             for i, e in enumerate(graph.edges)
-            if (degrees[e.start] == 1) != (degrees[e.end] == 1) and e.length < max(shortest_px, 1.2 * e.width)
+            if (degrees[e.start] == 1) != (degrees[e.end] == 1)
+            and e.length < max(shortest_px, 1.2 * e.width)
+            and not is_tip(graph, i, e.start if degrees[e.end] == 1 else e.end, incident)
         }
         if not gone:
             break
@@ -128,6 +153,26 @@ def bridge_gaps(graph: LineGraph, mm_per_px: float) -> LineGraph:
         if short_same:
             continue
         taken.update((i, j))
-        steps = max(2, int(gap[k]) + 1)
-        edges.append(Edge(ends[i][0], ends[j][0], np.linspace(at[i], at[j], steps), bridge=True))
+        points = _across(at[i], heading[i], at[j], heading[j], float(gap[k]))
+        edges.append(Edge(ends[i][0], ends[j][0], points, bridge=True))
     return LineGraph(graph.nodes, edges)
+
+
+def _across(
+    a: NDArray[np.float64],
+    leaving_a: NDArray[np.float64],
+    b: NDArray[np.float64],
+    leaving_b: NDArray[np.float64],
+    gap: float,
+) -> Points:
+    """Carry a line across a gap: a cubic that leaves both ends in their own directions."""
+    t = np.linspace(0.0, 1.0, max(2, int(gap) + 1))[:, None]
+    straight = b - a
+    # Ends that do not point across (a broken corner) are joined straight.
+    turned = min(float(leaving_a @ straight), -float(leaving_b @ straight)) < 0.5 * gap
+    reach = 0.0 if turned else gap / 3
+    p1, p2 = a + reach * leaving_a, b + reach * leaving_b
+    if turned:
+        return np.asarray(a + t * straight)
+    s = 1 - t
+    return np.asarray(s**3 * a + 3 * s * s * t * p1 + 3 * s * t * t * p2 + t**3 * b)

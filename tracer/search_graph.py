@@ -7,6 +7,7 @@ pixels only, by table lookup: line work covers a few per cent of a sheet. Points
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -72,7 +73,8 @@ def thin(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
 class Edge:
     """A chain of points between two nodes (a closed chain has the same node at both ends).
 
-    ``points`` has shape (N, 2) and includes both nodes' positions; ``width`` is the line's mean width in pixels;
+    ``points`` has shape (N, 2) and includes both nodes' positions; ``width`` is the line's width in pixels, ``depth`` how
+    dark it is (0..1) and ``mass`` the darkness added up across it, in pixels of full darkness;
     ``bridge`` marks a stretch where nothing is drawn; ``regular`` a bridge that is the space of a dashed line.
     """
 
@@ -80,6 +82,8 @@ class Edge:
     end: int
     points: Points
     width: float = 0.0
+    mass: float = 0.0
+    depth: float = 0.0
     bridge: bool = False
     regular: bool = False
     length: float = field(init=False)
@@ -109,16 +113,8 @@ class LineGraph:
         return out
 
 
-def build_graph(skeleton: NDArray[np.uint8], reach: NDArray[np.uint8] | None = None) -> LineGraph:
-    """Cut a skeleton of one-pixel lines into chains.
-
-    Parameters
-    ----------
-    skeleton : ndarray of uint8
-        Non-zero on lines.
-    reach : ndarray of uint8, optional
-        City-block distance of each ink pixel to the nearest bare one, for the lines' widths.
-    """
+def build_graph(skeleton: NDArray[np.uint8]) -> LineGraph:
+    """Cut a skeleton of one-pixel lines (non-zero) into chains."""
     padded = np.zeros((skeleton.shape[0] + 2, skeleton.shape[1] + 2), dtype=bool)
     padded[1:-1, 1:-1] = skeleton > 0
     width = padded.shape[1]
@@ -173,10 +169,7 @@ def build_graph(skeleton: NDArray[np.uint8], reach: NDArray[np.uint8] | None = N
             chain = np.concatenate([[node_list[ends[0]]], points, [node_list[ends[1]]]])
             edges.append(Edge(ends[0], ends[1], chain))
     # Two neighbouring nodes of one cluster need no edge; isolated pixels are no lines.
-    graph = LineGraph(node_list, edges)
-    if reach is not None:
-        measure_widths(graph, reach)
-    return graph
+    return LineGraph(node_list, edges)
 
 
 def _adjacent(flat: NDArray[np.bool_], at: NDArray[np.int64], width: int) -> NDArray[np.int64]:
@@ -228,26 +221,66 @@ def _ordered_chains(pairs: NDArray[np.int64], count: int) -> tuple[NDArray[np.in
     return order, starts
 
 
-def measure_widths(graph: LineGraph, reach: NDArray[np.uint8]) -> None:
-    """Set each edge's width from the city-block distance to bare paper.
+def measure_lines(graph: LineGraph, dark: NDArray[np.uint8], widest_px: float) -> None:
+    """Set each edge's width and depth from the darkness across it.
 
-    In a line whose normal is (nx, ny) the middle is (w/2) / max(|nx|, |ny|) city-block steps from the paper.
+    The darkness is added up along a cut across the line: blur spreads a line but does not change that sum. ``depth`` is the
+    darkest value on the cut, and the width is the sum over the depth of a line that is fully resolved.
     """
-    rows, columns = reach.shape
+    rows, columns = dark.shape
+    reach = max(2, int(np.ceil(widest_px)))
+    offsets = np.arange(-reach, reach + 1)
     for edge in graph.edges:
         points = edge.points
         if edge.bridge or len(points) < 2:
             continue
-        inside = points[1:-1] if len(points) > 2 else points
         spread = min(4, len(points) - 1)
-        tangent = (
-            points[np.minimum(np.arange(len(points)) + spread, len(points) - 1)]
-            - points[np.maximum(np.arange(len(points)) - spread, 0)]
-        )
-        if len(points) > 2:
-            tangent = tangent[1:-1]
-        norm = np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)
-        lean = np.abs(tangent).max(axis=1) / norm
-        x = np.clip(np.rint(inside[:, 0]).astype(np.int64), 0, columns - 1)
-        y = np.clip(np.rint(inside[:, 1]).astype(np.int64), 0, rows - 1)
-        edge.width = float(np.median((2.0 * reach[y, x] - 1.0) * lean)) if len(x) else 0.0
+        keep = np.arange(len(points))
+        if len(points) > 4 * reach:
+            # What meets the line at its ends is not its own.
+            keep = keep[reach : len(points) - reach]
+        keep = keep[:: max(1, len(keep) // 60)]
+        before, after = np.maximum(keep - spread, 0), np.minimum(keep + spread, len(points) - 1)
+        along = points[after] - points[before]
+        along /= np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-9)[:, None]
+        x = points[keep, 0][:, None] - offsets * along[:, 1][:, None]
+        y = points[keep, 1][:, None] + offsets * along[:, 0][:, None]
+        column = np.clip(np.rint(x).astype(np.int64), 0, columns - 1)
+        row = np.clip(np.rint(y).astype(np.int64), 0, rows - 1)
+        cut = dark[row, column].astype(np.float64)
+        # Walk outwards until the line ends: a neighbour further out is not added.
+        middle = len(offsets) // 2
+        top = cut[:, max(0, middle - 1) : middle + 2].max(axis=1)
+        low = 0.12 * top[:, None]
+        right = np.cumprod(cut[:, middle:] > low, axis=1)
+        left = np.cumprod(cut[:, middle::-1] > low, axis=1)
+        mass = (cut[:, middle:] * right).sum(axis=1) + (cut[:, middle::-1] * left).sum(axis=1) - cut[:, middle]
+        edge.depth = float(np.median(top)) / 255.0
+        edge.mass = float(np.median(mass)) / 255.0
+        edge.width = edge.mass / max(edge.depth, 0.05)
+
+
+def direction(points: Points, *, at_end: bool, skip: int = 3, reach: int = 16) -> NDArray[np.float64]:
+    """Unit direction of a chain as it leaves its first point (``at_end``: as it arrives at its last).
+
+    The pixels nearest to a junction are left out: thinning bends them.
+    """
+    chain = points[::-1] if at_end else points
+    first = max(0, min(skip, len(chain) - 2))
+    last = min(len(chain) - 1, first + reach)
+    way = chain[last] - chain[first]
+    if at_end:
+        way = -way
+    length = float(np.hypot(*way))
+    return np.asarray(way / length if length else np.array([1.0, 0.0]))
+
+
+def leaving(graph: LineGraph, index: int, node: int, *, skip: int = 3) -> NDArray[np.float64]:
+    """Unit direction in which an edge leaves one of its nodes."""
+    edge = graph.edges[index]
+    return direction(edge.points if edge.start == node else edge.points[::-1], at_end=False, skip=skip)
+
+
+def angle(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    """Angle between two unit directions, radians."""
+    return math.acos(float(np.clip(a @ b, -1.0, 1.0)))

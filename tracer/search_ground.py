@@ -126,7 +126,9 @@ def _fit(lab: NDArray[np.float32], scale: float) -> NDArray[np.bool_]:
     flat = labels.ravel()
     count = len(sizes) + 1
     y, x = np.mgrid[0:rows, 0:columns]
-    place: NDArray[Any] = np.stack([np.bincount(flat, v.ravel(), count) for v in (x / columns * 2 - 1, y / rows * 2 - 1)], axis=1)
+    place: NDArray[Any] = np.stack(
+        [np.bincount(flat, v.ravel(), count) for v in (x / columns * 2 - 1, y / rows * 2 - 1)], axis=1
+    )
     place = np.asarray(place[1:] / sizes[:, None], dtype=np.float64)
     colour: NDArray[Any] = np.stack([np.bincount(flat, lab[:, :, k].ravel(), count) for k in range(3)], axis=1)
     colour = np.asarray(colour[1:] / sizes[:, None], dtype=np.float64)

@@ -1,0 +1,271 @@
+"""Which loops of line work are cutting lines, and where exactly the cutting line runs.
+
+From the outermost loop of a block to the outline of a piece:
+
+- thin lines that start and end on a bolder one (notches, stitching lines, crossings) are left out where the bold lines
+  alone still close the loop;
+- little faces on the rim (a notch drawn outwards, a letter that touches the line) are cut off where the line runs straight
+  on underneath;
+- sharp tips, which thinning shortens, are given back;
+- in a frame or a box around several pieces each piece is a face of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.marks import FRAME_SHARE, is_table, is_text_box, on_box, rectangularity, runs_parallel
+from tracer.marks_text import TextBlock
+from tracer.search_drawn import LEAST_SIDE_MM, LineWork, Loop, lies_in
+from tracer.search_gaps import SHARP_RAD
+from tracer.search_graph import LineGraph, Points, angle, direction, leaving
+from tracer.search_loops import Face, find_blocks, find_faces, outer_loop
+
+_TIP_RAD = math.radians(30)
+BOLD_SHARE = 0.74
+"""Lines thinner than this share of the cutting line are of another kind (common practice, no source)."""
+DEEP_SHARE = 0.5
+"""Lines fainter than this share of the cutting line are creases or of another kind (common practice, no source)."""
+BUMP_MM = 9.0
+"""Faces on the rim up to this size are notches or letters (common practice, no source)."""
+TIP_MM = 7.0
+"""A sharp tip is shortened by thinning by no more than this (two lines of 0.8 mm meeting at 7 degrees)."""
+
+
+class Stretch(NamedTuple):
+    """Points along one edge of the graph, without the last; ``given_back`` for a tip that thinning had taken."""
+
+    points: Points
+    edge: int
+    given_back: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Found:
+    """The cutting line of a piece: its stretches in order, and the block and loop of line work it came from."""
+
+    stretches: tuple[Stretch, ...]
+    block: tuple[int, ...]
+    loop: int
+    area: float
+
+    @property
+    def points(self) -> Points:
+        """The closed polygon, pixels of the mask."""
+        return np.concatenate([s.points for s in self.stretches])
+
+
+def usual(graph: LineGraph, edges: Sequence[int], quality: str) -> float:
+    """Return a line's usual width, mass or depth: the median by length, bridges left out."""
+    drawn = [(getattr(graph.edges[i], quality), graph.edges[i].length) for i in edges if not graph.edges[i].bridge]
+    if not drawn:
+        return 0.0
+    value = np.array(drawn, dtype=np.float64)
+    order = np.argsort(value[:, 0])
+    share = np.cumsum(value[order, 1])
+    return float(value[order[np.searchsorted(share, share[-1] / 2)], 0])
+
+
+def bold_loops(graph: LineGraph, block: Sequence[int], outer: Face) -> list[tuple[Face, tuple[int, ...]]]:
+    """Return the outermost loops of the block's bold lines, where these alone still enclose about as much.
+
+    Two pieces that a thin line joins fall apart; a crease, a notch, a stitching line that runs to the edge drop out. A
+    piece of which one side is thin (a fold edge) keeps its whole loop.
+    """
+    rim = [i for i, _ in outer.steps]
+    mass, depth = usual(graph, rim, "mass"), usual(graph, rim, "depth")
+    edges = graph.edges
+    bold = [
+        i for i in block
+        if edges[i].bridge or (edges[i].mass >= BOLD_SHARE * mass and edges[i].depth >= DEEP_SHARE * depth)
+    ]  # fmt: skip
+    whole = [(outer, tuple(block))]
+    if len(bold) == len(block):
+        return whole
+    sub = LineGraph(graph.nodes, [edges[i] for i in bold])
+    loops = []
+    for inner in find_blocks(sub):
+        loop = outer_loop(find_faces(sub, inner))
+        steps = tuple((bold[i], f) for i, f in loop.steps)
+        loops.append((Face(steps=steps, points=loop.points, area=loop.area), tuple(bold[i] for i in inner)))
+    loops.sort(key=lambda pair: -pair[0].area)
+    kept: list[tuple[Face, tuple[int, ...]]] = []
+    for loop, members in loops:
+        if loop.area > 0.08 * outer.area and not any(lies_in(loop.points, k.points) for k, _ in kept):
+            kept.append((loop, members))
+    return kept if sum(k.area for k, _ in kept) > 0.5 * outer.area else whole
+
+
+def straighten(graph: LineGraph, block: Sequence[int], loop: Face, mm_per_px: float) -> Face:
+    """Cut little faces off the rim where the line runs on underneath."""
+    members = sorted(set(block))
+    for _ in range(40):
+        better = _one_bump_less(graph, members, loop, mm_per_px)
+        if better is None:
+            return loop
+        loop, members = better
+    return loop
+
+
+def _one_bump_less(graph: LineGraph, members: list[int], loop: Face, mm_per_px: float) -> tuple[Face, list[int]] | None:
+    largest = BUMP_MM / mm_per_px
+    on_rim = {index for index, _ in loop.steps}
+    for face in find_faces(graph, members):
+        if face.area <= 0 or face.area > largest * largest:
+            continue
+        if np.ptp(face.points, axis=0).max() > largest:
+            continue
+        outside = [step for step in face.steps if step[0] in on_rim]
+        inside = [step for step in face.steps if step[0] not in on_rim]
+        if not outside or not inside:
+            continue
+        around = sum(graph.edges[i].length for i, _ in outside)
+        under = sum(graph.edges[i].length for i, _ in inside)
+        if under > 0.9 * around or not _runs_on(graph, loop, outside, inside):
+            continue
+        gone = {i for i, _ in outside}
+        left = [i for i in members if i not in gone]
+        for block in find_blocks(LineGraph(graph.nodes, [graph.edges[i] for i in left])):
+            chosen = [left[k] for k in block]
+            candidate = outer_loop(find_faces(graph, chosen))
+            if candidate.area > 0.9 * loop.area:
+                return candidate, chosen
+    return None
+
+
+def _runs_on(graph: LineGraph, loop: Face, outside: list[tuple[int, bool]], inside: list[tuple[int, bool]]) -> bool:
+    """Return whether the rim's own direction continues along the inner way better than along the outer one."""
+    gone = {i for i, _ in outside}
+    kept = [k for k, (i, _) in enumerate(loop.steps) if i not in gone]
+    if not kept:
+        return False
+    starts = [k for k in kept if loop.steps[(k + 1) % len(loop.steps)][0] in gone]
+    turns = []
+    for k in starts:
+        index, forwards = loop.steps[k]
+        edge = graph.edges[index]
+        node = edge.end if forwards else edge.start
+        arriving = direction(edge.points if forwards else edge.points[::-1], at_end=True)
+        following = loop.steps[(k + 1) % len(loop.steps)]
+        around = leaving(graph, following[0], node)
+        ways = [leaving(graph, i, node) for i, _ in inside if node in (graph.edges[i].start, graph.edges[i].end)]
+        if not ways:
+            continue
+        turns.append((min(angle(arriving, w) for w in ways), angle(arriving, around)))
+    return bool(turns) and all(under < around for under, around in turns)
+
+
+def restore_tips(graph: LineGraph, loop: Face, hanging: dict[int, list[int]], mm_per_px: float) -> list[Stretch]:
+    """Return the loop's stretches with its sharp tips given back.
+
+    Where two lines meet at a sharp angle their ink runs together before the tip; thinning leaves one hanging edge
+    there, which points the way both lines point.
+    """
+    out: list[Stretch] = []
+    for k, (index, forwards) in enumerate(loop.steps):
+        edge = graph.edges[index]
+        out.append(Stretch(edge.points[:-1] if forwards else edge.points[:0:-1], index, False))
+        node = edge.end if forwards else edge.start
+        following = loop.steps[(k + 1) % len(loop.steps)]
+        arriving = direction(edge.points if forwards else edge.points[::-1], at_end=True)
+        going = leaving(graph, following[0], node)
+        if angle(arriving, going) < math.pi - SHARP_RAD:
+            continue
+        bisector = arriving - going
+        bisector /= max(1e-9, float(np.hypot(*bisector)))
+        for spur in hanging.get(node, []):
+            tip = graph.edges[spur]
+            chain = tip.points if tip.start == node else tip.points[::-1]
+            if tip.length * mm_per_px > TIP_MM or angle(direction(chain, at_end=False, skip=0), bisector) > _TIP_RAD:
+                continue
+            out.append(Stretch(np.concatenate([chain, chain[-2:0:-1]]), spur, True))
+            break
+    return out
+
+
+def find_pieces(work: LineWork, texts: Sequence[TextBlock]) -> tuple[list[Found], dict[int, str]]:
+    """Return the cutting lines of a sheet, and for loops that are no pieces what they are."""
+    search = _Search(work, texts)
+    for index, loop in enumerate(work.loops):
+        if loop.inside_of < 0:
+            search.visit(index)
+    return search.found, search.other
+
+
+class _Search:
+    """Walks down the loops from the outermost."""
+
+    def __init__(self, work: LineWork, texts: Sequence[TextBlock]) -> None:
+        self.work = work
+        self.texts = texts
+        self.found: list[Found] = []
+        self.other: dict[int, str] = {}
+        self.scale = work.ink.mm_per_px
+        self.degrees = work.graph.degrees()
+        self.hanging: dict[int, list[int]] = {}
+        for index, edge in enumerate(work.graph.edges):
+            if edge.start != edge.end and (self.degrees[edge.start] == 1) != (self.degrees[edge.end] == 1):
+                node = edge.start if self.degrees[edge.end] == 1 else edge.end
+                self.hanging.setdefault(node, []).append(index)
+
+    def visit(self, index: int) -> None:
+        """Decide what a loop is, and look at what lies in it where it only surrounds."""
+        loop = self.work.loops[index]
+        if is_table(loop.points, [f.points for f in loop.faces], self.texts):
+            self.other[index] = "table"
+            return
+        if is_text_box(loop.points, loop.area, self.texts):
+            self.other[index] = "frame"
+            return
+        if not self._surrounds(loop):
+            self._take(loop.block, Face(steps=loop.steps, points=loop.points, area=loop.area), index)
+            return
+        self.other[index] = "frame"
+        pieces = [f for f in loop.faces if self._is_piece_face(f, loop)]
+        for face in pieces:
+            self._take(tuple(sorted({i for i, _ in face.steps})), face, index)
+        for child in loop.holds:
+            if not any(lies_in(self.work.loops[child].points, f.points) for f in pieces):
+                self.visit(child)
+
+    def _surrounds(self, loop: Loop) -> bool:
+        """Return whether a loop is a frame: a rectangle around most of the sheet or around several pieces."""
+        if rectangularity(loop.points) < 0.85 or on_box(loop.points, self.scale) < 0.8:
+            return False
+        if loop.area > FRAME_SHARE * self.work.ink.mask.size:
+            return True
+        least = (LEAST_SIDE_MM / self.scale) ** 2
+        inner = [
+            child
+            for child in (self.work.loops[i] for i in loop.holds)
+            if child.area > 2.0 * least and not runs_parallel(child.points, loop.points, self.scale)
+        ]
+        return len(inner) >= 2 and sum(c.area for c in inner) > 0.25 * loop.area
+
+    def _is_piece_face(self, face: Face, frame: Loop) -> bool:
+        """Return whether a face of a frame is a piece that touches it, and not what is left of the ground."""
+        least = LEAST_SIDE_MM / self.scale
+        if np.ptp(face.points, axis=0).max() < least or face.area < 0.2 * least * least:
+            return False
+        rim = {i for i, _ in frame.steps}
+        shared = sum(self.work.graph.edges[i].length for i, _ in face.steps if i in rim)
+        around = sum(self.work.graph.edges[i].length for i, _ in face.steps)
+        if shared > 0.45 * around or face.area > 0.6 * frame.area:
+            return False
+        return not is_text_box(face.points, face.area, self.texts)
+
+    def _take(self, block: tuple[int, ...], loop: Face, index: int) -> None:
+        graph = self.work.graph
+        least = LEAST_SIDE_MM / self.scale
+        for bold, members in bold_loops(graph, block, loop):
+            if np.ptp(bold.points, axis=0).max() < least:
+                continue
+            chosen = straighten(graph, members, bold, self.scale)
+            stretches = restore_tips(graph, chosen, self.hanging, self.scale)
+            self.found.append(Found(stretches=tuple(stretches), block=block, loop=index, area=chosen.area))
