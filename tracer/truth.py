@@ -16,6 +16,7 @@ from tracer.path import Path
 
 _SPACING_MM = 0.1
 _ROUNDS = 30
+_COARSE_POINTS = 600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,19 +96,37 @@ def _starts(moving: NDArray[np.float64], fixed: NDArray[np.float64]) -> list[NDA
     return [np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]]) for a in angles]
 
 
-def compare(traced: Path, drawn: Path) -> Agreement:
-    """Measure how far a traced outline lies from the drawing."""
-    a, b = _resampled(traced), _resampled(drawn)
-    tree_b = cKDTree(b)
+def coarse_rms_mm(traced: Path, drawn: Path) -> float:
+    """Return about how far an outline lies from a drawing (root mean square of some hundred points, best fit)."""
+    return _coarse_place(traced, drawn)[2]
+
+
+def _coarse_place(traced: Path, drawn: Path) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Return the turn (applied from the right) and shift that bring a coarse outline onto the drawing, and its rms."""
+    a, b = (np.asarray(p.sample(max(_SPACING_MM, p.length / _COARSE_POINTS))[0]) for p in (traced, drawn))
+    tree = cKDTree(b)
     best: tuple[float, NDArray[np.float64]] | None = None
     for rotation in _starts(a, b):
-        moved = a @ rotation
-        moved, _ = _align(moved - moved.mean(axis=0) + b.mean(axis=0), b, tree_b, with_scale=False)
-        rms = float(np.sqrt(np.mean(tree_b.query(moved)[0] ** 2)))
+        start = a @ rotation
+        moved, _ = _align(start - start.mean(axis=0) + b.mean(axis=0), b, tree, with_scale=False)
+        rms = float(np.sqrt(np.mean((_to_polyline(moved, b, tree) - moved) ** 2) * 2))
         if best is None or rms < best[0]:
             best = (rms, moved)
     assert best is not None
-    moved = best[1]
+    # The rigid motion that took the points there (Kabsch 1976).
+    rms, moved = best
+    u, _, vt = np.linalg.svd((a - a.mean(axis=0)).T @ (moved - moved.mean(axis=0)))
+    rotation = u @ np.diag([1.0, np.sign(np.linalg.det(u @ vt))]) @ vt
+    return rotation, moved.mean(axis=0) - a.mean(axis=0) @ rotation, rms
+
+
+def compare(traced: Path, drawn: Path) -> Agreement:
+    """Measure how far a traced outline lies from the drawing."""
+    # Where it lies is found on some hundred points; how far it lies is then measured densely.
+    rotation, shift, _ = _coarse_place(traced, drawn)
+    a, b = _resampled(traced), _resampled(drawn)
+    tree_b = cKDTree(b)
+    moved, _ = _align(a @ rotation + shift, b, tree_b, with_scale=False)
     _, scale = _align(moved, b, tree_b, with_scale=True)
     there = np.hypot(*(_to_polyline(moved, b, tree_b) - moved).T)
     back = np.hypot(*(_to_polyline(b, moved, cKDTree(moved)) - b).T)

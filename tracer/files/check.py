@@ -16,7 +16,7 @@ import numpy as np
 from calibration import VectorPage
 from tracer.path import OpenPath, Path
 from tracer.piece import Piece
-from tracer.truth import Agreement, compare
+from tracer.truth import Agreement, coarse_rms_mm, compare
 
 _SAME_SIZE = 0.002
 """Ratios nearer to 1 than this are the paper, the printer's feed or the reading, not a wrong setting."""
@@ -173,7 +173,7 @@ def _measured(found: FoundOutline, piece: Piece) -> CheckedPiece:
     # The sense is decided at equal size, so that a wrong scale cannot make a mirror image look better.
     alike = found.outline.transformed(np.array([[1 / scale, 0.0, 0.0], [0.0, 1 / scale, 0.0]]))
     flipped = alike.transformed(mirror).oriented()
-    mirrored = compare(flipped, piece.outline).rms_mm < 0.5 * compare(alike, piece.outline).rms_mm
+    mirrored = coarse_rms_mm(flipped, piece.outline) < 0.5 * coarse_rms_mm(alike, piece.outline)
     measured = found.outline.transformed(mirror).oriented() if mirrored else found.outline
     return CheckedPiece(
         piece_id=piece.id,

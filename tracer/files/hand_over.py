@@ -58,6 +58,12 @@ class WriteOptions:
                 raise FileFormatError(
                     f"'{kind}' is no kind of file this tool writes; choose from {', '.join(FILE_KINDS)}"
                 )
+        for value, allowed, what in (
+            (self.dxf_version, get_args(DxfVersion), "DXF version"),
+            (self.dxf_layers, get_args(LayerNames), "way to name DXF layers"),
+        ):
+            if value not in allowed:
+                raise FileFormatError(f"'{value}' is no {what} this tool writes; choose from {', '.join(allowed)}")
         if self.paper is not None:
             TileOptions(paper=self.paper, overlap_mm=self.overlap_mm)
 
