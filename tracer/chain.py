@@ -221,9 +221,9 @@ def fit_chain(
     weight: NDArray[np.float64],
     *,
     spacing_mm: float,
-    iterations: int = 14,
+    iterations: int = 30,
 ) -> None:
-    """Fit a chain in place (Levenberg-Marquardt; a step that makes things worse is taken back).
+    """Fit a chain in place (Levenberg-Marquardt with the damping rule of Nielsen 1999).
 
     Parameters
     ----------
@@ -234,7 +234,7 @@ def fit_chain(
     chain.tie()
     _settle_places(chain, points, spacing_mm)
     layout = _Layout(chain)
-    damping = 1e-4
+    damping, growth = 1e-4, 4.0
     hessian, gradient, cost = _normal_equations(chain, layout, points, weight)
     for _ in range(iterations):
         damped = hessian.copy()
@@ -244,20 +244,23 @@ def fit_chain(
         except np.linalg.LinAlgError:
             return
         before = chain.copy()
+        foreseen = float(step @ gradient + damping * (step * step * np.diag(hessian)).sum())
         _apply(chain, layout, step)
         chain.tie()
         _settle_places(chain, points, spacing_mm)
         next_hessian, next_gradient, next_cost = _normal_equations(chain, layout, points, weight)
-        if next_cost > cost * (1 + 1e-3) + 1e-9:
+        gain = cost - next_cost
+        if gain < 0:
             chain.restore(before)
-            damping = max(damping * 30, 1e-3)
-            if damping > 1e4:
+            damping *= growth
+            growth *= 2
+            if damping > 1e3:
                 return
             continue
-        gain = cost - next_cost
         hessian, gradient, cost = next_hessian, next_gradient, next_cost
-        damping = max(damping / 10, 1e-6)
-        if gain < 1e-3 * cost + 0.05 and float(np.abs(step[: 2 * len(chain.nodes)]).max()) < 2e-3:
+        ratio = gain / max(foreseen, 1e-12)
+        damping, growth = max(damping * max(0.1, 1 - (2 * ratio - 1) ** 3), 1e-7), 4.0
+        if gain < 2e-4 * cost + 0.05:
             return
 
 
@@ -347,17 +350,26 @@ def _columns(
 
 
 def _apply(chain: Chain, layout: _Layout, step: NDArray[np.float64]) -> None:
+    """Take a step.
+
+    A cubic is linear in its control points, and next to linear in nothing else: handles move by the step's first-order
+    displacement, and lengths and directions are read off them afterwards. (Stepping in logarithm and angle has a cross
+    term that stalls the fit of long flat curves.)
+    """
     n = len(chain.nodes)
     chain.nodes += np.clip(step[: 2 * n], -1.0, 1.0).reshape(n, 2)
     for k in range(chain.pieces):
-        handle, start, end = layout.handle[k], layout.start[k], layout.end[k]
-        if handle is not None:
-            chain.start_log[k] += float(np.clip(step[handle], -0.5, 0.5))
-            chain.end_log[k] += float(np.clip(step[handle + 1], -0.5, 0.5))
-        if start is not None:
-            chain.start_rad[k] += float(np.clip(step[start], -0.3, 0.3))
-        if end is not None:
-            chain.end_rad[k] += float(np.clip(step[end], -0.3, 0.3))
+        handle = layout.handle[k]
+        if handle is None:
+            continue
+        for longer, angle, logs, radians in (
+            (step[handle], layout.start[k], chain.start_log, chain.start_rad),
+            (step[handle + 1], layout.end[k], chain.end_log, chain.end_rad),
+        ):
+            along = 1 + float(np.clip(longer, -0.6, 0.8))
+            across = 0.0 if angle is None else float(np.clip(step[angle], -0.5, 0.5))
+            logs[k] += 0.5 * math.log(along * along + across * across)
+            radians[k] += math.atan2(across, along)
 
 
 def measure_chain(

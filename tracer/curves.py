@@ -28,7 +28,7 @@ from tracer.corners import Bend, find_bends
 from tracer.errors import PathError
 from tracer.path import Corner, OpenPath, Path
 from tracer.profiles import closed_area
-from tracer.stretch import Division, Kind, divide
+from tracer.stretch import Kind, divide
 
 _SYSTEMATIC_MM = 0.002
 """Slow errors of the evidence beside its noise: interpolation and paper, floor (measured on clean synthetic scans)."""
@@ -243,6 +243,7 @@ def _chain_between(data: _Data, bends: list[Bend], *, closed: bool = True) -> Ch
     free: list[bool] = []
     reach: list[float] = []
     kinds: list[Kind] = []
+    controls: list[NDArray[np.float64]] = []
     total = len(points)
     pairs = list(zip(bends, bends[1:] + bends[:1], strict=True)) if closed else list(itertools.pairwise(bends))
     for one, other in pairs:
@@ -269,20 +270,20 @@ def _chain_between(data: _Data, bends: list[Bend], *, closed: bool = True) -> Ch
             free.append(number == 0)
             reach.append(one.reach_mm if number == 0 else 0.0)
             kinds.append(kind)
+        controls += division.controls
     if not closed:
         nodes.append(bends[-1].point)
         places.append(bends[-1].index)
         free.append(True)
         reach.append(bends[-1].reach_mm)
-    return _seeded(points, np.array(nodes), places, free, reach, kinds, closed=closed)
+    return _seeded(np.array(nodes), places, free, reach, kinds, controls, closed=closed)
 
 
 def _chain_around(data: _Data) -> Chain:
     """Divide an outline without corners: once from anywhere, once more from a node that turned out to be needed."""
     points, total = data.points, len(data.points)
     start = int(np.argmax(ndimage.uniform_filter1d(data.trust, min(total, 51), mode="wrap")))
-    division = Division(places=(0, total), kinds=("line",))
-    for _ in range(2):
+    for again in (True, False):
         ring = np.roll(points, -start, axis=0)
         division = divide(
             np.vstack([ring, ring[:1]]),
@@ -293,40 +294,49 @@ def _chain_around(data: _Data) -> Chain:
             bent_ends=(False, False),
             ring=True,
         )
-        origin = start
-        start = (start + division.places[len(division.places) // 2]) % total
-    places = [(origin + p) % total for p in division.places[:-1]]
-    nodes = points[places]
-    return _seeded(points, nodes, places, [False] * len(places), [0.0] * len(places), list(division.kinds), closed=True)
+        if again:
+            start = (start + division.places[len(division.places) // 2]) % total
+    places = [(start + p) % total for p in division.places[:-1]]
+    count = len(places)
+    return _seeded(
+        points[places],
+        places,
+        [False] * count,
+        [0.0] * count,
+        list(division.kinds),
+        list(division.controls),
+        closed=True,
+    )
 
 
 def _seeded(
-    points: NDArray[np.float64],
     nodes: NDArray[np.float64],
     places: list[int],
     free: list[bool],
     reach: list[float],
     kinds: list[Kind],
+    controls: list[NDArray[np.float64]],
     *,
     closed: bool,
 ) -> Chain:
-    """Return a chain with directions and handles read off the points."""
-    count, total = len(kinds), len(points)
-    chain = Chain(
+    """Return a chain with directions and handles from control points."""
+    ends = np.array([[c[1] - c[0], c[-1] - c[-2]] for c in controls])
+    radians, logs = (
+        np.arctan2(ends[..., 1], ends[..., 0]),
+        np.log(np.maximum(np.hypot(ends[..., 0], ends[..., 1]), 1e-4)),
+    )
+    return Chain(
         nodes=nodes.astype(np.float64).copy(),
         free=np.array(free),
         places=np.array(places, dtype=np.intp),
         kinds=list(kinds),
-        start_rad=np.zeros(count),
-        end_rad=np.zeros(count),
-        start_log=np.zeros(count),
-        end_log=np.zeros(count),
+        start_rad=radians[:, 0].copy(),
+        end_rad=radians[:, 1].copy(),
+        start_log=logs[:, 0].copy(),
+        end_log=logs[:, 1].copy(),
         reach=np.array(reach),
         closed=closed,
     )
-    for k in range(count):
-        seed_piece(chain, k, points, total)
-    return chain
 
 
 def seed_piece(chain: Chain, k: int, points: NDArray[np.float64], total: int) -> None:

@@ -5,9 +5,6 @@ is fitted, all at once, with a line and with a cubic whose ends and end directio
 evidence; dynamic programming then picks the division of least cost. The cost of a piece is its chi-square against the
 evidence plus a price for its parameters (a description length), so that the fewest pieces win that the evidence does
 not contradict, and noise is not followed.
-
-Fitting a cubic with given end directions has two free lengths (Schneider 1990); here they, the directions and small
-shifts of the ends are found by Gauss-Newton on distances across the curve, for all pairs in one array.
 """
 
 from __future__ import annotations
@@ -20,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import savgol_filter
 
+from tracer.cubics import Ends, fit_cubics
+
 Points = NDArray[np.float64]
 Kind = Literal["line", "cubic"]
 
@@ -31,8 +30,8 @@ _LINE_PRICE, _CUBIC_PRICE = 7.0, 14.0
 """Price of a piece in chi-square units: some 3.5 a free parameter (between Akaike's 2 and Bayes' ln n)."""
 _SAMPLES = ((0.0, 40.0, 16), (40.0, 130.0, 48), (130.0, math.inf, 160))
 """Lengths (mm, from and below) and the number of samples at which a piece of that length is judged."""
-_STEPS, _MANY_STEPS = 5, 14
-"""Gauss-Newton steps for many pairs, and for the few that decide."""
+_STEPS, _MANY_STEPS = 7, 40
+"""Levenberg-Marquardt steps for many pairs, and for the few that decide."""
 _MOST_TURN_RAD = math.radians(165)
 _HOPELESS = 60.0
 """Cost of a pair beyond which any pair that holds it is not fitted: two cubics cost 28."""
@@ -42,10 +41,11 @@ _BEND_SIGMA_MM, _BEND_SIGMA_RAD = 0.05, 0.3
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Division:
-    """Places (indices into the stretch, ends included) and what lies between them."""
+    """Places (indices into the stretch, ends included), what lies between them, and control points to start from."""
 
     places: tuple[int, ...]
     kinds: tuple[Kind, ...]
+    controls: tuple[Points, ...]
 
 
 def divide(
@@ -83,7 +83,7 @@ def divide(
     last = len(points) - 1
     inner = points[:-1] if ring else points[1:-1]
     if len(inner) < 7:
-        return Division(places=(0, last), kinds=("line",))
+        return Division(places=(0, last), kinds=("line",), controls=(points[[0, -1]],))
     window = min(round(_SMOOTH_MM / spacing_mm) | 1, len(inner) - (1 - len(inner) % 2))
     window = max(window, 5)
     order = 3 if window > 5 else 2
@@ -99,10 +99,10 @@ def divide(
     evidence = _Evidence(place, angle, along, trust, cell_sigma_mm, tolerance_mm, bent_ends)
     single = _single(evidence) if not ring else None
     if single is not None:
-        return Division(places=(0, last), kinds=(single,))
+        return _with_controls(evidence, [0, last], [single])
     nodes = _places(angle, along, trust, spacing_mm)
     first, second, cost, cubic = _all_pairs(evidence, nodes)
-    return _merged(evidence, _cheapest(nodes, first, second, cost, cubic))
+    return _with_controls(evidence, *_merged(evidence, *_cheapest(nodes, first, second, cost, cubic)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,7 +170,7 @@ def _cheapest(
     second: NDArray[np.intp],
     cost: NDArray[np.float64],
     cubic: NDArray[np.bool_],
-) -> Division:
+) -> tuple[list[int], list[Kind]]:
     """Return the cheapest way from the first node to the last (dynamic programming)."""
     best = np.full(len(nodes), np.inf)
     best[0] = 0.0
@@ -185,18 +185,29 @@ def _cheapest(
         total = best[first[pick]] + total_cost[pick]
         k = int(np.argmin(total))
         best[j], back[j], how[j] = total[k], first[pick[k]], cubic[pick[k]]
-    places, kinds = [int(nodes[-1])], []
+    places: list[int] = [int(nodes[-1])]
+    kinds: list[Kind] = []
     j = len(nodes) - 1
     while j > 0:
         kinds.append("cubic" if how[j] else "line")
         j = int(back[j])
         places.append(int(nodes[j]))
-    return Division(places=tuple(places[::-1]), kinds=tuple(kinds[::-1]))  # type: ignore[arg-type]
+    return places[::-1], kinds[::-1]
 
 
-def _merged(evidence: _Evidence, division: Division) -> Division:
+def _with_controls(evidence: _Evidence, places: list[int], kinds: list[Kind]) -> Division:
+    index = np.array(places, dtype=np.intp)
+    controls = _pair_fits(evidence, index[:-1], index[1:], _MANY_STEPS)[2]
+    return Division(
+        places=tuple(places),
+        kinds=tuple(kinds),
+        controls=tuple(c if k == "cubic" else c[[0, 3]] for c, k in zip(controls, kinds, strict=True)),
+    )
+
+
+def _merged(evidence: _Evidence, start: list[int], kinds: list[Kind]) -> tuple[list[int], list[Kind]]:
     """Join neighbours where one piece costs less than two, once the fits have had time to converge."""
-    places, kinds = np.array(division.places, dtype=np.intp), list(division.kinds)
+    places = np.array(start, dtype=np.intp)
     while len(kinds) > 1:
         line, cubic = _pair_costs(evidence, places[:-1], places[1:], steps=_MANY_STEPS)
         alone = np.minimum(line, cubic)
@@ -209,7 +220,7 @@ def _merged(evidence: _Evidence, division: Division) -> Division:
             break
         places = np.delete(places, k + 1)
         kinds[k : k + 2] = ["cubic" if cubic[k] < line[k] else "line"]
-    return Division(places=tuple(int(p) for p in places), kinds=tuple(kinds))
+    return [int(p) for p in places], kinds
 
 
 def _places(
@@ -245,39 +256,56 @@ def _places(
 def _pair_costs(
     evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp], *, steps: int = _STEPS
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the cost of a line and of a cubic for each pair of places (infinite beyond the tolerance).
+    """Return the cost of a line and of a cubic for each pair of places (infinite beyond the tolerance)."""
+    line, cubic, _ = _pair_fits(evidence, i, j, steps)
+    return line, cubic
+
+
+def _pair_fits(
+    evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp], steps: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return costs and the cubics' control points (C, 4, 2).
 
     Long pairs are judged at more samples, so that each stands for about the length over which it was smoothed.
     """
-    line, cubic = np.empty(len(i)), np.empty(len(i))
+    line, cubic, controls = np.empty(len(i)), np.empty(len(i)), np.empty((len(i), 4, 2))
     length = evidence.along[j] - evidence.along[i]
     for least, most, samples in _SAMPLES:
         pick = (length >= least) & (length < most)
         if pick.any():
-            line[pick], cubic[pick] = _costs_at(evidence, i[pick], j[pick], samples, steps)
-    return line, cubic
+            line[pick], cubic[pick], controls[pick] = _fits_at(evidence, i[pick], j[pick], samples, steps)
+    return line, cubic, controls
 
 
-def _costs_at(
+def _fits_at(
     evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp], samples: int, steps: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     place, along, last = evidence.place, evidence.along, len(evidence.place) - 1
     share = (np.arange(samples) + 0.5) / samples
     # Samples are kept off the corners' own places: the smoothed evidence starts one step inside the ends.
     at = np.clip(i[:, None] + (j - i)[:, None] * share, 1, last - 1)
     low = np.minimum(at.astype(np.intp), last - 1)
     part = at - low
-    data_x = place[low, 0] * (1 - part) + place[low + 1, 0] * part
-    data_y = place[low, 1] * (1 - part) + place[low + 1, 1] * part
+    x = place[low, 0] * (1 - part) + place[low + 1, 0] * part
+    y = place[low, 1] * (1 - part) + place[low + 1, 1] * part
     weight = np.sqrt(np.maximum((along[j] - along[i]) / _CELL_MM, 1.0) / samples) / evidence.cell_sigma
     weight = weight[:, None] * np.sqrt(evidence.trust[low])
+    judged = weight > 0.7 * weight.max(axis=1, keepdims=True)
     loose = np.stack([(i == 0) & evidence.bent_ends[0], (j == last) & evidence.bent_ends[1]], axis=1)
-    sigma_p = np.where(loose, _BEND_SIGMA_MM, _END_SIGMA_MM)
-    sigma_a = np.where(loose, _BEND_SIGMA_RAD, _END_SIGMA_RAD)
-    line, off = _line_costs(evidence, i, j, data_x, data_y, weight, sigma_a)
-    line = np.where(off > evidence.tolerance, np.inf, line)
-    cubic, off = _cubic_costs(evidence, i, j, data_x, data_y, share, weight, sigma_p, sigma_a, steps)
-    return line, np.where(off > evidence.tolerance, np.inf, cubic)
+    ends = Ends(
+        first=place[i],
+        last=place[j],
+        first_rad=evidence.angle[i],
+        last_rad=evidence.angle[j],
+        arc=along[j] - along[i],
+        sigma_mm=np.where(loose, _BEND_SIGMA_MM, _END_SIGMA_MM),
+        sigma_rad=np.where(loose, _BEND_SIGMA_RAD, _END_SIGMA_RAD),
+    )
+    line, off = _line_costs(evidence, i, j, x, y, weight, ends.sigma_rad)
+    line = np.where(np.abs(off * judged).max(axis=1) > evidence.tolerance, np.inf, line)
+    controls, cubic, off = fit_cubics(ends, x, y, weight, steps=steps)
+    cubic = cubic + _CUBIC_PRICE
+    return line, np.where(np.abs(off * judged).max(axis=1) > evidence.tolerance, np.inf, cubic), controls
 
 
 def _line_costs(
@@ -299,93 +327,4 @@ def _line_costs(
     for end, k in ((i, 0), (j, 1)):
         miss = (evidence.angle[end] - direction + math.pi) % (2 * math.pi) - math.pi
         cost += (miss / sigma_a[:, k]) ** 2
-    return cost, np.abs(off * (weight > 0.7 * weight.max(axis=1, keepdims=True))).max(axis=1)
-
-
-def _cubic_costs(
-    evidence: _Evidence,
-    i: NDArray[np.intp],
-    j: NDArray[np.intp],
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    share: NDArray[np.float64],
-    weight: NDArray[np.float64],
-    sigma_p: NDArray[np.float64],
-    sigma_a: NDArray[np.float64],
-    steps: int,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    count = len(i)
-    third = (evidence.along[j] - evidence.along[i]) / 3
-    angle_i, angle_j = evidence.angle[i], evidence.angle[j]
-    # Unknowns: logarithms of both handles over a third of the arc, turns of both ends, shifts of both ends.
-    p = np.zeros((count, 6))
-    prior = np.column_stack([np.full((count, 2), 0.8), sigma_a, sigma_p])
-    precision = 1 / prior**2
-    t = np.broadcast_to(share, x.shape).copy()
-    off = np.zeros_like(x)
-    sides = np.arange(6)
-    converged = False
-    for step in range(steps + 1):
-        a, b = np.exp(p[:, 0]) * third, np.exp(p[:, 1]) * third
-        ax, ay = a * np.cos(angle_i + p[:, 2]), a * np.sin(angle_i + p[:, 2])
-        bx, by = b * np.cos(angle_j + p[:, 3]), b * np.sin(angle_j + p[:, 3])
-        x0 = evidence.place[i, 0] - np.sin(angle_i) * p[:, 4]
-        y0 = evidence.place[i, 1] + np.cos(angle_i) * p[:, 4]
-        x3 = evidence.place[j, 0] - np.sin(angle_j) * p[:, 5]
-        y3 = evidence.place[j, 1] + np.cos(angle_j) * p[:, 5]
-        control_x = np.stack([x0, x0 + ax, x3 - bx, x3], axis=1)
-        control_y = np.stack([y0, y0 + ay, y3 - by, y3], axis=1)
-        for _ in range(2 if step == 0 else 1):
-            t = np.clip(t + _foot_step(control_x, control_y, x, y, t), 0, 1)
-        s = 1 - t
-        ss, tt = s * s, t * t
-        basis = (ss * s, 3 * ss * t, 3 * s * tt, tt * t)
-        slope = (ss, 2 * s * t, tt)
-        dx, dy = np.diff(control_x, axis=1), np.diff(control_y, axis=1)
-        vx = sum(f * dx[:, k : k + 1] for k, f in enumerate(slope))
-        vy = sum(f * dy[:, k : k + 1] for k, f in enumerate(slope))
-        speed = np.maximum(np.sqrt(vx * vx + vy * vy), 1e-9)
-        nx, ny = -vy / speed, vx / speed
-        miss_x = x - sum(f * control_x[:, k : k + 1] for k, f in enumerate(basis))
-        miss_y = y - sum(f * control_y[:, k : k + 1] for k, f in enumerate(basis))
-        off = miss_x * nx + miss_y * ny
-        if step == steps or converged:
-            break
-        head, tail = basis[0] + basis[1], basis[2] + basis[3]
-        jac = np.empty((*x.shape, 6))
-        jac[..., 0] = basis[1] * (nx * ax[:, None] + ny * ay[:, None])
-        jac[..., 1] = -basis[2] * (nx * bx[:, None] + ny * by[:, None])
-        jac[..., 2] = basis[1] * (ny * ax[:, None] - nx * ay[:, None])
-        jac[..., 3] = -basis[2] * (ny * bx[:, None] - nx * by[:, None])
-        jac[..., 4] = head * (ny * np.cos(angle_i)[:, None] - nx * np.sin(angle_i)[:, None])
-        jac[..., 5] = tail * (ny * np.cos(angle_j)[:, None] - nx * np.sin(angle_j)[:, None])
-        jac *= weight[..., None]
-        turned = jac.transpose(0, 2, 1)
-        hessian = turned @ jac
-        hessian[:, sides, sides] += precision
-        gradient = turned @ (off * weight)[..., None]
-        change = np.linalg.solve(hessian, gradient - (p * precision)[..., None])[..., 0]
-        p += np.clip(change, -0.5, 0.5)
-        converged = bool(np.abs(change).max() < 1e-4)
-        p[:, :2] = np.clip(p[:, :2], -3.0, 1.2)
-    cost = ((off * weight) ** 2).sum(axis=1) + (p * p * precision).sum(axis=1) + _CUBIC_PRICE
-    return cost, np.abs(off * (weight > 0.7 * weight.max(axis=1, keepdims=True))).max(axis=1)
-
-
-def _foot_step(
-    control_x: NDArray[np.float64],
-    control_y: NDArray[np.float64],
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    t: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Return the step of the parameters towards the feet of points on their cubics (Gauss-Newton)."""
-    s = 1 - t
-    weights = (s**3, 3 * s * s * t, 3 * s * t * t, t**3)
-    slopes = (3 * s * s, 6 * s * t, 3 * t * t)
-    dx, dy = np.diff(control_x, axis=1), np.diff(control_y, axis=1)
-    vx = sum(f * dx[:, k : k + 1] for k, f in enumerate(slopes))
-    vy = sum(f * dy[:, k : k + 1] for k, f in enumerate(slopes))
-    miss_x = x - sum(f * control_x[:, k : k + 1] for k, f in enumerate(weights))
-    miss_y = y - sum(f * control_y[:, k : k + 1] for k, f in enumerate(weights))
-    return np.asarray((miss_x * vx + miss_y * vy) / np.maximum(vx * vx + vy * vy, 1e-12))
+    return cost, off
