@@ -78,9 +78,9 @@ def _check_size(image: Image.Image, *, kind: str, name: str, limits: IntakeLimit
             f"{limits.max_pixels / 1e6:.0f} million are read: scan at a lower density or in parts"
         )
     channels = 1 if image.mode in ("1", "L", "I;16", "I;16B", "I;16L") else 3
-    # OpenCV decodes JPEG straight into the result; Pillow keeps 4 bytes a pixel of colour beside the array, and
-    # composing transparency or turning the picture needs one more copy.
-    own = 0 if kind == "jpeg" else (1 if channels == 1 else 8)
+    # Measured: OpenCV needs the result twice over for JPEG; Pillow keeps 4 bytes a pixel of colour beside the array,
+    # and composing transparency or turning the picture needs one more copy.
+    own = channels if kind == "jpeg" else (1 if channels == 1 else 8)
     turned = channels if orientation_of(image) >= 2 else 0
     needed = pixels * (channels + own + turned)
     if needed > limits.max_memory_bytes:

@@ -105,7 +105,7 @@ def trace(
     """
     tell = on_progress or (lambda _words, _share: None)
     if sheet.picture.kind == "pdf-vector" and sheet.picture.vectors is not None:
-        return _trace_vectors(sheet, first_number=first_number)
+        return _trace_vectors(sheet, size_line=options.size_line, first_number=first_number)
     tell("looking for pieces", 0.0)
     found = find_candidates(sheet, size_line=options.size_line)
     traced: list[TracedPiece] = []
@@ -254,10 +254,10 @@ def _piece_findings(traced: TracedPiece, options: TraceOptions) -> list[Finding]
 
 
 # -- vector pages -----------------------------------------------------------------------------------------------------
-def _trace_vectors(sheet: Sheet, *, first_number: int) -> TracedSheet:
+def _trace_vectors(sheet: Sheet, *, size_line: int | None, first_number: int) -> TracedSheet:
     vectors = sheet.picture.vectors
     assert vectors is not None
-    found = find_vector_candidates(vectors)
+    found = find_vector_candidates(vectors, size_line=size_line)
     pieces = []
     exact = Fit(max_mm=0.0, p95_mm=0.0, rms_mm=0.0)
     for i, candidate in enumerate(found.pieces):

@@ -3,7 +3,6 @@
 Pattern pages often draw each edge of a piece as an object of its own. Lines whose ends meet are joined: first exactly,
 then within 0.05 mm, first among lines of one style (colour, width, dashes), then across styles, since a fold edge is
 often drawn differently from the rest. Segments are kept as they are; ends that meet are moved onto their common middle.
-Dashes drawn one by one are linked straight across their gaps, which is said.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -26,16 +25,10 @@ from tracer.path import OpenPath, Path, Segment
 JOIN_MM = 0.05
 """Ends this close meet: a fifth of the thinnest pattern line (judgement)."""
 
-_EXACT_MM = 0.001
-_DASH_MAX_MM = 15.0
-_DASH_GAP_MM = 6.0
-_DASH_TURN_DEG = 35.0
-_DASH_CORNER_GAP_MM = 3.0
-_DASH_MIN_COUNT = 6
-_DASH_MAX_COUNT = 8000
-_DASH_CROWD = 4
+EXACT_MM = 0.001
+"""Ends this close coincide but for the single precision of PDF readers."""
+
 _LOOK_MM = 1.0
-_STRAIGHT_MM = 0.002
 _WHITE = 250
 
 Rgb = tuple[int, int, int]
@@ -125,7 +118,7 @@ def visible_lines(paths: Iterable[DrawnPath]) -> list[VectorLine]:
         x0, y0, x1, y1 = line.box
         clip = path.clip_mm
         hidden = clip is not None and (x1 < clip[0] or x0 > clip[2] or y1 < clip[1] or y0 > clip[3])
-        if not hidden and max(x1 - x0, y1 - y0) > _EXACT_MM:
+        if not hidden and max(x1 - x0, y1 - y0) > EXACT_MM:
             lines.append(line)
     return lines
 
@@ -251,118 +244,6 @@ def _drop_doubles(
                     at_node[node] = [pair for pair in at_node[node] if pair[0] != i]
             else:
                 kept.append(i)
-
-
-def join_by_style(lines: Sequence[VectorLine]) -> list[VectorLine]:
-    """Join lines of one style, exactly and then within :data:`JOIN_MM`; then dashes drawn one by one."""
-    groups: dict[Style, list[VectorLine]] = defaultdict(list)
-    out = []
-    for line in lines:
-        if line.closed:
-            out.append(line)
-        else:
-            groups[line.style].append(line)
-    for group in groups.values():
-        chains = join_ends(join_ends(group, _EXACT_MM), JOIN_MM)
-        out.extend(link_dashes(chains))
-    return out
-
-
-def _ends_with_headings(lines: Sequence[VectorLine]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return both ends of each line (2N, 2) and the unit directions in which the line would go on from there."""
-    ends = np.array([p for line in lines for p in (line.points[0], line.points[-1])])
-    before = np.array([p for line in lines for p in (line.points[1], line.points[-2])])
-    away = ends - before
-    return ends, away / np.maximum(np.hypot(away[:, 0], away[:, 1]), 1e-9)[:, None]
-
-
-def link_dashes(lines: Sequence[VectorLine]) -> list[VectorLine]:
-    """Link short lines that follow one another with small gaps, as dashes drawn one by one do.
-
-    A dash has one neighbour at each end. Where many short lines lie close together they are hatching or small marks.
-    """
-    dashes = [line for line in lines if not line.closed and line.extent_mm[1] <= _DASH_MAX_MM]
-    if not _DASH_MIN_COUNT <= len(dashes) <= _DASH_MAX_COUNT:
-        return list(lines)
-    ends, headings = _ends_with_headings(dashes)
-    pairs = cKDTree(ends).query_pairs(_DASH_GAP_MM, output_type="ndarray")
-    pairs = pairs[pairs[:, 0] // 2 != pairs[:, 1] // 2]
-    crowd = np.bincount(pairs.ravel(), minlength=len(ends))
-    pairs = pairs[(crowd[pairs] <= _DASH_CROWD).all(axis=1)]
-    gaps = ends[pairs[:, 1]] - ends[pairs[:, 0]]
-    lengths = np.maximum(np.hypot(gaps[:, 0], gaps[:, 1]), 1e-9)
-    towards = gaps / lengths[:, None]
-    turn_a = np.degrees(np.arccos(np.clip((headings[pairs[:, 0]] * towards).sum(axis=1), -1, 1)))
-    turn_b = np.degrees(np.arccos(np.clip(-(headings[pairs[:, 1]] * towards).sum(axis=1), -1, 1)))
-    smooth = np.maximum(turn_a, turn_b) <= _DASH_TURN_DEG
-    corner = (lengths <= _DASH_CORNER_GAP_MM) & (np.maximum(turn_a, turn_b) <= 100.0)
-    cost = lengths + 0.1 * (turn_a + turn_b)
-    mate: dict[int, int] = {}
-    for k in np.argsort(cost):
-        if not (smooth[k] or corner[k]):
-            continue
-        a, b = int(pairs[k, 0]), int(pairs[k, 1])
-        if a not in mate and b not in mate:
-            mate[a], mate[b] = b, a
-    used: set[int] = set()
-    out = [line for line in lines if line.closed or line.extent_mm[1] > _DASH_MAX_MM]
-    starts = [i for i in range(len(dashes)) if 2 * i not in mate or 2 * i + 1 not in mate]
-    for first in [*starts, *range(len(dashes))]:
-        if first in used:
-            continue
-        # Begin at an end without a mate; a ring begins anywhere.
-        end = 2 * first if 2 * first not in mate else (2 * first + 1 if 2 * first + 1 not in mate else 2 * first)
-        parts: list[tuple[VectorLine, bool]] = []
-        closed = False
-        while True:
-            i = end // 2
-            used.add(i)
-            parts.append((dashes[i], bool(end % 2)))
-            following = mate.get(end ^ 1)
-            if following is None or following // 2 in used:
-                closed = following is not None and following // 2 == first and len(parts) > 2
-                break
-            end = following
-        if len(parts) >= _DASH_MIN_COUNT:
-            out.append(_linked(parts, closed=closed))
-        else:
-            out.extend(line for line, _ in parts)
-    return out
-
-
-def _linked(parts: Sequence[tuple[VectorLine, bool]], *, closed: bool) -> VectorLine:
-    chain = joined(parts, closed=closed, bridged=True)
-    segments: list[Segment] = []
-    for segment in [*chain.segments, *(chain.segments[:1] if closed else ())]:
-        if segments and np.abs(segment[0] - segments[-1][-1]).max() > 1e-9:
-            segments.append(np.array([segments[-1][-1], segment[0]]))
-        segments.append(segment)
-    if closed:
-        segments.pop()
-    return replace(chain, segments=tuple(_merge_straight(segments, closed=closed)))
-
-
-def _merge_straight(segments: Sequence[Segment], *, closed: bool) -> list[Segment]:
-    """Merge straight segments that lie on one line, as the dashes and gaps of a straight edge do."""
-    out: list[Segment] = []
-    for segment in segments:
-        if out and _goes_straight_on(out[-1], segment):
-            out[-1] = np.array([out[-1][0], segment[1]])
-        else:
-            out.append(segment)
-    if closed and len(out) > 3 and _goes_straight_on(out[-1], out[0]):
-        out[0] = np.array([out[-1][0], out[0][1]])
-        out.pop()
-    return out
-
-
-def _goes_straight_on(before: Segment, after: Segment) -> bool:
-    if len(before) != 2 or len(after) != 2:
-        return False
-    start, middle, end = before[0], after[0], after[1]
-    way = end - start
-    off = abs(float(way[0] * (middle - start)[1] - way[1] * (middle - start)[0])) / max(float(np.hypot(*way)), 1e-9)
-    return off <= _STRAIGHT_MM and float((middle - start) @ way) > 0 and float((end - middle) @ way) > 0
 
 
 def heading(line: VectorLine, *, backwards: bool) -> float:

@@ -219,3 +219,18 @@ def in_reading_order(texts: Sequence[DrawnText]) -> list[DrawnText]:
         out.extend(sorted(row, key=lambda t: t.box_mm[0]))
         left = [t for t in left if t not in row]
     return out
+
+
+def texts_near(shape: Shape, texts: Sequence[DrawnText], reach_mm: float) -> list[DrawnText]:
+    """Return the texts within a distance of a shape's box."""
+    return [t for t in texts if gap_mm(shape.line.box, t.box_mm) <= reach_mm]
+
+
+def texts_inside(shape: Shape, texts: Sequence[DrawnText]) -> list[DrawnText]:
+    """Return the texts whose middle lies in a shape."""
+    near = texts_near(shape, texts, 0.0)
+    if not near:
+        return []
+    boxes = np.array([t.box_mm for t in near])
+    middles = np.stack([boxes[:, [0, 2]].mean(axis=1), boxes[:, [1, 3]].mean(axis=1)], axis=1)
+    return [t for t, inside in zip(near, shape.holds_points(middles), strict=True) if inside]

@@ -5,23 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from calibration.finding import Finding
 from calibration.picture import DrawnText, VectorPage
 from calibration.units import format_inches
 from tracer.path import OpenPath
 from tracer.piece import Mark, MarkKind
 from tracer.vector_lines import VectorLine
+from tracer.vector_nesting import choose_sizes, nest
 from tracer.vector_shapes import (
     Shape,
-    gap_mm,
-    inset_mm,
     is_nominal_square_mm,
     is_size_only,
     lengths_in,
     speaks_of_cutting,
     speaks_of_test,
+    texts_inside,
+    texts_near,
 )
 
 _FRAME_SHARE = 0.8
@@ -38,16 +37,19 @@ _SKETCH_MAX_MM = 120.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sorted:
-    """Pieces, shapes inside them (each with its piece), tables, marks of the page, findings."""
+    """Pieces, shapes inside them (each with its piece), other sizes of them, tables, marks of the page, findings."""
 
     pieces: tuple[Shape, ...]
     tables: tuple[Shape, ...]
+    other_sizes: tuple[tuple[Shape, Shape], ...]
     inner: tuple[tuple[Shape, Shape], ...]
     marks: tuple[Mark, ...]
     findings: tuple[Finding, ...]
 
 
-def sort_shapes(shapes: Sequence[Shape], open_lines: Sequence[VectorLine], page: VectorPage) -> Sorted:
+def sort_shapes(
+    shapes: Sequence[Shape], open_lines: Sequence[VectorLine], page: VectorPage, *, size_line: int | None = None
+) -> Sorted:
     """Sort large closed lines; the open lines tell tables from other rectangles.
 
     Each rule takes away what it knows; what no rule knows and lies in no other is a piece.
@@ -82,13 +84,16 @@ def sort_shapes(shapes: Sequence[Shape], open_lines: Sequence[VectorLine], page:
             )
         )
     take("unknown", sketches)
-    pieces, inner = _nest(left, page.texts)
+    choice = choose_sizes(left, size_line)
+    findings += choice.findings
+    pieces, inner = nest(choice.chosen, page.texts)
     unlabelled = _unlabelled(pieces, page.texts)
     marks.extend(Mark(kind="unknown", path=OpenPath(s.path.segments)) for s in unlabelled)
     gone = {id(s) for s in unlabelled}
     return Sorted(
         pieces=tuple(s for s in pieces if id(s) not in gone),
         inner=tuple((s, o) for s, o in inner if id(o) not in gone),
+        other_sizes=tuple(choice.others),
         tables=tuple(tables),
         marks=tuple(marks),
         findings=tuple(findings),
@@ -103,21 +108,6 @@ def _without_doubles(shapes: Sequence[Shape]) -> list[Shape]:
         if not any(shape.same_outline(other) for other in kept):
             kept.append(shape)
     return kept
-
-
-def texts_near(shape: Shape, texts: Sequence[DrawnText], reach_mm: float) -> list[DrawnText]:
-    """Return the texts within a distance of a shape's box."""
-    return [t for t in texts if gap_mm(shape.line.box, t.box_mm) <= reach_mm]
-
-
-def texts_inside(shape: Shape, texts: Sequence[DrawnText]) -> list[DrawnText]:
-    """Return the texts whose middle lies in a shape."""
-    near = texts_near(shape, texts, 0.0)
-    if not near:
-        return []
-    boxes = np.array([t.box_mm for t in near])
-    middles = np.stack([boxes[:, [0, 2]].mean(axis=1), boxes[:, [1, 3]].mean(axis=1)], axis=1)
-    return [t for t, inside in zip(near, shape.holds_points(middles), strict=True) if inside]
 
 
 # -- frames, boxes and tables -----------------------------------------------------------------------------------------
@@ -207,7 +197,7 @@ def _test_squares(shapes: Sequence[Shape], texts: Sequence[DrawnText]) -> tuple[
             continue
         said = bool(captions) and (shape.is_square or bool(lengths_in(" ".join(t.text for t in near))))
         bare = shape.is_square and len(sizes) == len(inside) and is_nominal_square_mm(shape.sides_mm[1])
-        lone = not any(s is not shape and (shape.holds(s) or inset_mm(s, shape)) for s in shapes)
+        lone = not any(s is not shape and (shape.holds(s) or s.holds(shape)) for s in shapes)
         if said or (shape.is_square and sizes and len(sizes) == len(inside)) or (bare and lone):
             squares.append(shape)
             finding = _contradiction(shape, [*captions, *sizes] or near)
@@ -278,31 +268,18 @@ def _sketches(shapes: Sequence[Shape], page: VectorPage) -> list[Shape]:
 
 
 def _unlabelled(pieces: Sequence[Shape], texts: Sequence[DrawnText]) -> list[Shape]:
-    """Return small shapes without words in or beside them where the larger ones have theirs: diagrams, emblems."""
+    """Return small shapes without their words in or beside them where the larger ones have them: diagrams, emblems."""
     large = [s for s in pieces if s.line.extent_mm[1] > _UNLABELLED_MAX_MM]
     labelled = [s for s in large if texts_inside(s, texts)]
     if not labelled or len(labelled) < len(large):
         return []
-    return [
-        s for s in pieces if s.line.extent_mm[1] <= _UNLABELLED_MAX_MM and not texts_near(s, texts, _CAPTION_REACH_MM)
-    ]
-
-
-# -- one inside the other ---------------------------------------------------------------------------------------------
-def _nest(shapes: Sequence[Shape], texts: Sequence[DrawnText]) -> tuple[list[Shape], list[tuple[Shape, Shape]]]:
-    """Return pieces, and shapes inside them with the piece they are in.
-
-    A shape inside another is a piece of its own only when its own words tell to cut it.
-    """
-    ordered = sorted(shapes, key=lambda s: -s.area_mm2)
-    pieces: list[Shape] = []
-    inner: list[tuple[Shape, Shape]] = []
-    for shape in ordered:
-        outer = next((p for p in reversed(pieces) if p.holds(shape)), None)
-        if outer is not None and (
-            inset_mm(outer, shape) is not None or not speaks_of_cutting(texts_inside(shape, texts))
-        ):
-            inner.append((shape, outer))
-        else:
-            pieces.append(shape)
-    return pieces, inner
+    # Where every large piece says how often it is cut, so does every small one; an emblem holds a word at most.
+    told = all(speaks_of_cutting(texts_inside(s, texts)) for s in large)
+    elsewhere = {id(t) for s in large for t in texts_inside(s, texts)}
+    out = []
+    for shape in pieces:
+        near = [t for t in texts_near(shape, texts, _CAPTION_REACH_MM) if id(t) not in elsewhere]
+        near += texts_inside(shape, texts)
+        if shape.line.extent_mm[1] <= _UNLABELLED_MAX_MM and not (speaks_of_cutting(near) if told else near):
+            out.append(shape)
+    return out

@@ -10,20 +10,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import shapely
 
 from calibration.finding import Finding
 from calibration.picture import DrawnText, VectorPage
 from tracer.path import OpenPath, Path
 from tracer.piece import CutNote, Mark, MarkKind
 from tracer.vector_faces import find_webs
-from tracer.vector_lines import JOIN_MM, VectorLine, join_by_style, join_ends, visible_lines
-from tracer.vector_marks import closed_mark_kind, open_mark_kind
-from tracer.vector_shapes import Shape, in_reading_order, inset_mm
-from tracer.vector_sorting import Sorted, sort_shapes, texts_inside
+from tracer.vector_gaps import join_by_style
+from tracer.vector_lines import JOIN_MM, VectorLine, join_ends, visible_lines
+from tracer.vector_marks import owners_of, small_marks
+from tracer.vector_shapes import Shape, in_reading_order, inset_mm, texts_inside
+from tracer.vector_sorting import Sorted, sort_shapes
 
 _SMALLEST_SIDE_MM = 10.0
 _SMALLEST_AREA_MM2 = 150.0
+_SMALLEST_HOLE_MM = 2.0
 _LAST_GAP_MM = 1.0
 _OFF_PAGE_MM = 0.2
 _OUTLINE_MIN_MM = 40.0
@@ -60,20 +61,23 @@ class _Making:
     notes: list[str] = field(default_factory=list)
 
 
-def find_vector_candidates(page: VectorPage) -> VectorFinding:
+def find_vector_candidates(page: VectorPage, *, size_line: int | None = None) -> VectorFinding:
     """Find the pieces of a vector page.
 
     Parameters
     ----------
     page : VectorPage
         Paths and texts in millimetres, y down.
+    size_line : int, optional
+        Which of several sizes drawn over one another, 1 for the smallest; the largest by default.
 
     Returns
     -------
     VectorFinding
         Pieces in reading order. Outlines are the page's own segments; only ends that meet within 0.05 mm are moved,
-        by at most half their distance. Holes are inner subpaths of a filled shape; any other closed line inside a
-        piece is a mark, since cutting along a placement line cannot be undone.
+        by at most half their distance. Holes are inner subpaths of a filled shape, and closed lines drawn just like
+        the outline where other solid lines on the page are drawn in another width or colour. Any other closed line
+        inside a piece is a mark, since cutting along a placement line cannot be undone.
     """
     lines = visible_lines(page.paths)
     loops, open_lines = _loops(lines, page.texts)
@@ -85,12 +89,16 @@ def find_vector_candidates(page: VectorPage) -> VectorFinding:
             large.append(shape)
         else:
             small.append(line)
-    found = sort_shapes(large, open_lines, page)
+    found = sort_shapes(large, open_lines, page, size_line=size_line)
     pieces = [_Making(shape=shape) for shape in found.pieces]
     _note_bridges(pieces)
     page_marks = list(found.marks)
-    _place_inner(found, pieces, page.texts)
-    _place_small(small, open_lines, pieces, page, page_marks)
+    styles_differ = _styles_differ([*on_page, *open_lines], pieces)
+    small = _place_holes(small, pieces, styles_differ=styles_differ)
+    _place_inner(found, pieces, styles_differ=styles_differ)
+    outlines = [making.shape for making in pieces]
+    for owner, mark in small_marks([*small, *open_lines], outlines, page, found.tables):
+        (page_marks if owner is None else pieces[owner].marks).append(mark)
     _place_texts(page.texts, pieces, page_marks)
     page_marks.extend(_outline_mark(line) for line in off_page)
     findings = [*found.findings, *_off_page_findings(off_page, page)]
@@ -241,73 +249,62 @@ def _off_page_findings(off_page: Sequence[VectorLine], page: VectorPage) -> list
 
 
 # -- inside the pieces ------------------------------------------------------------------------------------------------
-def _place_inner(found: Sorted, pieces: Sequence[_Making], texts: Sequence[DrawnText]) -> None:
-    """Hand the shapes inside pieces to them: holes, stitching lines, circles, other closed lines."""
+def _styles_differ(lines: Sequence[VectorLine], pieces: Sequence[_Making]) -> bool:
+    """Whether the page draws other solid lines in another width or colour: then its line styles mean something."""
+    outlines = {(making.shape.line.stroke_rgb, round(making.shape.line.width_mm, 2)) for making in pieces}
+    return any(
+        line.stroke_rgb is not None and not line.dash_mm and (line.stroke_rgb, round(line.width_mm, 2)) not in outlines
+        for line in lines
+    )
+
+
+def _is_hole(line: VectorLine, outer: VectorLine, *, styles_differ: bool) -> bool:
+    if line.object_index == outer.object_index and outer.fill_rgb is not None:
+        return True
+    return styles_differ and line.stroke_rgb is not None and not line.dash_mm and line.style == outer.style
+
+
+def _add_hole(making: _Making, path: Path) -> None:
+    making.holes.append(path)
+    said = "closed lines inside that are drawn like its outline are taken as cut-outs"
+    if said not in making.notes:
+        making.notes.append(said)
+
+
+def _place_holes(small: Sequence[VectorLine], pieces: Sequence[_Making], styles_differ: bool) -> list[VectorLine]:
+    """Give small holes to their pieces and return the other small closed lines."""
+    left = []
+    for line, owner in zip(small, owners_of(small, [making.shape for making in pieces]), strict=True):
+        making = pieces[owner] if owner is not None else None
+        if making is None or line.extent_mm[0] < _SMALLEST_HOLE_MM:
+            left.append(line)
+            continue
+        inside = bool(making.shape.holds_points(line.points).all())
+        if inside and _is_hole(line, making.shape.line, styles_differ=styles_differ):
+            _add_hole(making, line.to_path())
+        else:
+            left.append(line)
+    return left
+
+
+def _place_inner(found: Sorted, pieces: Sequence[_Making], *, styles_differ: bool) -> None:
+    """Hand the shapes inside pieces to them: holes, stitching lines, circles, other closed lines, other sizes."""
     by_shape = {id(making.shape): making for making in pieces}
     for shape, outer in found.inner:
         making = by_shape[id(outer)]
-        same_object = shape.line.object_index == outer.line.object_index
-        if same_object and outer.line.fill_rgb is not None and inset_mm(outer, shape) is None:
-            making.holes.append(shape.path)
+        parallel = inset_mm(outer, shape) is not None
+        if not parallel and _is_hole(shape.line, outer.line, styles_differ=styles_differ):
+            _add_hole(making, shape.path)
             continue
         kind: MarkKind = "internal line"
-        if inset_mm(outer, shape) is not None:
+        if parallel:
             kind = "stitching line"
         elif shape.is_circle and shape.line.extent_mm[1] <= 30.0:
             kind = "circle"
         making.marks.append(Mark(kind=kind, path=OpenPath(shape.path.segments)))
-
-
-def _place_small(
-    small: Sequence[VectorLine],
-    open_lines: Sequence[VectorLine],
-    pieces: Sequence[_Making],
-    page: VectorPage,
-    page_marks: list[Mark],
-) -> None:
-    lines = [*small, *open_lines]
-    if not lines:
-        return
-    owners = _owners(lines, pieces)
-    arrow_tips = [line for line in small if line.extent_mm[1] <= 15.0]
-    for line, owner in zip(lines, owners, strict=True):
-        making = pieces[owner] if owner is not None else None
-        outline = making.shape if making is not None else None
-        if line.closed:
-            kind = closed_mark_kind(line, outline, page)
-        else:
-            kind = open_mark_kind(line, outline, page.texts, arrow_tips)
-        mark = Mark(kind=kind, path=line.to_open())
-        (making.marks if making is not None else page_marks).append(mark)
-
-
-def _owners(lines: Sequence[VectorLine], pieces: Sequence[_Making]) -> list[int | None]:
-    """Return for each line the smallest piece that holds its middle, or whose outline it touches within 3 mm."""
-    owners: list[int | None] = [None] * len(lines)
-    boxes = np.array([line.box for line in lines])
-    middles = np.stack([boxes[:, [0, 2]].mean(axis=1), boxes[:, [1, 3]].mean(axis=1)], axis=1)
-    order = sorted(range(len(pieces)), key=lambda k: -pieces[k].shape.area_mm2)
-    reach = 3.0
-    for k in order:
-        shape = pieces[k].shape
-        x0, y0, x1, y1 = shape.line.box
-        near = (boxes[:, 0] < x1 + reach) & (boxes[:, 2] > x0 - reach)
-        near &= (boxes[:, 1] < y1 + reach) & (boxes[:, 3] > y0 - reach)
-        where = np.flatnonzero(near)
-        if not len(where):
-            continue
-        inside = shape.holds_points(middles[where])
-        for index, is_inside in zip(where.tolist(), inside, strict=True):
-            line = lines[index]
-            short = line.extent_mm[1] <= 25.0
-            if is_inside or (owners[index] is None and short and _touches(line, shape, reach)):
-                owners[index] = k
-    return owners
-
-
-def _touches(line: VectorLine, shape: Shape, reach_mm: float) -> bool:
-    ring = shape.polygon.exterior
-    return bool(shapely.distance(shapely.MultiPoint(line.points), ring) <= reach_mm)
+    for shape, chosen in found.other_sizes:
+        if id(chosen) in by_shape:
+            by_shape[id(chosen)].marks.append(Mark(kind="outline", path=OpenPath(shape.path.segments)))
 
 
 def _place_texts(texts: Sequence[DrawnText], pieces: Sequence[_Making], page_marks: list[Mark]) -> None:

@@ -9,7 +9,7 @@ import itertools
 import math
 import random
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path as FilePath
 
 import numpy as np
@@ -17,7 +17,7 @@ import pytest
 from reportlab.pdfgen.canvas import Canvas
 
 from calibration.intake import read_pictures
-from calibration.picture import VectorPage
+from calibration.picture import DrawnPath, VectorPage
 from tracer.path import Path
 from tracer.vectors import VectorFinding, VectorPiece, find_vector_candidates
 
@@ -244,6 +244,21 @@ def test_a_last_small_gap_is_closed_and_said(sheet: Sheet) -> None:
     assert_is(piece.outline, polygon(points))
 
 
+def test_breaks_in_an_outline_are_bridged_along_the_line_and_said(sheet: Sheet) -> None:
+    """Breaks of 5 mm in straight edges and in a curve; the bridge of a curve leaves along its tangents."""
+    circle = [(200 + 60 * math.cos(t), 200 + 60 * math.sin(t)) for t in np.linspace(0.1, 2 * np.pi - 0.0, 400)]
+    sheet.draw([(a, b) for a, b in itertools.pairwise(circle)], close=False)
+    sheet.line((50, 330), (100, 330))
+    sheet.draw([((105, 330), (150, 330)), ((150, 330), (150, 400)), ((150, 400), (50, 400)), ((50, 400), (50, 330))],
+               close=False)  # fmt: skip
+    round_one, square_one = sheet.find().pieces
+    assert "gap" in round_one.notes[0]
+    # The chord of 6 mm of a circle of 60 mm lies 0.075 mm inside; the curve must do better.
+    off = np.abs(np.hypot(*(round_one.outline.flatten(0.001) - [200, 200]).T) - 60)
+    assert off.max() < 0.02
+    assert_is(square_one.outline, polygon([(50, 330), (150, 330), (150, 400), (50, 400)]))
+
+
 def test_a_wide_gap_is_not_closed(sheet: Sheet) -> None:
     points = [(50.0, 50.0), (150.0, 60.0), (140.0, 180.0), (50.0, 58.0)]
     sheet.draw([(a, b) for a, b in itertools.pairwise(points)], close=False)
@@ -283,6 +298,57 @@ def test_a_hole_is_an_inner_subpath_of_an_area(sheet: Sheet) -> None:
     (hole,) = piece.holes
     assert_is(hole, window)
     assert_is(piece.outline, bib())
+
+
+def test_closed_lines_drawn_like_the_outline_are_holes_where_line_styles_mean_something(sheet: Sheet) -> None:
+    window = rectangle(100, 160, 40, 30)
+    sheet.draw(bib())
+    sheet.draw(window)
+    sheet.canvas.circle(*sheet.pt((90, 220)), 3 * MM)
+    sheet.canvas.setLineWidth(0.5)
+    sheet.draw(rectangle(100, 220, 30, 30))
+    piece = one(sheet.find())
+    assert len(piece.holes) == 2
+    assert_is(
+        piece.holes[0] if len(piece.holes[0].segments) == 4 and piece.holes[0].area > 100 else piece.holes[1], window
+    )
+    assert kinds(piece) == ["internal line"]
+    assert "cut-outs" in piece.notes[0]
+
+
+def test_where_all_lines_look_alike_inner_ones_are_no_holes(sheet: Sheet) -> None:
+    sheet.draw(bib())
+    sheet.draw(rectangle(100, 160, 40, 30))
+    piece = one(sheet.find())
+    assert piece.holes == ()
+    assert kinds(piece) == ["internal line"]
+
+
+def sizes(count: int) -> list[list[Segment]]:
+    """Sizes that cross: wider ones are shorter."""
+    return [
+        polygon([(60 - 3 * k, 80), (160 + 3 * k, 80 + k), (170 + 4 * k, 260 - 2 * k), (50 - 3 * k, 260 - 2 * k)])
+        for k in range(count)
+    ]
+
+
+@pytest.mark.parametrize("size_line", range(1, 8))
+def test_each_of_seven_sizes_drawn_over_one_another_can_be_had(sheet: Sheet, size_line: int) -> None:
+    for k, shape in enumerate(sizes(7)):
+        sheet.canvas.setDash([1.0 + k, 2.0])
+        sheet.draw(shape)
+    found = find_vector_candidates(sheet.read(), size_line=size_line)
+    assert_is(one(found).outline, sizes(7)[size_line - 1])
+    assert kinds(one(found)) == ["outline"] * 6
+    assert found.findings == ()
+
+
+def test_without_a_choice_the_largest_size_is_taken_and_said(sheet: Sheet) -> None:
+    for shape in sizes(3):
+        sheet.draw(shape)
+    found = sheet.find()
+    assert_is(one(found).outline, sizes(3)[2])
+    assert [(f.code, f.severity) for f in found.findings] == [("nested-sizes", "warning")]
 
 
 def test_lines_across_a_piece_from_corner_to_corner_do_not_split_it(sheet: Sheet) -> None:
@@ -405,6 +471,18 @@ def test_colour_samples_are_no_pieces(sheet: Sheet) -> None:
     assert_is(one(sheet.find()).outline, bib())
 
 
+def test_an_emblem_among_labelled_pieces_is_no_piece(sheet: Sheet) -> None:
+    for k in range(2):
+        sheet.draw(bib(40 + 160 * k, 60))
+        sheet.text((60 + 160 * k, 200), "Bib")
+        sheet.text((60 + 160 * k, 215), "cut 2")
+    sheet.canvas.circle(*sheet.pt((100, 400)), 14 * MM)
+    sheet.text((96, 402), "QB")
+    sheet.draw(rectangle(200, 400, 30, 40))
+    sheet.text((203, 420), "Loop cut 4", size_mm=3)
+    assert [len(p.outline.segments) for p in sheet.find().pieces] == [6, 6, 4]
+
+
 def test_small_drawings_among_instructions_are_passed_over_and_said(sheet: Sheet) -> None:
     for k in range(30):
         sheet.text((20, 20 + 9 * k), "Pin the bib to the skirt and stitch along the seam line", size_mm=4)
@@ -434,20 +512,9 @@ def test_marks_inside_a_piece_are_kept_by_kind(sheet: Sheet) -> None:
     found = sheet.find()
     piece = one(found)
     assert_is(piece.outline, bib())
-    assert kinds(piece) == sorted(
-        [
-            "stitching line",
-            "grain line",
-            "notch",
-            "notch",
-            "circle",
-            "internal line",
-            "text",
-            "text",
-            "unknown",
-            "unknown",
-        ]
-    )
+    # The two heads of the arrow are kept as the grain line that they belong to.
+    expected = ["stitching line", *3 * ["grain line"], *2 * ["notch"], "circle", "internal line", *2 * ["text"]]
+    assert kinds(piece) == sorted(expected)
     assert [m.text for m in piece.marks if m.kind == "text"] == ["Bib", "Cut 2 on fold"]
     assert piece.holes == ()
 
@@ -516,25 +583,23 @@ def test_pieces_come_in_reading_order(sheet: Sheet) -> None:
     assert [(round(x / 200), round(y / 300)) for x, y in tops] == [(0, 0), (1, 0), (0, 1), (1, 1)]
 
 
-def scatter(sheet: Sheet, make: Callable[[Sheet, float, float], None]) -> None:
+@pytest.mark.parametrize("closed", [True, False])
+def test_twenty_thousand_small_lines_do_not_take_long(*, closed: bool) -> None:
+    def drawn(points: Sequence[Point], number: int, *, closed: bool) -> DrawnPath:
+        p = np.array([*points, points[0]] if closed else points, dtype=float)
+        segments = tuple(p[k : k + 2] for k in range(len(p) - 1))
+        return DrawnPath(segments=segments, closed=closed, stroke_rgb=(0, 0, 0), fill_rgb=None, stroke_width_mm=0.3,
+                         object_index=number)  # fmt: skip
+
+    corners = [(60.0, 40.0), (200.0, 50.0), (190.0, 280.0), (50.0, 270.0)]
+    paths = [drawn(corners, 0, closed=True)]
     for k in range(20_000):
-        make(sheet, 8 + (k % 200) * 2.0, 305 + (k // 200) * 2.8)
-
-
-@pytest.mark.parametrize("drawn_as", ["closed", "open"])
-def test_twenty_thousand_small_lines_do_not_take_long(sheet: Sheet, drawn_as: str) -> None:
-    sheet.draw(bib())
-    code = sheet.canvas._code
-
-    def mark(sheet: Sheet, x: float, y: float) -> None:
-        (a, b), (c, d) = sheet.pt((x, y)), sheet.pt((x + 1.2, y + 1.2))
-        code.append(f"{a:.3f} {b:.3f} m {c:.3f} {b:.3f} l {c:.3f} {d:.3f} l {'s' if drawn_as == 'closed' else 'S'}")
-
-    scatter(sheet, mark)
-    page = sheet.read()
-    begun = time.perf_counter()
+        x, y = 8 + (k % 200) * 2.0, 305 + (k // 200) * 2.8
+        paths.append(drawn([(x, y), (x + 1.2, y), (x + 1.2, y + 1.2)], k + 1, closed=closed))
+    page = VectorPage(width_mm=420, height_mm=594, paths=tuple(paths), texts=())
+    begun = time.process_time()
     found = find_vector_candidates(page)
-    taken = time.perf_counter() - begun
-    assert_is(one(found).outline, bib())
-    # 3 s is asked for on a free core; the bound leaves room for a busy machine.
-    assert taken < 9
+    taken = time.process_time() - begun
+    assert_is(one(found).outline, polygon(corners))
+    # Processor time; 3 s is asked for, 1.6 s was measured.
+    assert taken < 5
