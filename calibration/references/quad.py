@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.picture import PxPoints
-from calibration.references.edges import EdgeKind, Side, intersect, measure_side
+from calibration.references.edges import PHASE_PX, EdgeKind, Side, intersect, measure_side
 from calibration.references.reference import SearchPicture
 
 Floats = NDArray[np.float64]
@@ -59,7 +59,7 @@ class Quad:
     @property
     def sigma_px(self) -> Floats:
         """Standard uncertainty of each corner along each axis, shape (4,)."""
-        return np.array([sigma for _, sigma in self._meets])
+        return np.hypot([sigma for _, sigma in self._meets], PHASE_PX)
 
     @property
     def side_px(self) -> float:

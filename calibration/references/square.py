@@ -11,6 +11,7 @@ asked for.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -184,15 +185,15 @@ def _judge(scene: SearchPicture, mask: NDArray[np.uint8], quad: Quad, *, solid: 
 
 def as_reference(square: FoundSquare, size: str) -> Reference:
     """Make the reference of a square whose size is known."""
-    side_mm = parse_length_mm(size)
+    side = side_mm(size)
     corners = square.quad.corners_px
     return Reference(
         kind="square",
         size=size,
         points_px=corners,
-        points_mm=MmPoints(np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float64) * side_mm),
+        points_mm=MmPoints(np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float64) * side),
         sigma_px=square.quad.sigma_px,
-        tolerance_relative=DRAWN_TO_MM * np.sqrt(2.0) / side_mm,
+        tolerance_relative=DRAWN_TO_MM * np.sqrt(2.0) / side,
         outline_px=_grown(corners, square.quad.width_px + 2.0),
         score=square.score,
         straights_px=tuple(PxPoints(side.points_px) for side in square.quad.sides),
@@ -210,12 +211,12 @@ def sizes_that_fit(
 ) -> list[str]:
     """Return the sizes that a square can have where a pixel is so many millimetres along x and y."""
     sides = np.diff(np.vstack([square.quad.corners_px, square.quad.corners_px[:1]]), axis=0) * mm_per_px
-    side_mm = float(np.hypot(*sides.T).mean())
-    fits = [s for s in sizes if abs(side_mm / parse_length_mm(s) - 1) < _AGREES_WITHIN]
+    mean_mm = float(np.hypot(*sides.T).mean())
+    fits = [s for s in sizes if abs(mean_mm / parse_length_mm(s) - 1) < _AGREES_WITHIN]
     if not fits:
         return []
     # 2 in and 5 cm are 1.6 % apart: the closer one when it is clearly closer.
-    off = {s: abs(side_mm / parse_length_mm(s) - 1) for s in fits}
+    off = {s: abs(mean_mm / parse_length_mm(s) - 1) for s in fits}
     best = min(off.values())
     return [s for s in fits if off[s] < best + 0.006]
 
@@ -224,44 +225,53 @@ def _density_mm_per_px(density: Density) -> tuple[float, float]:
     return 25.4 / density.x_per_inch, 25.4 / density.y_per_inch
 
 
-def choose(squares: list[FoundSquare], side_mm: float, density: Density | None) -> list[FoundSquare]:
+def choose(squares: Sequence[FoundSquare], wanted_mm: float, density: Density | None) -> list[FoundSquare]:
     """Order squares for a size that was asked for: the one that a credible density confirms first, then by looks."""
     if density is None:
         return sorted(squares, key=lambda f: -f.score)
     step = np.sqrt(np.prod(_density_mm_per_px(density)))
-    near = [f for f in squares if abs(f.side_px * step / side_mm - 1) < _AGREES_WITHIN]
+    near = [f for f in squares if abs(f.side_px * step / wanted_mm - 1) < _AGREES_WITHIN]
     rest = [f for f in squares if f not in near]
     return sorted(near, key=lambda f: -f.score) + sorted(rest, key=lambda f: -f.score)
 
 
-def find(scene: SearchPicture, size: str | None) -> list[Reference]:
-    """Find the printed test square.
-
-    Parameters
-    ----------
-    size : str or None
-        The length of its side. Without it, only squares whose size follows from a credible stated density, or from a
-        second square beside them, are returned.
+def side_mm(size: str) -> float:
+    """Read the side of a square of a size such as ``1in``.
 
     Raises
     ------
     ScaleError
-        When squares were asked for by name and the only ones there are too small or touch the picture's edge.
+        When it has no length.
     """
-    squares = [s for s in find_squares(scene) if s.side_px >= SMALLEST_SIDE_PX]
+    side = parse_length_mm(size)
+    if side <= 0:
+        raise ScaleError(f"a square of size '{size}' has no side; write it like square=1in or square=50mm")
+    return side
+
+
+def sized(scene: SearchPicture, squares: Sequence[FoundSquare], size: str | None) -> list[Reference]:
+    """Make references of the squares whose size is known, the likeliest first.
+
+    Parameters
+    ----------
+    size : str or None
+        What the person said. Without it a size must follow from a credible stated density, or from a second square.
+    """
     density = credible_density(scene.picture)
     if size is not None:
-        side_mm = parse_length_mm(size)
-        if side_mm <= 0:
-            raise ScaleError(f"a square of size '{size}' has no side; write it like square=1in or square=50mm")
-        return [as_reference(s, size) for s in choose(squares, side_mm, density)]
+        return [as_reference(s, size) for s in choose(squares, side_mm(size), density)]
     if density is not None:
-        sized = [(s, sizes_that_fit(s, _density_mm_per_px(density))) for s in squares]
-        return [as_reference(s, fits[0]) for s, fits in sized if len(fits) == 1]
+        fitting = [(s, sizes_that_fit(s, _density_mm_per_px(density))) for s in squares]
+        return [as_reference(s, fits[0]) for s, fits in fitting if len(fits) == 1]
     return pair_by_ratio(squares)
 
 
-def pair_by_ratio(squares: list[FoundSquare]) -> list[Reference]:
+def find(scene: SearchPicture, size: str | None) -> list[Reference]:
+    """Find the printed test square, see :func:`sized`; squares too small to measure are left out."""
+    return sized(scene, [s for s in find_squares(scene) if s.side_px >= SMALLEST_SIDE_PX], size)
+
+
+def pair_by_ratio(squares: Sequence[FoundSquare]) -> list[Reference]:
     """Decide two squares' sizes by the ratio of their sides, where one pair of usual sizes alone has it (to 0.4 %)."""
     for a, b in itertools.permutations(squares, 2):
         ratio = a.side_px / b.side_px

@@ -1,0 +1,100 @@
+"""Cross-checks: every other thing of known size, measured with the chosen one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from calibration.camera import PlaneMap
+from calibration.evidence import Evidence
+from calibration.finding import Finding
+from calibration.picture import Picture
+from calibration.references import Reference
+from calibration.sheet import CrossCheck
+from calibration.units import MM_PER_INCH
+
+_LEAST_PERCENT = 0.05
+"""Smaller differences are of no consequence to a pattern and are not reported (1/32 in on 1.5 m)."""
+_DENSITY_OFF = 0.01
+
+
+def _size_by(plane: PlaneMap, reference: Reference) -> float:
+    """How large a reference is by a map, over what it should be (root mean square distance from its middle)."""
+    seen, true = np.asarray(plane.to_mm(reference.points_px)), np.asarray(reference.points_mm)
+    seen, true = seen - seen.mean(axis=0), true - true.mean(axis=0)
+    return float(np.sqrt((seen**2).sum() / (true**2).sum()))
+
+
+def cross_check(plane: PlaneMap, alternatives: Sequence[PlaneMap], other: Reference) -> CrossCheck:
+    """Measure another reference with a map; the uncertainty is the map's, the other's own and its reading's."""
+    ratio = _size_by(plane, other)
+    spread = float(np.sqrt(np.mean([(_size_by(a, other) - ratio) ** 2 for a in alternatives]))) if alternatives else 0.0
+    px = np.asarray(other.points_px)
+    span_px = float(np.sqrt(((px - px.mean(axis=0)) ** 2).sum(axis=1).mean()))
+    reading = float(np.median(other.sigma_px)) / max(span_px * np.sqrt(len(px)), 1.0)
+    combined = float(np.sqrt(spread**2 + other.tolerance_relative**2 + reading**2))
+    return CrossCheck(
+        kind=other.kind,
+        size=other.size,
+        difference_percent=100.0 * (ratio - 1.0),
+        expanded_uncertainty_percent=200.0 * combined,
+    )
+
+
+def name_of(kind: str, size: str) -> str:
+    """Name a reference in words: ``1in square``, ``A4 sheet``, ``stated density of 300 per inch``."""
+    if kind == "density":
+        return f"stated density of {size} per inch"
+    return f"{size} {kind}" if size else kind
+
+
+def disagreements(chosen: Reference, checks: Sequence[CrossCheck], sheet_id: str) -> list[Finding]:
+    """Findings for differences beyond the expanded uncertainties."""
+    findings = []
+    for check in checks:
+        if abs(check.difference_percent) <= max(check.expanded_uncertainty_percent, _LEAST_PERCENT):
+            continue
+        findings.append(
+            Finding(
+                code="density-contradicted" if check.kind == "density" else "references-disagree",
+                where=sheet_id,
+                message=f"the {name_of(check.kind, check.size)} comes out {check.difference_percent:+.2f} % by the "
+                f"{name_of(chosen.kind, chosen.size)}, which is used; that is more than the "
+                f"{check.expanded_uncertainty_percent:.2f} % that both allow: check both with a ruler",
+            )
+        )
+    return findings
+
+
+def density_findings(picture: Picture, mm_per_px: float, chosen: Reference, sheet_id: str) -> list[Finding]:
+    """Say that a stated density is wrong; cameras state none that is right, which is not worth a word."""
+    density = picture.density
+    if density is None or chosen.kind == "density" or picture.by_camera or picture.focal_px is not None:
+        return []
+    stated = MM_PER_INCH / float(np.sqrt(density.x_per_inch * density.y_per_inch))
+    if abs(stated / mm_per_px - 1) < _DENSITY_OFF:
+        return []
+    return [
+        Finding(
+            code="density-contradicted",
+            where=sheet_id,
+            message=f"the file states {density.x_per_inch:g} pixels per inch, but by the "
+            f"{name_of(chosen.kind, chosen.size)} it is {MM_PER_INCH / mm_per_px:.1f}; the {chosen.kind} is believed",
+        )
+    ]
+
+
+def square_findings(evidence: Evidence, sheet_id: str) -> list[Finding]:
+    """Squares that nothing sizes, beside a scale that comes from a mere statement."""
+    if not evidence.unsized or evidence.chosen.kind != "density":
+        return []
+    return [
+        Finding(
+            code="square-not-used",
+            severity="note",
+            where=sheet_id,
+            message=f"a printed square {evidence.unsized[0].side_px:.0f} px wide is of none of the usual sizes at the "
+            "stated density; if it is a test square, say its size, like --reference square=1in",
+        )
+    ]

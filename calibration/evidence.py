@@ -1,0 +1,250 @@
+"""Everything in a picture that could tell its scale, and the one thing that tells it best.
+
+Sizes are decided honestly. A square or a sheet whose size nobody said gets one only when something of known size in
+the same picture, a believable stated density or the ratio to a second square leaves exactly one usual size; otherwise
+it is no reference, and the person is asked.
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.camera import PlaneMap
+from calibration.errors import ScaleError
+from calibration.picture import MmPoints, PxPoints
+from calibration.references import Reference, ReferenceRequest, SearchPicture
+from calibration.references import sheet as paper
+from calibration.references import square as squares
+from calibration.references.quad import SMALLEST_SIDE_PX
+from calibration.references.sheet import FoundSheet
+from calibration.references.square import FoundSquare
+
+ADVICE = "lay a ruler, a gridded mat, a card of ID-1 size or a printed 1 in or 5 cm test square beside the pattern"
+
+_FINDERS = ("target", "mat", "ruler", "card")
+_TIERS = {"target": 0, "mat": 0}
+_LONE_TIER = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What was found.
+
+    Parameters
+    ----------
+    chosen : Reference
+        Sets the scale.
+    others : tuple of Reference
+        Of known size; they check the chosen one and tell of lens and tilt.
+    unsized : tuple of FoundSquare
+        Squares whose size is not known.
+    sheets : tuple of FoundSheet
+        Rectangles that may be sheets of paper, sized or not: right angles and straight edges.
+    """
+
+    chosen: Reference
+    others: tuple[Reference, ...] = ()
+    unsized: tuple[FoundSquare, ...] = ()
+    sheets: tuple[FoundSheet, ...] = ()
+
+
+def _find(scene: SearchPicture, kind: str, size: str | None) -> list[Reference]:
+    module = f"calibration.references.{kind}"
+    if importlib.util.find_spec(module) is None:
+        return []
+    find = getattr(importlib.import_module(module), "find", None)
+    return [] if find is None else list(find(scene, size))
+
+
+def merit(reference: Reference, longest_px: float, *, photo: bool) -> float:
+    """Return about the relative standard uncertainty of the scale that a reference gives to the whole picture.
+
+    In a photo the reading is carried from the reference's size out to the picture's: errors of perspective grow with
+    the square of that ratio, but at the reference itself they do not matter.
+    """
+    px = np.asarray(reference.points_px)
+    span = max(float(np.ptp(px, axis=0).max()), 1.0)
+    reading = float(np.median(reference.sigma_px)) / span
+    if photo:
+        reading *= max(1.0, longest_px / span) ** 2 / np.sqrt(max(1.0, len(px) / 4))
+    return float(np.hypot(reading, reference.tolerance_relative))
+
+
+def _best_first(references: Sequence[Reference], scene: SearchPicture) -> list[Reference]:
+    longest = float(max(scene.picture.width_px, scene.picture.height_px))
+    photo = scene.picture.by_camera or scene.picture.focal_px is not None
+    return sorted(
+        references, key=lambda r: (_TIERS.get(r.kind, _LONE_TIER), merit(r, longest, photo=photo) / max(r.score, 0.05))
+    )
+
+
+def _without_same_place(references: Sequence[Reference]) -> list[Reference]:
+    """Drop references that lie inside one that is seen better (a ruler's ticks seen as squares, and the like)."""
+    kept: list[Reference] = []
+    for reference in references:
+        if reference.kind == "density" or len(reference.outline_px) == 0:
+            kept.append(reference)
+            continue
+        middle = np.asarray(reference.outline_px).mean(axis=0)
+        clash = False
+        for other in kept:
+            if other.kind in ("density", "sheet", "mat") or len(other.outline_px) == 0:
+                continue
+            low, high = np.min(other.outline_px, axis=0), np.max(other.outline_px, axis=0)
+            clash |= bool(((middle > low) & (middle < high)).all()) and reference.kind != other.kind
+        if not clash:
+            kept.append(reference)
+    return kept
+
+
+def _mm_side(square: FoundSquare, plane: PlaneMap) -> float:
+    corners = np.asarray(plane.to_mm(square.quad.corners_px))
+    return float(np.hypot(*(np.roll(corners, -1, axis=0) - corners).T).mean())
+
+
+def size_by_plane(square: FoundSquare, plane: PlaneMap, within: float = 0.008) -> str | None:
+    """Return the one usual size that a square has by a plane map, None where none or several fit."""
+    side = _mm_side(square, plane)
+    fits = [s for s in squares.USUAL_SIZES if abs(side / squares.side_mm(s) - 1) < within]
+    return fits[0] if len(fits) == 1 else None
+
+
+def sheet_size_by_plane(sheet: FoundSheet, plane: PlaneMap) -> str | None:
+    """Return the one standard size that a sheet has by a plane map, None where none fits."""
+    corners = np.asarray(plane.to_mm(sheet.quad.corners_px))
+    lengths = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+    return paper.name_by_size((float(lengths[0] + lengths[2]) / 2, float(lengths[1] + lengths[3]) / 2), within=0.03)
+
+
+def _refuse_unsized(found: Sequence[FoundSquare], sheets: Sequence[FoundSheet]) -> ScaleError:
+    if found:
+        options = " or ".join(f"--reference square={s}" for s in ("1in", "5cm"))
+        usual = ", ".join(squares.USUAL_SIZES)
+        return ScaleError(
+            f"a printed square {found[0].side_px:.0f} px wide was found, but nothing says how large it is "
+            f"(usual are {usual}): say it, like {options}"
+        )
+    names = paper.names_by_proportion(sheets[0])
+    return ScaleError(
+        f"a sheet of paper was found, but {' and '.join(names) if names else 'its size'} "
+        f"cannot be told apart: say it, like --reference sheet={names[0] if names else 'A4'}, or {ADVICE}"
+    )
+
+
+def _named(
+    scene: SearchPicture, request: ReferenceRequest, found: Sequence[FoundSquare], sheets: Sequence[FoundSheet]
+) -> Reference:
+    size = request.size or None
+    if request.kind == "square":
+        named = squares.sized(scene, found, size)
+        if not named and found and size is None:
+            raise _refuse_unsized(found, ())
+    elif request.kind == "sheet":
+        named = paper.sized_by_name(sheets, size) if size is not None else _find(scene, "sheet", None)
+        if not named and sheets and size is None:
+            raise _refuse_unsized((), sheets)
+    else:
+        named = _find(scene, request.kind, size)
+    if named:
+        return named[0]
+    what = f"{request.size} {request.kind}".strip()
+    if request.kind == "density":
+        raise ScaleError(f"the file states no density to believe; say it, like --reference dpi=300, or {ADVICE}")
+    raise ScaleError(
+        f"no {what} was found in the picture; it must be there whole, sharp and at least "
+        f"{SMALLEST_SIDE_PX:.0f} px wide: take the picture nearer, or {ADVICE}"
+    )
+
+
+def _too_small(found: Sequence[FoundSquare]) -> ScaleError:
+    return ScaleError(
+        f"the printed square is {found[0].side_px:.0f} px wide, at least {SMALLEST_SIDE_PX:.0f} px are needed "
+        "to measure it: scan at a higher density or take the picture nearer"
+    )
+
+
+def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
+    """Find everything and choose.
+
+    Raises
+    ------
+    ScaleError
+        When nothing of known size is there; the message says what to do.
+    """
+    all_squares = squares.find_squares(scene)
+    found = [s for s in all_squares if s.side_px >= SMALLEST_SIDE_PX]
+    sheets = tuple(paper.find_sheets(scene))
+    known: list[Reference] = []
+    for kind in _FINDERS:
+        if request is None or request.kind != kind:
+            known += _find(scene, kind, None)
+    sized = squares.sized(scene, found, None)
+    known += sized
+    known += [r for s in sheets if (r := paper.sized_by_density(scene, s)) is not None]
+    known += _find(scene, "density", None)
+    if request is not None:
+        if request.kind == "square" and not found and all_squares:
+            raise _too_small(all_squares)
+        chosen = _named(scene, request, found, sheets)
+    else:
+        ordered = _best_first(known, scene)
+        if not ordered:
+            if found or sheets:
+                raise _refuse_unsized(found, sheets)
+            if all_squares:
+                raise _too_small(all_squares)
+            raise ScaleError(f"nothing of known size was found in the picture; next time {ADVICE}")
+        chosen = ordered[0]
+    rest = [r for r in _best_first(known, scene) if not _same_thing(r, chosen)]
+    others = [r for r in _without_same_place([chosen, *rest]) if r is not chosen]
+    taken = [chosen, *others]
+    unsized = tuple(s for s in found if not any(r.kind == "square" and _is_square(r, s) for r in taken))
+    return Evidence(chosen=chosen, others=tuple(others), unsized=unsized, sheets=sheets)
+
+
+def _is_square(reference: Reference, square: FoundSquare) -> bool:
+    return bool(np.abs(np.asarray(reference.points_px) - square.quad.corners_px).max() < 1.0)
+
+
+def _same_thing(a: Reference, b: Reference) -> bool:
+    if a is b or (a.kind == b.kind == "density"):
+        return True
+    if a.kind != b.kind or len(a.outline_px) == 0 or len(b.outline_px) == 0:
+        return False
+    gap = np.asarray(a.outline_px).mean(axis=0) - np.asarray(b.outline_px).mean(axis=0)
+    return bool(np.hypot(*gap) < 0.1 * float(np.ptp(b.outline_px, axis=0).max()))
+
+
+def completed(evidence: Evidence, plane: PlaneMap) -> Evidence:
+    """Give squares and sheets the sizes that they have by the chosen reference's plane map, where exactly one fits."""
+    others = list(evidence.others)
+    unsized = []
+    for square in evidence.unsized:
+        size = size_by_plane(square, plane)
+        if size is None:
+            unsized.append(square)
+        else:
+            others.append(squares.as_reference(square, size))
+    for sheet in evidence.sheets:
+        known = [r for r in (evidence.chosen, *others) if r.kind == "sheet"]
+        if any(np.abs(np.asarray(r.points_px) - sheet.quad.corners_px).max() < 2.0 for r in known):
+            continue
+        size = sheet_size_by_plane(sheet, plane)
+        if size is not None:
+            others.append(paper.as_reference(sheet, size))
+    return replace(evidence, others=tuple(others), unsized=tuple(unsized))
+
+
+def unsized_reference(square: FoundSquare, plane: PlaneMap) -> Reference:
+    """Keep a square of no usual size as a mark: it is no piece, and no reference either (its size is empty)."""
+    return replace(
+        squares.as_reference(square, f"{_mm_side(square, plane):.6f}mm"),
+        size="",
+        points_mm=MmPoints(np.asarray(plane.to_mm(PxPoints(np.asarray(square.quad.corners_px))))),
+        tolerance_relative=1.0,
+    )

@@ -1,0 +1,308 @@
+"""Flat rectangles lying on a ground: sheets of paper and cards, light or dark, of any colour.
+
+Their outline is sought at many levels of lightness and colour, since nothing is known of either, and each side is
+then followed at full resolution, bowed as the lens may show it. Contrast is read in the mix of red, green and blue in
+which the rectangle differs most from what it lies on.
+
+Limits: a side of which more than four tenths are hidden, or a rectangle that runs out of the picture, is not found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.references.edges import Side, measure_side
+from calibration.references.quad import Quad, clockwise_from_top_left, inner_angles_deg, side_lengths
+from calibration.references.reference import SearchPicture
+
+Floats = NDArray[np.float64]
+
+_SEARCH_LONGEST_PX = 1100
+_LIGHTNESS_LEVELS = 14
+_COLOUR_LEVELS = 7
+_LEAST_COLOUR_RANGE = 10
+_LEAST_SIDE_SHARE = 0.045
+"""Shortest side looked for, as a share of the picture's longest: a card in a photo of a sheet 1.2 m wide
+(judgement)."""
+_ALONG = (0.08, 0.92)
+_BINS = 40
+_LEAST_COVER = 0.6
+_MOST_CANDIDATES = 24
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoughRectangle:
+    """Four sides good to a pixel or two of the search copy, full-resolution pixels.
+
+    ``guides[i]`` runs from corner i to corner i + 1; ``cover`` is the share of the outline that was really seen.
+    """
+
+    corners_px: Floats
+    guides: tuple[Side, Side, Side, Side]
+    cover: float
+
+
+def _search_copies(scene: SearchPicture) -> tuple[list[tuple[NDArray[np.uint8], int]], float]:
+    """Channels to threshold with the number of levels for each, and full-resolution pixels per pixel of them."""
+    pixels = scene.picture.pixels
+    longest = max(pixels.shape[:2])
+    factor = max(1.0, longest / _SEARCH_LONGEST_PX)
+    size = (max(1, round(pixels.shape[1] / factor)), max(1, round(pixels.shape[0] / factor)))
+    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if factor > 1 else pixels
+    if small.ndim == 2:
+        channels = [small]
+    else:
+        channels = list(cv2.split(cv2.cvtColor(small, cv2.COLOR_RGB2LAB)))
+    out = []
+    for i, channel in enumerate(channels):
+        calm = np.asarray(cv2.medianBlur(channel, 5), dtype=np.uint8)
+        out.append((calm, _LIGHTNESS_LEVELS if i == 0 else _COLOUR_LEVELS))
+    return out, pixels.shape[1] / size[0]
+
+
+def _levels(channel: NDArray[np.uint8], count: int) -> list[int]:
+    low, high = np.percentile(channel, (0.3, 99.7))
+    if high - low < (_LEAST_COLOUR_RANGE if count == _COLOUR_LEVELS else 12):
+        return []
+    return sorted({round(v) for v in np.linspace(low, high, count + 2)[1:-1]})
+
+
+def _four_rough_corners(hull: NDArray[np.int32]) -> Floats | None:
+    length = cv2.arcLength(hull, True)
+    for share in (0.02, 0.03, 0.045, 0.06):
+        simple = cv2.approxPolyDP(hull, share * length, True)
+        if len(simple) == 4:
+            return np.asarray(simple.reshape(4, 2), dtype=np.float64)
+        if len(simple) < 4:
+            return None
+    return np.asarray(cv2.boxPoints(cv2.minAreaRect(hull)), dtype=np.float64)
+
+
+def _side_from_contour(contour: Floats, start: Floats, end: Floats, tolerance: float) -> tuple[Side, float] | None:
+    """Fit a bowed side to the contour points near the chord; also the share of the chord that has points."""
+    length = float(np.hypot(*(end - start)))
+    along = (end - start) / length
+    across = np.array([-along[1], along[0]])
+    d = contour - start
+    t, y = d @ along / length, d @ across
+    near = (t > _ALONG[0]) & (t < _ALONG[1]) & (np.abs(y) < tolerance)
+    if near.sum() < 8:
+        return None
+    t, y = t[near], y[near]
+    coefficients = np.zeros(3)
+    for band in (tolerance, 0.5 * tolerance, 2.0, 2.0):
+        kept = np.abs(y - np.vander(t, 3, increasing=True) @ coefficients) <= max(band, 2.0)
+        if kept.sum() < 8:
+            return None
+        coefficients = np.linalg.lstsq(np.vander(t[kept], 3, increasing=True), y[kept], rcond=None)[0]
+    kept = np.abs(y - np.vander(t, 3, increasing=True) @ coefficients) <= 2.0
+    cover = len(np.unique((t[kept] * _BINS).astype(int))) / (_BINS * (_ALONG[1] - _ALONG[0]))
+    side = Side(
+        origin=start,
+        along=along,
+        across=across,
+        length_px=length,
+        coefficients=coefficients,
+        covariance=np.eye(3),
+        points_px=contour[near][kept],
+        scatter_px=1.0,
+        width_px=0.0,
+        contrast=0.0,
+        blur_px=0.0,
+        share=min(1.0, cover),
+        kind="step",
+    )
+    return side, min(1.0, cover)
+
+
+def _rectangle_of(
+    contour: NDArray[np.int32], size: tuple[int, int], aspects: tuple[float, float]
+) -> RoughRectangle | None:
+    hull = cv2.convexHull(contour)
+    corners = _four_rough_corners(np.asarray(hull, dtype=np.int32))
+    if corners is None:
+        return None
+    points = contour.reshape(-1, 2).astype(np.float64)
+    # What lies on the picture's rim is where the picture ends, not the rectangle.
+    rim = (points < 2).any(axis=1) | (points > np.array(size) - 3).any(axis=1)
+    points = points[~rim]
+    corners = clockwise_from_top_left(corners)
+    sides: list[Side] = []
+    for _ in range(2):
+        lengths = side_lengths(corners)
+        if lengths.min() < 12 or np.abs(inner_angles_deg(corners) - 90).max() > 25:
+            return None
+        sides = []
+        for i in range(4):
+            fit = _side_from_contour(points, corners[i], corners[(i + 1) % 4], max(3.0, 0.04 * lengths[i]))
+            if fit is None or fit[1] < _LEAST_COVER:
+                return None
+            sides.append(fit[0])
+        try:
+            corners = np.asarray(Quad(sides=(sides[0], sides[1], sides[2], sides[3])).corners_px)
+        except np.linalg.LinAlgError:
+            return None
+        if not np.isfinite(corners).all():
+            return None
+    lengths = side_lengths(corners)
+    pair = np.array([lengths[0] + lengths[2], lengths[1] + lengths[3]])
+    if not aspects[0] <= pair.max() / pair.min() <= aspects[1]:
+        return None
+    if max(lengths[0] / lengths[2], lengths[2] / lengths[0], lengths[1] / lengths[3], lengths[3] / lengths[1]) > 1.5:
+        return None
+    return RoughRectangle(
+        corners_px=corners,
+        guides=(sides[0], sides[1], sides[2], sides[3]),
+        cover=float(np.mean([s.share for s in sides])),
+    )
+
+
+def _enlarged(rough: RoughRectangle, factor: float) -> RoughRectangle:
+    """Bring a rectangle from the search copy to full resolution (pixel centres at whole numbers in both)."""
+
+    def enlarge(p: Floats) -> Floats:
+        return (p + 0.5) * factor - 0.5
+
+    guides = tuple(
+        Side(
+            origin=enlarge(g.origin),
+            along=g.along,
+            across=g.across,
+            length_px=g.length_px * factor,
+            coefficients=g.coefficients * factor,
+            covariance=g.covariance * factor**2,
+            points_px=enlarge(g.points_px),
+            scatter_px=g.scatter_px * factor,
+            width_px=0.0,
+            contrast=0.0,
+            blur_px=0.0,
+            share=g.share,
+            kind="step",
+        )
+        for g in rough.guides
+    )
+    return RoughRectangle(
+        corners_px=enlarge(rough.corners_px), guides=(guides[0], guides[1], guides[2], guides[3]), cover=rough.cover
+    )
+
+
+def rough_rectangles(
+    scene: SearchPicture, *, aspects: tuple[float, float], shares: tuple[float, float] = (_LEAST_SIDE_SHARE, 1.0)
+) -> list[RoughRectangle]:
+    """Find rectangles on a ground, best seen first.
+
+    Parameters
+    ----------
+    aspects : tuple of float
+        Least and greatest ratio of the long to the short side, as seen in the picture.
+    shares : tuple of float
+        Least and greatest length of the long side, as a share of the picture's longest side.
+    """
+    copies, factor = _search_copies(scene)
+    found: list[RoughRectangle] = []
+    for channel, count in copies:
+        size = (channel.shape[1], channel.shape[0])
+        least, most = shares[0] * max(size), shares[1] * max(size)
+        for level in _levels(channel, count):
+            mask = cv2.threshold(channel, level, 255, cv2.THRESH_BINARY)[1]
+            contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+            for contour in contours:
+                if len(contour) < 2 * least:
+                    continue
+                _, _, w, h = cv2.boundingRect(contour)
+                if max(w, h) < least or max(w, h) > 1.45 * most:
+                    continue
+                rough = _rectangle_of(np.asarray(contour, dtype=np.int32), size, aspects)
+                if rough is None:
+                    continue
+                same = next(
+                    (
+                        k
+                        for k, other in enumerate(found)
+                        if np.abs(other.corners_px - rough.corners_px).max() < max(3.0, 0.02 * w)
+                    ),
+                    None,
+                )
+                if same is None:
+                    found.append(rough)
+                elif rough.cover > found[same].cover:
+                    found[same] = rough
+    found.sort(key=lambda r: -r.cover)
+    return [_enlarged(r, factor) for r in found[:_MOST_CANDIDATES]]
+
+
+def contrast_weights(scene: SearchPicture, rough: RoughRectangle, apart_px: float) -> Floats | None:
+    """Return weights on linear red, green, blue in which the rectangle differs most from its ground; None if nowhere.
+
+    The sum of their sizes is 1 and the rectangle is the brighter side.
+    """
+    differences = []
+    for i, guide in enumerate(rough.guides):
+        s = np.linspace(0.15, 0.85, 60) * guide.length_px
+        inward = rough.corners_px[(i + 2) % 4] - rough.corners_px[(i + 1) % 4]
+        inward = inward / np.hypot(*inward)
+        line = guide.at(s)
+        if scene.picture.pixels.ndim == 2:
+            step = scene.light(line + apart_px * inward) - scene.light(line - apart_px * inward)
+            differences.append(np.array([0.0, np.median(step), 0.0]))
+            continue
+        one = []
+        for k in range(3):
+            w = np.zeros(3)
+            w[k] = 1.0
+            step = scene.light(line + apart_px * inward, w) - scene.light(line - apart_px * inward, w)
+            one.append(float(np.median(step)))
+        differences.append(np.array(one))
+    mean = np.mean(differences, axis=0)
+    total = float(np.abs(mean).sum())
+    return None if total < 0.03 else np.asarray(mean / total)
+
+
+def measure_rectangle(scene: SearchPicture, rough: RoughRectangle, *, degree: int, margin_share: float) -> Quad | None:
+    """Measure the four sides of a rough rectangle as steps at full resolution.
+
+    Parameters
+    ----------
+    degree : int
+        Highest degree of the sides' bow.
+    margin_share : float
+        Stretch left out at both ends of each side, as a share of it (rounded corners).
+    """
+    factor = max(1.0, max(scene.picture.width_px, scene.picture.height_px) / _SEARCH_LONGEST_PX)
+    weights = contrast_weights(scene, rough, 2.0 * factor + 3.0)
+    if weights is None:
+        return None
+    corners, guides = rough.corners_px, list(rough.guides)
+    quad: Quad | None = None
+    for reach in (2.0 * factor + 5.0, 7.0, 7.0):
+        sides = []
+        for i in range(4):
+            a, b = corners[i], corners[(i + 1) % 4]
+            margin = margin_share * float(np.hypot(*(b - a))) + 3.0
+            side = measure_side(
+                scene,
+                a,
+                b,
+                kind="brink",
+                reach_px=reach,
+                margin_px=margin,
+                degree=degree,
+                weights=weights,
+                guide=guides[i],
+            )
+            if side is None or side.share < 0.4:
+                return None
+            sides.append(side)
+        guides = sides
+        quad = Quad(sides=(sides[0], sides[1], sides[2], sides[3]))
+        try:
+            corners = np.asarray(quad.corners_px)
+        except np.linalg.LinAlgError:
+            return None
+        if not np.isfinite(corners).all():
+            return None
+    return quad

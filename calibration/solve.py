@@ -1,0 +1,141 @@
+"""From what was found to one fitted map: which camera model, and what each thing may say about it.
+
+The chosen reference alone sets the scale. Everything else of known size keeps its shape but may be larger or smaller
+(its scale is free), so that it tells of tilt and lens and its size stays an independent check. Sides of sheets are
+straight and meet at right angles, whatever their size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from calibration.camera_fit import Angle, ModelName, fit_camera
+from calibration.evidence import Evidence
+from calibration.fitted import FittedMap, from_camera_fit
+from calibration.picture import MmPoints, Picture, PxPoints
+from calibration.references import Reference
+from calibration.references.density import credible_density
+from calibration.units import MM_PER_INCH
+
+SCANNING_DENSITIES = (75.0, 100.0, 150.0, 200.0, 240.0, 300.0, 400.0, 600.0, 800.0, 1200.0)
+"""Densities that scanners are set to, per inch (common practice, no source)."""
+
+_DENSITY_MATCH = 0.007
+_FREE_SCALE = 0.05
+_STRAIGHT_SIGMA_PX = 0.3
+_RIGHT_ANGLE_SIGMA_DEG = 0.06
+"""Squareness of cut paper: 0.3 mm over 300 mm (judgement)."""
+_LEAST_CHAIN = 12
+_FEW_POINTS = 8
+
+
+def _fit(
+    references: Sequence[Reference],
+    tolerances: Sequence[float],
+    picture: Picture,
+    model: ModelName,
+    straights: Sequence[PxPoints] = (),
+    angles: Sequence[Angle] = (),
+) -> FittedMap:
+    fit = fit_camera(
+        PxPoints(np.concatenate([r.points_px for r in references])),
+        MmPoints(np.concatenate([r.points_mm for r in references])),
+        np.concatenate([r.sigma_px for r in references]),
+        width_px=picture.width_px,
+        height_px=picture.height_px,
+        focal_px=picture.focal_px,
+        groups=np.repeat(np.arange(len(references)), [len(r.points_px) for r in references]),
+        tolerances_relative=tolerances,
+        straights_px=straights,
+        straight_sigma_px=_STRAIGHT_SIGMA_PX,
+        angles=angles,
+        model=model,
+    )
+    return from_camera_fit(fit)
+
+
+def _fits_a_scanner(picture: Picture, reference: Reference) -> bool:
+    """Whether a reference is, within its reading, what a scanner would make of it, at a density scanners are set to."""
+    plane = _fit([reference], [reference.tolerance_relative], picture, "scan").plane
+    off = np.asarray(plane.to_px(reference.points_mm)) - reference.points_px
+    misfit = float(np.sqrt((off**2).sum(axis=1).mean()))
+    side = float(np.ptp(reference.points_px, axis=0).max())
+    if misfit > max(4.0 * float(np.median(reference.sigma_px)), 0.12, 4e-4 * side):
+        return False
+    if credible_density(picture) is not None:
+        return True
+    middle = PxPoints(np.asarray(reference.points_px).mean(axis=0, keepdims=True))
+    density = MM_PER_INCH / float(plane.mm_per_px(middle)[0])
+    return any(abs(density / known - 1) < _DENSITY_MATCH for known in SCANNING_DENSITIES)
+
+
+def model_for(picture: Picture, chosen: Reference) -> ModelName:
+    """Tell a scan from a photo.
+
+    A file that records an exposure is a photo. Otherwise it is a scan when the chosen reference looks as a scanner
+    would show it *and* the density that follows is the file's own or one that scanners are set to; a photo taken
+    squarely enough to pass the first test passes the second by chance in about one of twelve.
+    """
+    if picture.kind == "pdf-raster" or chosen.kind == "density":
+        return "scan"
+    if picture.by_camera or picture.focal_px is not None:
+        return "photo"
+    if _fits_a_scanner(picture, chosen):
+        return "scan"
+    return "photo" if len(chosen.points_px) <= _FEW_POINTS else "auto"
+
+
+def _decided_by_tolerance(reference: Reference) -> Reference:
+    """A sheet's corners are as uncertain as its cutting, each on its own: its proportions are not exact either."""
+    px, mm = np.asarray(reference.points_px), np.asarray(reference.points_mm)
+    px_per_mm = float(np.sqrt(((px - px.mean(axis=0)) ** 2).sum() / ((mm - mm.mean(axis=0)) ** 2).sum()))
+    side_mm = np.sqrt(np.prod(np.ptp(mm, axis=0)))
+    sigma = reference.tolerance_relative * side_mm * px_per_mm / np.sqrt(2.0)
+    return replace(reference, sigma_px=np.hypot(reference.sigma_px, sigma), tolerance_relative=1e-6)
+
+
+def solve(evidence: Evidence, picture: Picture) -> FittedMap:
+    """Fit the map that the evidence supports."""
+    chosen = evidence.chosen
+    model = model_for(picture, chosen)
+    by_tolerance = chosen.kind == "sheet"
+    if model == "scan":
+        return _fit([chosen], [chosen.tolerance_relative], picture, model)
+    helping = [
+        r
+        for r in evidence.others
+        if r.kind not in ("density", "sheet") and r.size is not None and len(r.points_px) >= 4
+    ]
+    first = _decided_by_tolerance(chosen) if by_tolerance else chosen
+    straights: list[PxPoints] = []
+    angles: list[Angle] = []
+    for sheet in evidence.sheets:
+        base = len(straights)
+        straights += [PxPoints(side.points_px) for side in sheet.quad.sides]
+        angles += [
+            Angle(first=base, second=base + other, degrees=degrees, sigma_degrees=_RIGHT_ANGLE_SIGMA_DEG)
+            for other, degrees in ((1, 90.0), (2, 0.0), (3, 90.0))
+        ]
+    for reference in (chosen, *helping):
+        if reference.kind != "sheet":
+            straights += [chain for chain in reference.straights_px if len(chain) >= _LEAST_CHAIN]
+    fitted = _fit(
+        [first, *helping],
+        [first.tolerance_relative, *[_FREE_SCALE] * len(helping)],
+        picture,
+        model,
+        straights,
+        angles,
+    )
+    return _renamed(fitted) if by_tolerance else fitted
+
+
+def _renamed(fitted: FittedMap) -> FittedMap:
+    """Put a sheet's cutting under the reference's tolerance, where it went in as the reading of its corners."""
+    shares = dict(fitted.shares)
+    reading = shares.pop("reading")
+    shares["reference tolerance"] = shares.get("reference tolerance", np.zeros_like(reading)) + reading
+    return replace(fitted, shares=shares)
