@@ -67,8 +67,14 @@ def carry_across(
             continue
         (p0, d0), (p3, d3) = before, after
         turn = abs(math.atan2(float(d0[0] * d3[1] - d0[1] * d3[0]), float(d0 @ d3)))
-        if turn > math.radians(_CORNER_DEG) and length < _CORNER_RUN_MM:
-            continue
+        if turn > math.radians(_CORNER_DEG):
+            corner = _corner(p0, d0, p3, d3, turn, points[index], near_mm)
+            if corner is not None:
+                points[index] = _through(p0, corner, p3, count)
+                sigma[index] = max(_LEAST_SIGMA_MM, _SIGMA_PER_MM * length)
+                continue
+            if length < _CORNER_RUN_MM:
+                continue
         handle = float(np.hypot(*(p3 - p0))) / 3
         t = (np.arange(1, count + 1) / (count + 1))[:, None]
         s = 1 - t
@@ -81,6 +87,40 @@ def carry_across(
         points[index] = bridge
         sigma[index] = max(_LEAST_SIGMA_MM, _SIGMA_PER_MM * length)
     return points, sigma
+
+
+def _corner(
+    p0: Points, d0: Points, p3: Points, d3: Points, turn: float, rough: Points, near_mm: float
+) -> Points | None:
+    """Return where the two arms meet, if that is ahead of both and near the rough outline.
+
+    The rough outline falls short of a sharp point by more than of a blunt one: as the width of its search fits between
+    the arms.
+    """
+    determinant = float(d0[0] * d3[1] - d0[1] * d3[0])
+    if abs(determinant) < 0.05:
+        return None
+    gap = p3 - p0
+    ahead = float(gap[0] * d3[1] - gap[1] * d3[0]) / determinant
+    back = float(gap[0] * d0[1] - gap[1] * d0[0]) / -determinant
+    chord = math.hypot(gap[0], gap[1])
+    around = float(np.hypot(*np.diff(np.vstack([p0, rough, p3]), axis=0).T).sum())
+    short = near_mm / max(math.sin((math.pi - turn) / 2), 0.06)
+    if min(ahead, back) < -near_mm or ahead + back > max(around, chord) + 2.5 * short:
+        return None
+    corner = p0 + ahead * d0
+    if float(np.hypot(*(rough - corner).T).min()) > 0.3 * near_mm + short:
+        return None
+    return np.asarray(corner)
+
+
+def _through(p0: Points, corner: Points, p3: Points, count: int) -> Points:
+    """Return points from one end over a corner to the other, evenly spaced, the corner itself among them."""
+    one, other = float(np.hypot(*(corner - p0))), float(np.hypot(*(p3 - corner)))
+    first = min(max(round((count + 1) * one / max(one + other, 1e-9)), 1), count)
+    up = np.arange(1, first + 1)[:, None] / first
+    down = np.arange(1, count - first + 1)[:, None] / (count - first + 1)
+    return np.vstack([p0 + up * (corner - p0), corner + down * (p3 - corner)])
 
 
 def _aside(bridge: Points, rough: Points) -> Points:
