@@ -34,7 +34,8 @@ def on_box(points: Points, mm_per_px: float) -> float:
 
     The sides are sought where most of the line is, not at its extremes, so that tile marks across a frame do no harm.
     """
-    step = np.roll(points, -1, axis=0) - points
+    # Steps between neighbouring pixels know only eight directions: look further ahead.
+    step = np.roll(points, -15, axis=0) - points
     length = np.hypot(step[:, 0], step[:, 1])
     # Doubling an angle four times makes the four sides of a rectangle one direction (mean direction of axial data).
     turn = float(np.angle((length * np.exp(4j * np.arctan2(step[:, 1], step[:, 0]))).sum())) / 4

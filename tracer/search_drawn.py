@@ -76,7 +76,8 @@ def read_line_work(ink: Ink, excluded: NDArray[np.uint8] | None = None) -> LineW
     graph = build_graph(thin(mask))
     measure_lines(graph, ink.dark, WIDEST_LINE_MM / scale)
     graph = prune_spurs(graph, _SPUR_MM / scale)
-    graph = bridge_gaps(graph, scale)
+    covered = cv2.dilate(cv2.bitwise_and(ink.mask, cv2.bitwise_not(mask)), np.ones((3, 3), np.uint8))
+    graph = bridge_gaps(graph, scale, np.asarray(covered, dtype=np.uint8))
     return LineWork(ink=ink, graph=graph, loops=find_loops(graph, scale), small=small, solids=solids)
 
 

@@ -121,8 +121,20 @@ def find_bodies(pixels: NDArray[np.uint8], mm_per_px: float, excluded: NDArray[n
         sure = body & (proper[window] > 0)
         if sure.sum() > 0.02 * body.sum():
             body = sure
-        things.append((body, (x, y)))
+        if not _is_rag(body, foreign.shape):
+            things.append((body, (x, y)))
     return Bodies(ground=ground, lines=lines, things=tuple(things))
+
+
+def _is_rag(body: NDArray[np.bool_], view: tuple[int, ...]) -> bool:
+    """Return whether a body is a ring or a rag, as a ground of more than one colour leaves them; a thing is whole."""
+    area = float(body.sum())
+    if area < 0.5 * float(filled(as_mask(body)).sum()):
+        return True
+    corners = np.argwhere(body)[:, ::-1].astype(np.int32)
+    hull = float(cv2.contourArea(cv2.convexHull(corners.reshape(-1, 1, 2))))
+    spans = body.shape[0] > 0.9 * view[0] and body.shape[1] > 0.9 * view[1]
+    return area < (0.6 if spans else 0.2) * hull
 
 
 def find_edge(pixels: NDArray[np.uint8], mm_per_px: float, bodies: Bodies, index: int) -> Thing | None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +15,15 @@ from tracer.search_graph import Edge, LineGraph, Points, angle, leaving
 
 LONGEST_GAP_MM = 6.0
 """Gaps up to this length are bridged."""
+LONGEST_COVERED_MM = 40.0
+"""A line passes under lettering and solid spots for up to this length (the size of display letters)."""
+SHORT_STOP_MM = 2.5
+"""A line that stops this close to another is carried on to it (dashes and sloppy corners; common practice, no source)."""
 _LOOK_BACK_MM = 4.0
 SHARP_RAD = math.radians(62)
 """Lines that meet at less than this angle leave a tip behind when thinned (from the geometry of thinning)."""
 _WIDE_TURN_RAD = math.radians(60)
+_STRAIGHT_RAD = math.radians(9)
 _NARROW_TURN_RAD = math.radians(24)
 
 
@@ -111,27 +119,47 @@ def _end_heading(points: Points, look_back_px: float) -> tuple[float, float]:
     return float(direction[0]), float(direction[1])
 
 
-def bridge_gaps(graph: LineGraph, mm_per_px: float) -> LineGraph:
-    """Join loose ends that face each other across a gap.
+class _End(NamedTuple):
+    node: int
+    edge: int
+    heading: NDArray[np.float64]
 
-    Ends are paired greedily, the most natural continuation first: short, and with little turn from either line's
-    direction. Over a tiny gap a line may turn sharply (a broken corner), over a long one hardly.
-    """
+
+def _loose_ends(graph: LineGraph, look_back_px: float) -> list[_End]:
     degrees = graph.degrees()
+    incident = graph.incident()
     ends = []
     for index, edge in enumerate(graph.edges):
         if edge.start == edge.end:
             continue
-        if degrees[edge.end] == 1:
-            ends.append((edge.end, index, _end_heading(edge.points, _LOOK_BACK_MM / mm_per_px)))
-        if degrees[edge.start] == 1:
-            ends.append((edge.start, index, _end_heading(edge.points[::-1], _LOOK_BACK_MM / mm_per_px)))
+        for node, points in ((edge.end, edge.points), (edge.start, edge.points[::-1])):
+            other = edge.start if node == edge.end else edge.end
+            if degrees[node] == 1 and not is_tip(graph, index, other, incident):
+                ends.append(_End(node, index, np.array(_end_heading(points, look_back_px))))
+    return ends
+
+
+def bridge_gaps(graph: LineGraph, mm_per_px: float, covered: NDArray[np.uint8] | None = None) -> LineGraph:
+    """Join loose ends that face each other across a gap.
+
+    Ends are paired greedily, the most natural continuation first: short, and with little turn from either line's
+    direction. Over a tiny gap a line may turn sharply (a broken corner), over a long one hardly. Then ends whose lines
+    meet in a corner ahead of both are joined there, and ends that stop just short of another line are carried to it.
+
+    Parameters
+    ----------
+    graph : LineGraph
+    mm_per_px : float
+    covered : ndarray of uint8, optional
+        Non-zero where ink hides what runs underneath (solid spots, lettering): a line may pass under it for longer.
+    """
+    ends = _loose_ends(graph, _LOOK_BACK_MM / mm_per_px)
     if len(ends) < 2:
         return graph
-    at = np.array([graph.nodes[node] for node, _, _ in ends])
-    heading = np.array([h for _, _, h in ends])
-    longest = LONGEST_GAP_MM / mm_per_px
-    pairs = cKDTree(at).query_pairs(longest, output_type="ndarray")
+    at = np.array([graph.nodes[e.node] for e in ends])
+    heading = np.array([e.heading for e in ends])
+    reach = LONGEST_GAP_MM if covered is None else LONGEST_COVERED_MM
+    pairs = cKDTree(at).query_pairs(reach / mm_per_px, output_type="ndarray")
     if not len(pairs):
         return graph
     span = at[pairs[:, 1]] - at[pairs[:, 0]]
@@ -140,22 +168,133 @@ def bridge_gaps(graph: LineGraph, mm_per_px: float) -> LineGraph:
     turn_a = np.arccos(np.clip((heading[pairs[:, 0]] * unit).sum(axis=1), -1, 1))
     turn_b = np.arccos(np.clip(-(heading[pairs[:, 1]] * unit).sum(axis=1), -1, 1))
     gap_mm = gap * mm_per_px
-    allowed = np.where(gap_mm < 0.8, math.pi, np.where(gap_mm < 1.6, _WIDE_TURN_RAD, _NARROW_TURN_RAD))
+    allowed = np.select(
+        [gap_mm < 0.8, gap_mm < 1.6, gap_mm <= LONGEST_GAP_MM],
+        [math.pi, _WIDE_TURN_RAD, _NARROW_TURN_RAD],
+        _STRAIGHT_RAD,
+    )
     good = (turn_a < allowed) & (turn_b < allowed)
     cost = gap_mm * (1.0 + 3.0 * (turn_a + turn_b))
     edges = list(graph.edges)
     taken: set[int] = set()
+
+    def same_short(i: int, j: int, length: float) -> bool:
+        return ends[i].edge == ends[j].edge and graph.edges[ends[i].edge].length < 3.0 * length
+
     for k in np.argsort(cost, kind="stable"):
         i, j = int(pairs[k, 0]), int(pairs[k, 1])
-        if not good[k] or i in taken or j in taken:
+        if not good[k] or i in taken or j in taken or same_short(i, j, float(gap[k])):
             continue
-        short_same = ends[i][1] == ends[j][1] and graph.edges[ends[i][1]].length < 3.0 * gap[k]
-        if short_same:
+        points = _across(at[i], heading[i], at[j], heading[j], float(gap[k]))
+        under = gap_mm[k] > LONGEST_GAP_MM
+        if under and (covered is None or _covered_share(points, covered) < 0.75):
             continue
         taken.update((i, j))
-        points = _across(at[i], heading[i], at[j], heading[j], float(gap[k]))
-        edges.append(Edge(ends[i][0], ends[j][0], points, bridge=True))
-    return LineGraph(graph.nodes, edges)
+        edges.append(Edge(ends[i].node, ends[j].node, points, bridge=True, hidden=under))
+    nodes = list(graph.nodes)
+    _join_corners(ends, at, heading, pairs[gap_mm <= LONGEST_GAP_MM], taken, edges, mm_per_px)
+    _carry_on(ends, at, heading, taken, nodes, edges, mm_per_px)
+    return LineGraph(nodes, edges)
+
+
+def _covered_share(points: Points, covered: NDArray[np.uint8]) -> float:
+    x = np.clip(np.rint(points[:, 0]).astype(np.int64), 0, covered.shape[1] - 1)
+    y = np.clip(np.rint(points[:, 1]).astype(np.int64), 0, covered.shape[0] - 1)
+    return float((covered[y, x] > 0).mean())
+
+
+def _join_corners(
+    ends: list[_End],
+    at: NDArray[np.float64],
+    heading: NDArray[np.float64],
+    pairs: NDArray[np.int64],
+    taken: set[int],
+    edges: list[Edge],
+    mm_per_px: float,
+) -> None:
+    """Join ends whose lines, carried on, meet ahead of both: a corner that was not drawn."""
+    options = []
+    for i, j in pairs:
+        i, j = int(i), int(j)
+        if i in taken or j in taken:
+            continue
+        cross = float(heading[i, 0] * heading[j, 1] - heading[i, 1] * heading[j, 0])
+        if abs(cross) < 0.3:
+            continue
+        span = at[j] - at[i]
+        ahead_i = float(span[0] * heading[j, 1] - span[1] * heading[j, 0]) / cross
+        ahead_j = float(span[0] * heading[i, 1] - span[1] * heading[i, 0]) / cross
+        low, high = -0.6 / mm_per_px, LONGEST_GAP_MM / mm_per_px
+        if low < ahead_i < high and low < ahead_j < high and ahead_i + ahead_j < 1.2 * high:
+            options.append((max(ahead_i, 0.0) + max(ahead_j, 0.0), i, j, at[i] + ahead_i * heading[i]))
+    for _, i, j, corner in sorted(options, key=lambda o: o[:3]):
+        if i in taken or j in taken:
+            continue
+        taken.update((i, j))
+        legs = [np.linspace(a, b, max(2, int(np.hypot(*(b - a))) + 1)) for a, b in ((at[i], corner), (corner, at[j]))]
+        edges.append(Edge(ends[i].node, ends[j].node, np.concatenate([legs[0], legs[1][1:]]), bridge=True))
+
+
+def _carry_on(
+    ends: list[_End],
+    at: NDArray[np.float64],
+    heading: NDArray[np.float64],
+    taken: set[int],
+    nodes: list[tuple[float, float]],
+    edges: list[Edge],
+    mm_per_px: float,
+) -> None:
+    """Carry the remaining ends of dashes and lines to a line just ahead of them."""
+    left = [k for k in range(len(ends)) if k not in taken]
+    if not left:
+        return
+    owner = np.concatenate([np.full(len(e.points), i) for i, e in enumerate(edges) if not e.bridge])
+    place = np.concatenate([np.arange(len(e.points)) for e in edges if not e.bridge])
+    tree = cKDTree(np.concatenate([e.points for e in edges if not e.bridge]))
+    splits: dict[int, list[tuple[int, int]]] = {}
+    for k in left:
+        best: tuple[float, int, int] | None = None
+        near = tree.query_ball_point(at[k], SHORT_STOP_MM / mm_per_px)
+        for hit in near:
+            index, position = int(owner[hit]), int(place[hit])
+            if index == ends[k].edge:
+                continue
+            way = edges[index].points[position] - at[k]
+            distance = float(np.hypot(*way))
+            if distance < 1e-6 or float(way @ heading[k]) < 0.93 * distance:
+                continue
+            if best is None or distance < best[0]:
+                best = (distance, index, position)
+        if best is None:
+            continue
+        _, index, position = best
+        edge = edges[index]
+        target = edge.points[position]
+        if position == 0:
+            node = edge.start
+        elif position == len(edge.points) - 1:
+            node = edge.end
+        else:
+            nodes.append((float(target[0]), float(target[1])))
+            node = len(nodes) - 1
+            splits.setdefault(index, []).append((position, node))
+        steps = max(2, int(best[0]) + 1)
+        edges.append(Edge(ends[k].node, node, np.linspace(at[k], nodes[node], steps), bridge=True))
+    for index, cuts in splits.items():
+        _split(edges, index, cuts)
+
+
+def _split(edges: list[Edge], index: int, cuts: list[tuple[int, int]]) -> None:
+    """Cut an edge at some of its points; the first part takes its place."""
+    edge = edges[index]
+    bounds = [(0, edge.start), *sorted(cuts), (len(edge.points) - 1, edge.end)]
+    parts = [
+        replace(edge, start=first, end=last, points=edge.points[a : b + 1])
+        for (a, first), (b, last) in itertools.pairwise(bounds)
+        if b > a
+    ]
+    edges[index] = parts[0]
+    edges.extend(parts[1:])
 
 
 def _across(

@@ -122,7 +122,8 @@ def find_faces(graph: LineGraph, block: Sequence[int]) -> list[Face]:
 
 def _heading(points: Points) -> float:
     """Direction in which a chain leaves its first point, read a few pixels out where thinning bends it less."""
-    reach = min(len(points) - 1, 6)
+    # Of two short edges between the same nodes only the middles differ in direction.
+    reach = max(1, min(len(points) // 2, 6))
     dx, dy = points[reach] - points[0]
     return math.atan2(dy, dx)
 

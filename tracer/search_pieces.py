@@ -18,9 +18,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tracer.marks import FRAME_SHARE, is_table, is_text_box, on_box, rectangularity, runs_parallel
+from tracer.marks import FRAME_SHARE, is_table, is_text_box, on_box, rectangularity, runs_parallel, text_in
 from tracer.marks_text import TextBlock
 from tracer.search_drawn import LEAST_SIDE_MM, LineWork, Loop, lies_in
 from tracer.search_gaps import SHARP_RAD
@@ -32,6 +31,12 @@ BOLD_SHARE = 0.74
 """Lines thinner than this share of the cutting line are of another kind (common practice, no source)."""
 DEEP_SHARE = 0.5
 """Lines fainter than this share of the cutting line are creases or of another kind (common practice, no source)."""
+LOGO_SHARE, LOGO_MM = 1.8, 45.0
+"""A small closed line so much heavier than the cutting lines is a printer's ornament (common practice, no source)."""
+NECK_MM = 10.0
+"""Faces that touch along less than this are two pieces that touch (common practice, no source)."""
+CORNER_RAD = math.radians(8)
+"""Where a line divides one piece, the outline runs straight on across its ends within this (common practice)."""
 BUMP_MM = 9.0
 """Faces on the rim up to this size are notches or letters (common practice, no source)."""
 TIP_MM = 7.0
@@ -100,6 +105,90 @@ def bold_loops(graph: LineGraph, block: Sequence[int], outer: Face) -> list[tupl
         if loop.area > 0.08 * outer.area and not any(lies_in(loop.points, k.points) for k, _ in kept):
             kept.append((loop, members))
     return kept if sum(k.area for k, _ in kept) > 0.5 * outer.area else whole
+
+
+def part_pieces(
+    graph: LineGraph, members: tuple[int, ...], outer: Face, texts: Sequence[TextBlock], mm_per_px: float
+) -> list[tuple[Face, tuple[int, ...]]]:
+    """Part a block into the pieces that touch or share an edge in it.
+
+    A line from edge to edge that divides one piece (a fold, a dart's leg, a panel line) leaves the outline smooth at its
+    ends; where two pieces meet the rim has a corner, and each has words of its own. Pieces that meet in a neck only are
+    always two.
+    """
+    whole = [(outer, members)]
+    least = LEAST_SIDE_MM / mm_per_px
+    faces = [f for f in find_faces(graph, members) if f.area > 0]
+    large = [k for k, f in enumerate(faces) if np.ptp(f.points, axis=0).max() > least and f.area > 0.5 * least * least]
+    if len(large) < 2:
+        return whole
+    sides: dict[int, list[int]] = {}
+    for k, face in enumerate(faces):
+        for index, _ in face.steps:
+            sides.setdefault(index, []).append(k)
+    rim = {i for i, _ in outer.steps}
+    group = list(range(len(faces)))
+
+    def root(k: int) -> int:
+        while group[k] != k:
+            k = group[k]
+        return k
+
+    between: dict[tuple[int, int], list[int]] = {}
+    for index, both in sides.items():
+        if len(both) == 2 and both[0] != both[1]:
+            between.setdefault((min(both), max(both)), []).append(index)
+    written = [bool(text_in(f.points, texts)) for f in faces]
+    links = sorted(between.items(), key=lambda item: -sum(graph.edges[i].length for i in item[1]))
+    for (a, b), shared in links:
+        both_large = a in large and b in large
+        if both_large and _meet(graph, shared, rim, mm_per_px, words=written[a] and written[b]):
+            continue
+        ra, rb = root(a), root(b)
+        # A small face between two pieces goes to the one it shares more with, and does not join them.
+        if ra != rb and not (not both_large and {ra, rb} & set(large) == {ra, rb}):
+            group[max(ra, rb, key=lambda k: k not in large)] = min(ra, rb, key=lambda k: k not in large)
+    groups: dict[int, list[int]] = {}
+    for k in range(len(faces)):
+        groups.setdefault(root(k), []).append(k)
+    if len(groups) < 2:
+        return whole
+    out = []
+    for mine in groups.values():
+        count: dict[int, int] = {}
+        for k in mine:
+            for index, _ in faces[k].steps:
+                count[index] = count.get(index, 0) + 1
+        border = [i for i, n in count.items() if n == 1]
+        sub = LineGraph(graph.nodes, [graph.edges[i] for i in border])
+        loops = [(outer_loop(find_faces(sub, block)), block) for block in find_blocks(sub)]
+        if not loops:
+            continue
+        loop, _block = max(loops, key=lambda pair: pair[0].area)
+        if np.ptp(loop.points, axis=0).max() < least:
+            continue
+        steps = tuple((border[i], f) for i, f in loop.steps)
+        inside = tuple(sorted(count))
+        out.append((Face(steps=steps, points=loop.points, area=loop.area), inside))
+    return out or whole
+
+
+def _meet(graph: LineGraph, shared: list[int], rim: set[int], mm_per_px: float, *, words: bool) -> bool:
+    """Return whether two faces are two pieces, from the line between them."""
+    length = sum(graph.edges[i].length for i in shared) * mm_per_px
+    if length < NECK_MM:
+        return True
+    if not words:
+        return False
+    ends: dict[int, int] = {}
+    for i in shared:
+        for node in (graph.edges[i].start, graph.edges[i].end):
+            ends[node] = ends.get(node, 0) + 1
+    for node in (n for n, times in ends.items() if times == 1):
+        ways = [leaving(graph, i, node, skip=6) for i in rim if node in (graph.edges[i].start, graph.edges[i].end)]
+        if len(ways) == 2 and math.pi - angle(ways[0], ways[1]) > CORNER_RAD:
+            return True
+    return False
 
 
 def straighten(graph: LineGraph, block: Sequence[int], loop: Face, mm_per_px: float) -> Face:
@@ -195,6 +284,13 @@ def find_pieces(work: LineWork, texts: Sequence[TextBlock]) -> tuple[list[Found]
     for index, loop in enumerate(work.loops):
         if loop.inside_of < 0:
             search.visit(index)
+    usual_mass = [usual(work.graph, [s.edge for s in f.stretches], "mass") for f in search.found]
+    if len(usual_mass) >= 3:
+        limit, largest = LOGO_SHARE * float(np.median(usual_mass)), LOGO_MM / work.ink.mm_per_px
+        for found, mass in zip(list(search.found), usual_mass, strict=True):
+            if mass > limit and np.ptp(found.points, axis=0).max() < largest:
+                search.found.remove(found)
+                search.other[found.loop] = "unknown"
     return search.found, search.other
 
 
@@ -263,9 +359,13 @@ class _Search:
     def _take(self, block: tuple[int, ...], loop: Face, index: int) -> None:
         graph = self.work.graph
         least = LEAST_SIDE_MM / self.scale
-        for bold, members in bold_loops(graph, block, loop):
-            if np.ptp(bold.points, axis=0).max() < least:
-                continue
-            chosen = straighten(graph, members, bold, self.scale)
+        parts = [
+            part
+            for bold, members in bold_loops(graph, block, loop)
+            if np.ptp(bold.points, axis=0).max() >= least
+            for part in part_pieces(graph, members, bold, self.texts, self.scale)
+        ]
+        for part, members in parts:
+            chosen = straighten(graph, members, part, self.scale)
             stretches = restore_tips(graph, chosen, self.hanging, self.scale)
             self.found.append(Found(stretches=tuple(stretches), block=block, loop=index, area=chosen.area))
