@@ -1,8 +1,8 @@
 """Plane and lens fitted to measured points: one robust least squares over all references together.
 
 Points are compared where they were measured, in pixels. Gross errors are met by Huber's weights on each point's
-distance and, once the fit has settled, left out beyond four standard deviations. Chains of points on straight things carry no
-scale and still bend with the lens (the plumb-line principle; Devernay and Faugeras, "Straight lines have to be
+distance and, once the fit has settled, left out beyond four standard deviations. Chains of points on straight things
+carry no scale and still bend with the lens (the plumb-line principle; Devernay and Faugeras, "Straight lines have to be
 straight", Machine Vision and Applications 13, 2001); known angles between them tell of tilt. Priors have Cauchy tails.
 
 The covariance is the inverse of the normal matrix at the solution, the measured part scaled by the reduced chi-square
@@ -38,6 +38,8 @@ _PRIOR_TAIL = 3.0
 """Cauchy scale of the priors: at 3 standard deviations a prior pulls with a quarter of its Gaussian weight."""
 _MAX_CHAIN = 40
 """Points kept of each straight chain; neighbours along an edge carry the same error, so more would pretend."""
+_SETTLED = 1e-3
+"""The fit ends when a step lowers the sum of squares (in standard deviations) by less: some hundredths of one sigma."""
 _FEW = 10
 """With fewer points than this none is left out: redundancy is too small to tell which one is wrong."""
 
@@ -90,8 +92,7 @@ class CameraFit:
         """Return the standard uncertainty of where plane points fall in the picture (larger axis), shape (N,)."""
         mm = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
         groups = np.zeros(len(mm), dtype=np.intp)
-        jacobian = _derivative(lambda t: self.camera.project(t, mm, groups).ravel(), self.parameters, self.camera.steps)
-        rows = jacobian.reshape(len(mm), 2, -1)
+        rows = self.camera.derivative(self.parameters, mm, groups)
         variance = np.einsum("nip,pq,niq->ni", rows, self.covariance, rows)
         return np.asarray(np.sqrt(variance.max(axis=1)))
 
@@ -179,6 +180,20 @@ class _Problem:
         parts.append(self.camera.prior_residuals(theta))
         return np.concatenate(parts)
 
+    def jacobian(self, theta: Vector) -> Vector:
+        """Derivatives of the residuals: exact for the points, numerical for chains, angles and priors."""
+        d = self.data
+        points = self.camera.derivative(theta, d.mm, d.groups) / d.sigma[:, None, None]
+        parts = [points.reshape(self.points, -1)]
+        if d.chains:
+            parts.append(
+                _derivative(
+                    lambda t: np.concatenate(_straight_residuals(self.camera.plane(t), d)), theta, self.camera.steps
+                )
+            )
+        parts.append(self.camera.prior_derivative(theta))
+        return np.concatenate(parts)
+
     def _split(self, r: Vector) -> tuple[Vector, Vector, Vector, Vector]:
         p, c, a = self.points, self.chain_points, len(self.data.angles)
         return r[:p], r[p : p + c], r[p + c : p + c + a], r[p + c + a :]
@@ -208,7 +223,7 @@ class _Problem:
         r = self.residuals(theta)
         cost = self.cost(r, spread, kept)
         for _ in range(steps):
-            jacobian = _derivative(self.residuals, theta, self.camera.steps)
+            jacobian = self.jacobian(theta)
             w = self.weights(r, spread, kept)
             normal = jacobian.T @ (jacobian * w[:, None])
             gradient = jacobian.T @ (w * r)
@@ -230,7 +245,7 @@ class _Problem:
             gain = cost - trial_cost
             theta, r, cost = theta + step, trial, trial_cost
             damping = max(damping / 8, 1e-12)
-            if gain <= 1e-9 * max(cost, 1.0):
+            if gain <= _SETTLED + 1e-7 * cost:
                 break
         return theta
 
@@ -239,7 +254,7 @@ class _Problem:
 
     def covariance(self, theta: Vector, kept: NDArray[np.bool_], chi2: float) -> Vector:
         r = self.residuals(theta)
-        jacobian = _derivative(self.residuals, theta, self.camera.steps)
+        jacobian = self.jacobian(theta)
         w = self.weights(r, 1.0, kept)
         w[: self.points] = np.repeat(kept.astype(np.float64), 2) / max(1.0, chi2)
         normal = jacobian.T @ (jacobian * w[:, None])
@@ -401,6 +416,7 @@ def fit_camera(
     angles: Sequence[Angle] = (),
     model: ModelName = "auto",
     priors: Priors | None = None,
+    start: CameraFit | None = None,
 ) -> CameraFit:
     """Fit plane pose, lens and placements to measured points.
 
@@ -429,6 +445,8 @@ def fit_camera(
         ``auto`` takes a scan only where the points reach across half of the picture and an F-test (1 % level) finds
         nothing that a photo's model explains better; it takes a photo wherever there is an EXIF focal length.
     priors : Priors, optional
+    start : CameraFit, optional
+        An earlier fit of a photo to points of the same references in the same frames, to begin from.
 
     Returns
     -------
@@ -474,12 +492,15 @@ def fit_camera(
     )
     size = (float(width_px), float(height_px))
     if model != "scan":
-        photo_model, start = _photo(data, placements, size, focal_px, priors or Priors())
-        photo = _fit(photo_model, start, data, "photo")
+        if start is not None and start.model == "photo":
+            photo = _fit(start.camera, start.parameters, data, "photo")
+        else:
+            photo_model, theta = _photo(data, placements, size, focal_px, priors or Priors())
+            photo = _fit(photo_model, theta, data, "photo")
         if model == "photo" or focal_px is not None:
             return photo
-    scan_model, start = _scan(data, placements)
-    scan = _fit(scan_model, start, data, "scan")
+    scan_model, theta = _scan(data, placements)
+    scan = _fit(scan_model, theta, data, "scan")
     if model == "scan":
         return scan
     wide = float(np.ptp(px, axis=0).max()) >= 0.5 * max(size)

@@ -63,8 +63,26 @@ class CameraModel(Protocol):
     def project(self, theta: Vector, points_mm: Vector, groups: NDArray[np.intp]) -> Vector:
         """Return pixels of points given in their own references' millimetres."""
 
+    def derivative(self, theta: Vector, points_mm: Vector, groups: NDArray[np.intp]) -> Vector:
+        """Return the derivatives of :meth:`project`, shape (N, 2, P)."""
+
     def prior_residuals(self, theta: Vector) -> Vector:
         """Return the priors' residuals, in standard deviations."""
+
+    def prior_derivative(self, theta: Vector) -> Vector:
+        """Return the derivatives of :meth:`prior_residuals`, shape (K, P)."""
+
+
+def _prior_derivative(model: CameraModel, theta: Vector, curved: int) -> Vector:
+    """Numerical in the first ``curved`` parameters; the residuals are linear in all others, so one step is exact."""
+    base = model.prior_residuals(theta)
+    out = np.empty((len(base), len(theta)))
+    for i in range(len(theta)):
+        step = 1e-6 if i < curved else 1.0
+        moved = theta.copy()
+        moved[i] += step
+        out[:, i] = (model.prior_residuals(moved) - base) / step
+    return out
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -109,6 +127,23 @@ class Placements:
         c, s = (np.cos(turns) * scales)[groups], (np.sin(turns) * scales)[groups]
         x, y = points_mm[:, 0], points_mm[:, 1]
         return np.stack([c * x - s * y, s * x + c * y], axis=1) + shifts[groups]
+
+    def derivative(self, phi: Vector, points_mm: Vector, groups: NDArray[np.intp]) -> Vector:
+        """Return the derivatives of :meth:`place`, shape (N, 2, size)."""
+        out = np.zeros((len(points_mm), 2, self.size))
+        if self.size == 0:
+            return out
+        n = self.count
+        shifts = np.zeros((n, 2))
+        shifts[1:] = phi[: 3 * (n - 1)].reshape(n - 1, 3)[:, 1:] * self.unit_mm
+        turned = self.place(phi, points_mm, groups) - shifts[groups]
+        for g in range(1, n):
+            mine = groups == g
+            out[mine, 0, 3 * (g - 1)], out[mine, 1, 3 * (g - 1)] = -turned[mine, 1], turned[mine, 0]
+            out[mine, 0, 3 * (g - 1) + 1] = out[mine, 1, 3 * (g - 1) + 2] = self.unit_mm
+        for g in range(len(self.scale_sigmas)):
+            out[groups == g, :, 3 * (n - 1) + g] = turned[groups == g]
+        return out
 
     def prior_residuals(self, phi: Vector) -> Vector:
         """Scales stay within their tolerances; turns and shifts are free."""
@@ -189,6 +224,50 @@ class PhotoModel:
         centre, focal = self._centre_px(theta), self.focal0_px * np.exp(theta[6])
         return np.stack([u * focal + centre[0], v * focal + centre[1]], axis=1)
 
+    def derivative(self, theta: Vector, points_mm: Vector, groups: NDArray[np.intp]) -> Vector:
+        """Return the derivatives of :meth:`project`, shape (N, 2, P)."""
+        phi = theta[self._LENS + 5 :]
+        placed = self.placements.place(phi, points_mm, groups)
+        flat = np.column_stack([placed, np.ones(len(placed))])
+        g = self._to_camera(theta)
+        q = flat @ g.T
+        depth = np.where(np.abs(q[:, 2]) < 1e-9, 1e-9, q[:, 2])
+        x, y = q[:, 0] / depth, q[:, 1] / depth
+        k1, k2, p1, p2, k3 = theta[self._LENS : self._LENS + 5]
+        r2 = x * x + y * y
+        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        slope = 2 * (k1 + r2 * (2 * k2 + 3 * r2 * k3))
+        focal = self.focal0_px * np.exp(theta[6])
+        # Lens: derivative of the distorted by the undistorted, 2 x 2 for each point.
+        lens = np.empty((len(x), 2, 2))
+        lens[:, 0, 0] = radial + x * x * slope + 2 * p1 * y + 6 * p2 * x
+        lens[:, 1, 1] = radial + y * y * slope + 6 * p1 * y + 2 * p2 * x
+        lens[:, 0, 1] = lens[:, 1, 0] = x * y * slope + 2 * p1 * x + 2 * p2 * y
+        lens *= focal
+        by_camera = np.zeros((len(x), 2, 3))  # pixels by camera coordinates
+        by_camera[:, :, :2] = lens / depth[:, None, None]
+        by_camera[:, :, 2] = -(lens[:, :, 0] * x[:, None] + lens[:, :, 1] * y[:, None]) / depth[:, None]
+        out = np.zeros((len(x), 2, len(theta)))
+        for i in range(3):
+            up, down = theta.copy(), theta.copy()
+            up[i] += 1e-6
+            down[i] -= 1e-6
+            turned = (self._to_camera(up) - self._to_camera(down)) / 2e-6
+            out[:, :, i] = np.einsum("nij,nj->ni", by_camera, flat @ turned.T)
+        out[:, :, 3:6] = by_camera
+        out[:, 0, 6] = focal * (x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x))
+        out[:, 1, 6] = focal * (y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y)
+        out[:, 0, 7] = out[:, 1, 8] = 1.0
+        xy = np.stack([x, y], axis=1) * focal
+        for i, power in ((9, r2), (10, r2**2), (13, r2**3)):
+            out[:, :, i] = xy * power[:, None]
+        out[:, 0, 11], out[:, 1, 11] = focal * 2 * x * y, focal * (r2 + 2 * y * y)
+        out[:, 0, 12], out[:, 1, 12] = focal * (r2 + 2 * x * x), focal * 2 * x * y
+        if self.placements.size:
+            by_plane = by_camera @ g[:, :2]
+            out[:, :, 14:] = by_plane @ self.placements.derivative(phi, points_mm, groups)
+        return out
+
     def prior_residuals(self, theta: Vector) -> Vector:
         """Return the priors' residuals, in standard deviations."""
         p = self.priors
@@ -199,13 +278,17 @@ class PhotoModel:
         focal = np.asarray([theta[6] / self.focal_log_sigma])
         return np.concatenate([normal, focal, centre, lens, self.placements.prior_residuals(theta[self._LENS + 5 :])])
 
+    def prior_derivative(self, theta: Vector) -> Vector:
+        """Return the derivatives of :meth:`prior_residuals`, shape (K, P)."""
+        return _prior_derivative(self, theta, curved=3)
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ScanModel:
     """An affine map: a flatbed scanner, whose carriage may run a little long, short or askew.
 
-    Parameters are the log of the scale (px per mm, over ``scale0``), the log of the ratio of the two scales, the turn of
-    the millimetre axes, the lack of squareness, and the shift in pixels.
+    Parameters are the log of the scale (px per mm, over ``scale0``), the log of the ratio of the two scales, the turn
+    of the millimetre axes, the lack of squareness, and the shift in pixels.
     """
 
     scale0_px_per_mm: float
@@ -247,7 +330,25 @@ class ScanModel:
         placed = self.placements.place(theta[6:], points_mm, groups)
         return np.asarray((placed - self.middle_mm) @ self._matrix(theta).T + self.middle_px + theta[4:6])
 
+    def derivative(self, theta: Vector, points_mm: Vector, groups: NDArray[np.intp]) -> Vector:
+        """Return the derivatives of :meth:`project`, shape (N, 2, P)."""
+        placed = self.placements.place(theta[6:], points_mm, groups)
+        out = np.zeros((len(placed), 2, len(theta)))
+        for i in range(4):
+            up, down = theta.copy(), theta.copy()
+            up[i] += 1e-6
+            down[i] -= 1e-6
+            out[:, :, i] = (placed - self.middle_mm) @ ((self._matrix(up) - self._matrix(down)) / 2e-6).T
+        out[:, 0, 4] = out[:, 1, 5] = 1.0
+        if self.placements.size:
+            out[:, :, 6:] = self._matrix(theta) @ self.placements.derivative(theta[6:], points_mm, groups)
+        return out
+
     def prior_residuals(self, theta: Vector) -> Vector:
         """Return the priors' residuals, in standard deviations."""
         device = np.asarray([theta[1] / self.anisotropy_sigma, theta[3] / self.skew_sigma])
         return np.concatenate([device, self.placements.prior_residuals(theta[6:])])
+
+    def prior_derivative(self, theta: Vector) -> Vector:
+        """Return the derivatives of :meth:`prior_residuals`, shape (K, P)."""
+        return _prior_derivative(self, theta, curved=0)

@@ -1,0 +1,289 @@
+"""Find a gridded cutting mat.
+
+How many References come back says how sure the pitch is: one when it is known; two or more, with the same points and
+different sizes and each with a score of at most one half, when the grid was found and its pitch could be either. A
+caller must then let another reference or the person decide, and refuse otherwise.
+
+Limits: the mat is flat and its lines are straight and evenly spaced (a printed sheet: pitch errors of single lines go into
+the residuals). What lies on the mat is nearer to the camera than the grid: 1 mm at a distance of 830 mm makes it look
+0.12 % larger; nothing in the picture tells, so it belongs into the uncertainty.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera_fit import CameraFit
+from calibration.light import SRGB_TO_LINEAR
+from calibration.picture import MmPoints, PxPoints
+from calibration.references.mat.grow import (
+    GridPicture,
+    Lattice,
+    fit_lattice,
+    grow,
+    line_width,
+    settle,
+    supported,
+)
+from calibration.references.mat.pitch import AMBIGUOUS, WORDS, Shape, divided_by, evidence, heavier_every
+from calibration.references.mat.ridges import find_ridges
+from calibration.references.mat.seeds import Seed, find_seeds
+from calibration.references.reference import Reference, SearchPicture
+from calibration.units import parse_length_mm
+
+Array = NDArray[np.float64]
+
+TOLERANCE_RELATIVE = 0.0003
+"""Standard uncertainty of a printed mat's pitch: half-width 0.05 % (half a millimetre on 36 in), taken as rectangular;
+common practice, no source."""
+_FEWEST_NODES = 30
+_FEWEST_LINES = 5
+_SURE_NODES = 80
+_SEEDS_TRIED = 6
+_CREDIBLE_CHI2 = 12.0
+"""A true lattice fits its own reading errors within a factor of three; one that slipped a cell does not."""
+
+
+def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
+    """Find the grid of a cutting mat.
+
+    Parameters
+    ----------
+    scene : SearchPicture
+    size : str or None
+        Pitch of the heavier (or only) lines as a person writes it: ``1in``, ``1/2in``, ``10mm``.
+
+    Returns
+    -------
+    list of Reference
+        Empty when there is no grid; one when the pitch is known; several with score <= 0.5 when it is ambiguous.
+    """
+    picture = GridPicture(light=SRGB_TO_LINEAR[scene.grey], focal_px=scene.picture.focal_px)
+    lattice = find_lattice(scene, picture)
+    if lattice is None:
+        return []
+    shape = _shape(picture, lattice)
+    if size:
+        cell = _asked_pitch(parse_length_mm(size), shape)
+        return [_reference(scene, lattice, cell, size, _quality(lattice))]
+    ranked = sorted(evidence(shape).items(), key=lambda item: -item[1])
+    possible = [cell for cell, value in ranked if value > ranked[0][1] - AMBIGUOUS]
+    quality = _quality(lattice)
+    score = quality if len(possible) == 1 else min(0.5, quality / 2)
+    return [_reference(scene, lattice, cell, _words(cell, shape), score) for cell in possible]
+
+
+def find_lattice(scene: SearchPicture, picture: GridPicture) -> Lattice | None:
+    """Return the grid in lattice units, or None."""
+    seeds: list[Seed] = []
+    for ridges in find_ridges(scene.reduced):
+        seeds.extend(find_seeds(ridges))
+    seeds.sort(key=lambda s: -s.score)
+    best: tuple[CameraFit, NDArray[np.intp]] | None = None
+    chosen: tuple[Seed, float] | None = None
+    most = 0
+    for seed in seeds[:_SEEDS_TRIED]:
+        points = scene.from_reduced(seed.points)
+        width = line_width(picture, seed.nodes, points, light_on_dark=seed.light_on_dark)
+        if width is None:
+            continue
+        grown = grow(picture, seed.nodes, points, light_on_dark=seed.light_on_dark, line_sigma_px=width)
+        if grown is None or grown[0].reduced_chi2 > _CREDIBLE_CHI2:
+            continue
+        held = int(supported(grown[1]).sum())
+        if held > 1.3 * most:
+            best, chosen, most = grown, (seed, width), held
+        if most >= _SURE_NODES and held > 0.7 * len(grown[1]):
+            break
+    if best is None or chosen is None:
+        return None
+    lattice = settle(picture, best[0], best[1], light_on_dark=chosen[0].light_on_dark, line_sigma_px=chosen[1])
+    lattice = _coarsened(picture, lattice)
+    return _trimmed(picture, lattice)
+
+
+def _coarsened(picture: GridPicture, lattice: Lattice) -> Lattice:
+    """Undo a lattice twice (or more) too fine: one whose in-between lines are not there.
+
+    A line that is not there is missing beside lines that are: ticks along a border make nodes between, whole lines do
+    not.
+    """
+    for every in (5, 3, 2):
+        phases = [_missing_between(lattice, axis, every) for axis in (0, 1)]
+        if phases[0] is None or phases[1] is None:
+            continue
+        on = ((lattice.nodes % every) == phases).all(axis=1)
+        nodes = (lattice.nodes[on] - phases) // every
+        if len(nodes) < _FEWEST_NODES // 2:
+            continue
+        fit = fit_lattice(picture, nodes, lattice.points_px[on], lattice.sigma_px[on])
+        again = settle(picture, fit, nodes, light_on_dark=lattice.light_on_dark, line_sigma_px=lattice.line_sigma_px)
+        return _coarsened(picture, again)
+    return lattice
+
+
+def _missing_between(lattice: Lattice, axis: int, every: int) -> int | None:
+    """Return the phase of the lines that are there, if the others are missing wherever their neighbours are seen."""
+    across = lattice.starts[:, axis] == lattice.ends[:, axis]
+    where = np.rint(lattice.starts[across]).astype(int)
+    present = lattice.present[across].all(axis=1)
+    if present.sum() < 12:
+        return None
+    line, place = where[:, axis] - where[:, axis].min(), where[:, 1 - axis] - where[:, 1 - axis].min()
+    table = np.zeros((line.max() + 1 + 2 * every, place.max() + 1), dtype=bool)
+    table[line + every, place] = present
+    # Seen: the line's neighbours one period away on both sides are there, at the same place along it.
+    best = None
+    for phase in range(every):
+        there = table[every:-every]
+        numbers = np.arange(len(there)) + int(where[:, axis].min())
+        mine = numbers % every == phase
+        if mine.sum() < 2 or there[mine].sum() < 8:
+            continue
+        beside = np.zeros_like(there)
+        for step in range(1, every):
+            before, after = (
+                np.roll(table, step, axis=0)[every:-every],
+                np.roll(table, step - every, axis=0)[every:-every],
+            )
+            fits = (numbers - step) % every == phase
+            beside[fits] |= (before & after)[fits]
+        asked = beside & ~mine[:, None]
+        if asked.sum() >= 8 and there[asked].mean() < 0.3:
+            best = phase
+    return best
+
+
+def _trimmed(picture: GridPicture, lattice: Lattice) -> Lattice | None:
+    """Leave out wrong nodes and outer lines that hardly any node bears out."""
+    kept = lattice.fit.inliers.copy()
+    kept[kept] = supported(lattice.nodes[kept])
+    while kept.sum() >= _FEWEST_NODES:
+        low, high = lattice.nodes[kept].min(axis=0), lattice.nodes[kept].max(axis=0)
+        dropped = False
+        for axis in (0, 1):
+            across = int(high[1 - axis] - low[1 - axis]) + 1
+            for edge in (low[axis], high[axis]):
+                here = kept & (lattice.nodes[:, axis] == edge)
+                if here.sum() < max(2, 0.05 * across):
+                    kept &= ~here
+                    dropped = True
+        if not dropped:
+            break
+    nodes = lattice.nodes[kept]
+    if len(nodes) < _FEWEST_NODES or min(len(np.unique(nodes[:, a])) for a in (0, 1)) < _FEWEST_LINES:
+        return None
+    return Lattice(
+        nodes=nodes,
+        points_px=lattice.points_px[kept],
+        sigma_px=lattice.sigma_px[kept],
+        fit=fit_lattice(picture, nodes, lattice.points_px[kept], lattice.sigma_px[kept], lattice.fit),
+        starts=lattice.starts,
+        ends=lattice.ends,
+        stretches=lattice.stretches,
+        present=lattice.present,
+        light_on_dark=lattice.light_on_dark,
+        line_sigma_px=lattice.line_sigma_px,
+    )
+
+
+def _key(a: tuple[int, ...], b: tuple[int, ...]) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """A stretch by its two nodes, as it is listed: the lower index first."""
+    return (a, b) if a < b else (b, a)
+
+
+def _closed(picture: GridPicture, lattice: Lattice, axis: int) -> bool:
+    """Whether lines across both borders of one direction end there, with room in the picture for more."""
+    nodes = {(int(i), int(j)) for i, j in lattice.nodes}
+    halves = {
+        _key(tuple(np.rint(s).astype(int).tolist()), tuple(np.rint(e).astype(int).tolist())): int(p.sum())
+        for s, e, p in zip(lattice.starts, lattice.ends, lattice.present, strict=True)
+    }
+    rows, columns = picture.light.shape
+    for edge, outward in ((lattice.nodes[:, axis].min(), -1), (lattice.nodes[:, axis].max(), 1)):
+        ends_here = goes_on = 0
+        for node in nodes:
+            if node[axis] != edge:
+                continue
+            step = (outward, 0) if axis == 0 else (0, outward)
+            beyond, within = (node[0] + step[0], node[1] + step[1]), (node[0] - step[0], node[1] - step[1])
+            point = lattice.fit.plane.to_px(MmPoints(np.asarray([beyond], dtype=np.float64)))[0]
+            if not (12 < point[0] < columns - 13 and 12 < point[1] < rows - 13):
+                continue
+            # Both halves: a figure printed at the end of a line may look like the beginning of a further cell.
+            if halves.get(_key(node, beyond), 0) == 2:
+                goes_on += 1
+            elif halves.get(_key(node, within), 0) > 0:
+                ends_here += 1
+        if ends_here < 3 or goes_on > 0.4 * ends_here:
+            return False
+    return True
+
+
+def _shape(picture: GridPicture, lattice: Lattice) -> Shape:
+    extent = np.ptp(lattice.nodes, axis=0)
+    distance = None
+    if picture.focal_px is not None:
+        # The plane's depth in the middle, in cells: focal length times cells per pixel.
+        middle = np.median(lattice.points_px, axis=0, keepdims=True)
+        distance = float(lattice.fit.plane.focal_px * lattice.fit.plane.mm_per_px(PxPoints(middle))[0])
+    return Shape(
+        cells=(int(extent[0]), int(extent[1])),
+        closed=(_closed(picture, lattice, 0), _closed(picture, lattice, 1)),
+        heavier_every=heavier_every(lattice),
+        divided_by=divided_by(picture, lattice, np.random.default_rng(0)),
+        distance_cells=distance,
+    )
+
+
+def _asked_pitch(asked_mm: float, shape: Shape) -> float:
+    """Pitch of the lattice's cells when the person named the pitch of the heavier (or only) lines."""
+    if shape.divided_by > 1:
+        # The lattice runs on the heavier lines; the person may mean those or the fine ones between.
+        weighed = evidence(shape)
+        options = (asked_mm, asked_mm * shape.divided_by)
+        return max(options, key=lambda cell: max((v for c, v in weighed.items() if abs(c - cell) < 0.01), default=-9.0))
+    if shape.heavier_every > 1:
+        weighed = evidence(shape)
+        options = (asked_mm / shape.heavier_every, asked_mm)
+        return max(options, key=lambda cell: max((v for c, v in weighed.items() if abs(c - cell) < 0.01), default=-9.0))
+    return asked_mm
+
+
+def _words(cell_mm: float, shape: Shape) -> str:
+    for fine, words in WORDS.items():
+        if abs(fine - cell_mm) < 1e-6:
+            return words
+    inches = Fraction(cell_mm / 25.4).limit_denominator(16)
+    return f"{inches}in" if abs(float(inches) * 25.4 - cell_mm) < 1e-6 else f"{cell_mm:g}mm"
+
+
+def _quality(lattice: Lattice) -> float:
+    """Score 0..1: a mat shows many nodes on many lines that agree with one plane."""
+    lines = min(len(np.unique(lattice.nodes[:, a])) for a in (0, 1))
+    return float(0.97 * min(1.0, len(lattice.nodes) / _SURE_NODES) * min(1.0, lines / 8))
+
+
+def _reference(scene: SearchPicture, lattice: Lattice, cell_mm: float, size: str, score: float) -> Reference:
+    low, high = lattice.nodes.min(axis=0), lattice.nodes.max(axis=0)
+    corners = np.asarray([[low[0], low[1]], [high[0], low[1]], [high[0], high[1]], [low[0], high[1]]], dtype=np.float64)
+    edge = np.linspace(0, 1, 9)[:-1, None]
+    ring = np.vstack([a + (b - a) * edge for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)])
+    outline = np.asarray(lattice.fit.plane.to_px(MmPoints(ring)))
+    outline = np.clip(outline, -0.5, [scene.picture.width_px - 0.5, scene.picture.height_px - 0.5])
+    # Read errors are a little correlated along a line; the fit's own scatter is the honest figure.
+    sigma = lattice.sigma_px * np.sqrt(max(1.0, lattice.fit.reduced_chi2))
+    return Reference(
+        kind="mat",
+        size=size,
+        points_px=PxPoints(lattice.points_px),
+        points_mm=MmPoints((lattice.nodes - low) * cell_mm),
+        sigma_px=sigma,
+        tolerance_relative=TOLERANCE_RELATIVE,
+        outline_px=PxPoints(cv2.convexHull(outline.astype(np.float32)).reshape(-1, 2).astype(np.float64)),
+        score=score,
+    )

@@ -1,0 +1,227 @@
+"""Tell the pitch of a grid: an inch, half an inch, a centimetre.
+
+A grid by itself has no size. What a cutting mat shows of its pitch:
+
+- how lines differ in strength: half inches with every second line heavier, quarters with every fourth, eighths with
+  every eighth, centimetres with every fifth or tenth;
+- fine lines between the lines of the lattice (the same evidence seen from the coarse side);
+- how many cells it has from border to border: 36 x 24 is the commonest inch mat, 90 x 60 its metric sister;
+- how far the camera was, where EXIF gives a focal length: people stand over a table.
+
+Each is worth so much evidence (natural logarithm of odds). The figures are common practice, no source; they are set so
+that no single weak hint decides.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.references.mat.grow import GridPicture, Lattice
+from calibration.references.mat.profiles import measure
+
+Array = NDArray[np.float64]
+
+AMBIGUOUS = 1.5
+"""Pitches whose evidence differs by less (odds of 4.5 to 1) are not told apart."""
+
+_INCH_CELLS = {
+    (11, 8), (12, 9), (17, 11), (18, 12), (23, 17), (24, 18), (35, 23), (36, 24), (47, 35), (48, 36), (12, 12),
+    (18, 18), (24, 24), (6, 6), (8, 6), (16, 10), (22, 16), (34, 22), (58, 39), (59, 39), (60, 40),
+}  # fmt: skip
+"""Mats sold in inches, and the same with the grid one inch short of the mat; from memory."""
+_CENTIMETRE_CELLS = {
+    (28, 20), (27, 19), (28, 19), (29, 20), (30, 22), (42, 29), (40, 28), (41, 28), (43, 28), (45, 30), (44, 29),
+    (57, 40), (58, 43), (59, 42), (58, 42), (60, 45), (88, 58), (90, 60), (89, 59), (82, 57), (85, 56), (120, 90),
+    (100, 70),
+}  # fmt: skip
+"""Metric mats after A4, A3, A2, A1 and 90 x 60 cm; from memory."""
+
+_EVERY = (2, 4, 5, 6, 8, 10, 12)
+# Evidence of (pitch in mm, every how many lines is heavier); 1 is 'all alike'.
+_PATTERN: dict[float, dict[int, float]] = {
+    25.4: {1: 0.3, 2: -2.0, 4: -2.0, 5: -1.0, 6: 0.0, 12: 0.3, 8: -2.0, 10: -2.0},
+    12.7: {1: -3.0, 2: 2.5, 4: -1.5, 8: -2.5, 12: -2.0},
+    6.35: {1: -3.5, 2: -0.5, 4: 2.5, 8: 0.0},
+    3.175: {1: -5.0, 2: -2.0, 4: -0.5, 8: 2.5},
+    10.0: {1: 0.0, 2: -2.0, 5: 2.5, 10: 2.0},
+    5.0: {1: -2.5, 2: 0.5, 4: -2.0, 10: 0.5},
+    50.0: {1: -4.0, 2: -2.0},
+}
+_UNHEARD_OF = -3.5
+WORDS = {25.4: "1in", 12.7: "1/2in", 6.35: "1/4in", 3.175: "1/8in", 10.0: "10mm", 5.0: "5mm", 50.0: "50mm"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """What a lattice shows of itself.
+
+    Parameters
+    ----------
+    cells : tuple of int
+        Cells seen along columns and rows.
+    closed : tuple of bool
+        Whether both borders across each direction are in view (lines end there on a border line).
+    heavier_every : int
+        1 where all lines are alike.
+    divided_by : int
+        Fine lines divide each cell of the lattice in so many; 1 for none.
+    distance_cells : float or None
+        Distance of the camera in cells, where the focal length was stated.
+    """
+
+    cells: tuple[int, int]
+    closed: tuple[bool, bool]
+    heavier_every: int
+    divided_by: int
+    distance_cells: float | None
+
+
+def _strengths(lattice: Lattice) -> tuple[dict[int, float], dict[int, float]]:
+    """Log strength of each line over its neighbours beside it, for lines of constant column and constant row."""
+    present = lattice.present
+    heights = np.where(present, lattice.stretches.heights, np.nan)
+    some = present.any(axis=1)
+    level = np.full(len(heights), np.nan)
+    level[some] = np.log(np.nanmean(heights[some], axis=1))
+    upright = lattice.starts[:, 0] == lattice.ends[:, 0]
+    out = []
+    for mine, line_axis in ((upright, 0), (~upright, 1)):
+        use = mine & some
+        line = np.rint(lattice.starts[use, line_axis]).astype(int)
+        place = np.rint(lattice.starts[use, 1 - line_axis]).astype(int)
+        values: dict[int, float] = {}
+        if use.any():
+            l0, p0 = line.min(), place.min()
+            table = np.full((np.ptp(line) + 1, np.ptp(place) + 1), np.nan)
+            table[line - l0, place - p0] = level[use]
+            for k in range(len(table)):
+                beside = table[max(0, k - 5) : k + 6]
+                enough = (np.isfinite(beside).sum(axis=0) >= 5) & np.isfinite(table[k])
+                if enough.sum() >= 3:
+                    values[k + int(l0)] = float(np.median(table[k, enough] - np.nanmean(beside[:, enough], axis=0)))
+        out.append(values)
+    return out[0], out[1]
+
+
+def _explained(values: dict[int, float], every: int) -> tuple[float, float, int]:
+    """How much heavier every so-many-th line is, the scatter left, and the lines it rests on; best phase."""
+    lines, strengths = np.asarray(list(values)), np.asarray(list(values.values()))
+    best = (0.0, 1.0, 0)
+    for phase in range(every):
+        heavy = lines % every == phase
+        if heavy.sum() < 2 or (~heavy).sum() < 2:
+            continue
+        more = float(np.median(strengths[heavy]) - np.median(strengths[~heavy]))
+        left = np.concatenate(
+            [strengths[heavy] - np.median(strengths[heavy]), strengths[~heavy] - np.median(strengths[~heavy])]
+        )
+        scatter = float(1.4826 * np.median(np.abs(left))) + 0.03
+        if more > best[0]:
+            best = (more, scatter, len(lines))
+    return best
+
+
+def heavier_every(lattice: Lattice) -> int:
+    """Return every how many lines a heavier one comes; 1 where all are alike."""
+    tables = []
+    for axis, values in enumerate(_strengths(lattice)):
+        low, high = int(lattice.nodes[:, axis].min()), int(lattice.nodes[:, axis].max())
+        tables.append({k: v for k, v in values.items() if low < k < high})  # a border line is often heavier by itself
+    best, found = 0.0, 1
+    for every in _EVERY:
+        shares = [_explained(t, every) for t in tables if len(t) >= every + 2]
+        if not shares:
+            continue
+        more = min(s[0] for s in shares)
+        clear = min(s[0] / s[1] for s in shares)
+        # Of 2, 4 and 8 (or 5 and 10) the true one leaves the least scatter; a larger one must be clearly better.
+        if more > 0.15 and clear > 2.5 and clear > 1.15 * best:
+            best, found = clear, every
+    return found
+
+
+def divided_by(picture: GridPicture, lattice: Lattice, rng: np.random.Generator) -> int:
+    """Return into how many parts fine lines divide each cell."""
+    both = lattice.present.all(axis=1)
+    upright = lattice.starts[:, 0] == lattice.ends[:, 0]
+    seen = {(bool(u), *np.rint(s).astype(int)) for u, s in zip(upright[both], lattice.starts[both], strict=True)}
+    across = [k for k in seen if (k[0], k[1] + (1 if k[0] else 0), k[2] + (0 if k[0] else 1)) in seen]
+    if len(across) < 8:
+        return 1
+    picked = [across[i] for i in rng.permutation(len(across))[:150]]
+    steps = np.asarray([[1.0, 0.0] if k[0] else [0.0, 1.0] for k in picked])
+    along = steps[:, ::-1]
+    origin = np.asarray([k[1:] for k in picked], dtype=np.float64)
+    heights = float(np.median(lattice.stretches.heights[lattice.present]))
+
+    def share(fraction: float) -> float:
+        starts = origin + steps * fraction
+        got = measure(
+            picture.light,
+            lattice.fit.plane,
+            starts,
+            starts + along,
+            reach_px=1.5,
+            line_sigma_px=lattice.line_sigma_px,
+            light_on_dark=lattice.light_on_dark,
+            samples=16,
+            step_px=0.5,
+        )
+        with np.errstate(invalid="ignore"):
+            line = (
+                (got.significance > 5)
+                & (np.abs(got.offsets_px) < 1.0)
+                & (got.heights > 0.05 * heights)
+                & (got.sigmas_px < 0.5)
+            )
+        known = np.isfinite(got.offsets_px)
+        return float(line[known].mean()) if known.any() else 0.0
+
+    pixels = float(np.median(1 / lattice.fit.plane.mm_per_px(lattice.points_px)))  # type: ignore[arg-type]
+    possible = [k for k in (2, 4, 5, 8, 10) if pixels / k > 5 * lattice.line_sigma_px]
+    shares = {k: share(1 / k) for k in possible}
+    halves = shares.get(2, 0.0) > 0.5
+    if halves and shares.get(8, 0.0) > 0.5:
+        return 8
+    if halves and shares.get(4, 0.0) > 0.5:
+        return 4
+    if shares.get(5, 0.0) > 0.5:
+        return 10 if shares.get(10, 0.0) > 0.5 else 5
+    return 2 if halves else 1
+
+
+def _extent_evidence(cells: tuple[float, float], closed: tuple[bool, bool], known: set[tuple[int, int]]) -> float:
+    whole = [c if abs(c - round(c)) < 1e-6 else None for c in cells]
+    pairs = [tuple(round(c) if c is not None else -1 for c in whole)]
+    if all(closed):
+        return 4.0 if any((a, b) in known or (b, a) in known for a, b in pairs) else -1.0
+    for value, shut in zip(whole, closed, strict=True):
+        if shut and value is not None and value >= 9:
+            return 1.3 if any(value in k for k in known) else -0.5
+    return 0.0
+
+
+def evidence(shape: Shape) -> dict[float, float]:
+    """Return the evidence for each pitch of the *lattice's* cells, in mm."""
+    out: dict[float, float] = {}
+    for fine, pattern in _PATTERN.items():
+        # With fine lines between, the lattice's own lines are the heavier ones.
+        every = shape.divided_by if shape.divided_by > 1 else shape.heavier_every
+        cell = fine * shape.divided_by
+        value = pattern.get(every, _UNHEARD_OF)
+        metric = fine in (10.0, 5.0, 50.0)
+        unit = 10.0 if metric else 25.4
+        size = (shape.cells[0] * cell / unit, shape.cells[1] * cell / unit)
+        value += _extent_evidence(size, shape.closed, _CENTIMETRE_CELLS if metric else _INCH_CELLS)
+        longest = max(shape.cells) * cell
+        if longest > 1600 or (all(shape.closed) and longest < 140):
+            value -= 4.0
+        if shape.distance_cells is not None:
+            # People hold a camera some 700 mm above a table, give or take half as much again.
+            value -= 0.5 * min(9.0, (math.log(shape.distance_cells * cell / 700.0) / 0.5) ** 2)
+        out[cell] = max(value, out.get(cell, -math.inf))
+    return out
