@@ -1,7 +1,7 @@
 """Where paths cross, which side of them a point lies on, and how far it is from them.
 
 Crossings are found on chords of a fine flattening and refined on the curves themselves by Newton's method, so a
-reported crossing lies on both curves to about 1e-9 mm; two crossings closer together than the flattening (0.004 mm)
+reported crossing lies on both curves to about 1e-9 mm; two crossings closer together than the flattening (0.0004 mm)
 may be missed. Crossings with a straight line, and winding numbers, come from the exact roots of the cubics. Winding
 numbers: the non-zero rule's count, +1 inside a positively oriented path (clockwise on screen, y down).
 """
@@ -19,9 +19,11 @@ from numpy.typing import NDArray
 
 from tracer.path import PointLike, Segment, derivative, evaluate, split_segment, subsegment
 
-_CHORD_MM = 0.004
+_CHORD_MM = 0.0004
+_SLACK_MM = 0.05
 _RAY = np.array([math.cos(0.7131), math.sin(0.7131)])
 _SAME_MM = 1e-7
+_JOINT_MM = 1e-5
 
 
 class Crossing(NamedTuple):
@@ -95,7 +97,7 @@ def _chord_hits(
     a: _Chords, b: _Chords
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
     """Pairs of chords that cross or touch, and where along each (0..1)."""
-    first, second = shapely.STRtree(_boxes(b, 0.0)).query(_boxes(a, 1e-6))
+    first, second = shapely.STRtree(_boxes(b, 0.0)).query(_boxes(a, _SLACK_MM))
     da, db = a.end[first] - a.start[first], b.end[second] - b.start[second]
     between = b.start[second] - a.start[first]
     cross = da[:, 0] * db[:, 1] - da[:, 1] * db[:, 0]
@@ -104,7 +106,8 @@ def _chord_hits(
     first, second, da, db, between, cross = (x[fine] for x in (first, second, da, db, between, cross))
     t = (between[:, 0] * db[:, 1] - between[:, 1] * db[:, 0]) / cross
     u = (between[:, 0] * da[:, 1] - between[:, 1] * da[:, 0]) / cross
-    slack_a, slack_b = 1e-3 / np.maximum(np.hypot(*da.T), 1e-3), 1e-3 / np.maximum(np.hypot(*db.T), 1e-3)
+    # Curves that cross at a shallow angle may do so a little beyond the ends of their chords; Newton decides.
+    slack_a, slack_b = (_SLACK_MM / np.maximum(np.hypot(*d.T), 1e-3) for d in (da, db))
     ok = (t >= -slack_a) & (t <= 1 + slack_a) & (u >= -slack_b) & (u <= 1 + slack_b)
     return first[ok], second[ok], np.clip(t[ok], 0, 1), np.clip(u[ok], 0, 1)
 
@@ -140,12 +143,12 @@ def self_crossings(segments: Sequence[Segment], *, closed: bool = True) -> list[
         t, u, left = _refined(segments[i], t, segments[j], u)
         if left > _SAME_MM or (i == j and abs(t - u) < 1e-6):
             continue
-        joint = (j == i + 1 and t > 1 - 1e-9 and u < 1e-9) or (
-            closed and i == 0 and j == last and t < 1e-9 and u > 1 - 1e-9
-        )
-        if joint or any(c.i == i and c.j == j and abs(c.t - t) < 1e-7 and abs(c.u - u) < 1e-7 for c in found):
-            continue
         point = evaluate(segments[i], t)
+        at_joint = (j == i + 1 and np.abs(point - segments[j][0]).max() < _JOINT_MM and t > u) or (
+            closed and i == 0 and j == last and np.abs(point - segments[0][0]).max() < _JOINT_MM and u > t
+        )
+        if at_joint or any(c.i == i and c.j == j and abs(c.t - t) < 1e-7 and abs(c.u - u) < 1e-7 for c in found):
+            continue
         found.append(Crossing(i, t, j, u, (float(point[0]), float(point[1]))))
     return found
 

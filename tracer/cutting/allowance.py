@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import shapely
 
 from calibration import Finding
 from tracer.crossing import nearest_all
@@ -18,7 +19,7 @@ from tracer.cutting.corners import CornerStyle
 from tracer.cutting.edges import find_edges
 from tracer.cutting.marks import moved_with_edges
 from tracer.cutting.offset import Moved, greatest_gap_mm, moved
-from tracer.cutting.shape import CUT_EDGE, Shape, require_simple
+from tracer.cutting.shape import CUT_EDGE, Shape, flat_polygon, require_simple
 from tracer.cutting.words import both
 from tracer.errors import CutListError
 from tracer.path import OpenPath, evaluate
@@ -28,6 +29,7 @@ RETURNS_MM = 0.02
 """Moved out and back in, an outline comes back within this except where its shape forbids it."""
 
 _LOST_APART_MM = 5.0
+_FLAT_MM = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,7 +200,7 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
     seam = Mark(kind="stitching line", path=OpenPath(finished.outline.segments), text="finished")
     outer = finished.with_chain(result.chain)
     outer = replace(outer, marks=(*marks, seam), holes=(*finished.holes, *result.holes))
-    require_simple(outer, what)
+    _require_outside(finished, require_simple(outer, what), widths, what)
     if result.holes:
         findings.append(
             Finding(
@@ -206,12 +208,20 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
                 message="the allowance closes a gap in the outline; a hole is left inside",
             )
         )
-    lost = _lost(finished, outer, widths) if result.resolved else ()
+    lost = _lost(finished, widths) if result.resolved else ()
     if lost:
         places = ", ".join(f"({x:.1f}, {y:.1f})" for x, y in lost)
         message = f"the outline is too tight for the allowance at {places} mm; the cutting line has a corner there"
         findings.append(Finding(code="allowance-tight", message=message, severity="note", where=where))
     return Allowed(finished=finished, shape=outer, deviation_mm=deviation, lost=lost, findings=tuple(findings))
+
+
+def _require_outside(finished: Shape, outer: Shape, widths: list[float], what: str) -> None:
+    """Check the cutting line by other means: round the stitching line, and nowhere nearer than the smallest width."""
+    inside, outside = flat_polygon(finished.outline.segments), flat_polygon(outer.outline.segments)
+    nearest_mm = float(shapely.distance(inside.exterior, outside.exterior))
+    if not outside.buffer(_FLAT_MM).contains(inside) or nearest_mm < min(widths) - RETURNS_MM:
+        raise CutListError(f"{what} cannot be drawn with these corners; choose mitred or squared ones")
 
 
 def _styles(finished: Shape, allowance: Allowance) -> list[CornerStyle]:
@@ -226,14 +236,12 @@ def _styles(finished: Shape, allowance: Allowance) -> list[CornerStyle]:
     return styles
 
 
-def _lost(finished: Shape, outer: Shape, widths: list[float]) -> tuple[tuple[float, float], ...]:
-    """Places of the stitching line that no place of the cutting line is square to at the right distance."""
-    lost: list[tuple[float, float]] = []
-    for segment, width in zip(finished.outline.segments, widths, strict=True):
-        t = np.linspace(0.01, 0.99, 33)
-        points = evaluate(segment, t)
-        distance = nearest_all(outer.outline.segments, points)[2]
-        for point, d in zip(points, distance, strict=True):
-            if d > width + RETURNS_MM and all(np.hypot(point[0] - x, point[1] - y) > _LOST_APART_MM for x, y in lost):
-                lost.append((float(point[0]), float(point[1])))
-    return tuple(lost)
+def _lost(finished: Shape, widths: list[float]) -> tuple[tuple[float, float], ...]:
+    """Places of the stitching line that do not come back when its mitred parallel is moved in again."""
+    single = _unique(finished)
+    try:
+        out = moved(single.chain, widths).chain
+        back = moved([(s, str(k)) for k, (s, _) in enumerate(out)], [-widths[int(n)] for _, n in out]).chain
+    except CutListError:
+        return tuple((float(s[0][0]), float(s[0][1])) for s in finished.outline.segments)
+    return places_not_returning(finished, OpenPath(tuple(s for s, _ in back)))

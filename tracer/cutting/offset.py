@@ -7,6 +7,7 @@ nearest; what is left of loops is resolved by winding numbers. With width 0 an e
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -38,6 +39,7 @@ CornerChoice = Callable[[str, str], CornerStyle]
 _SMOOTH_DEG = 1e-4
 _FAR_MM = 1e5
 _ERODED_MM = 0.02
+_TOUCH_MM = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -165,6 +167,9 @@ def _meet(one: _Run, two: _Run, style: CornerStyle, grain: Array) -> _Meeting:
     if float(np.abs(end - start).max()) < 1e-9:
         return _Meeting(cut_end=None, between=[], cut_start=None)
     out_direction, in_direction = one.end_direction, two.start_direction
+    turn = float(out_direction[0] * in_direction[1] - out_direction[1] * in_direction[0])
+    if one.width == two.width and turn * one.width < 0:
+        return _inside(one, two, turn)
     options: list[tuple[float, str, tuple[int, float] | None, tuple[int, float] | None]] = []
     ahead = meeting_point(end, out_direction, start, in_direction)
     if ahead is not None and min(ahead) >= -1e-9:
@@ -209,6 +214,24 @@ def _meet(one: _Run, two: _Run, style: CornerStyle, grain: Array) -> _Meeting:
     return _Meeting(cut_end=cut_end, between=[], cut_start=cut_start)
 
 
+def _inside(one: _Run, two: _Run, turn: float) -> _Meeting:
+    """An inside corner of one width: cut where the parallels cross nearby, otherwise left to the winding rule.
+
+    Parallels of straight or gently bent edges cross after ``w tan(turn / 2)`` on either side; only a crossing about there
+    is taken, since farther away the curves may have folded over and the winding rule alone gives the true parallel.
+    """
+    gap = float(np.hypot(*(one.end - two.start)))
+    if gap < _TOUCH_MM:
+        return _Meeting(cut_end=None, between=[(line(one.end, two.start), two.name)], cut_start=None)
+    expected = 2 * abs(one.width) * math.tan(math.asin(min(1.0, abs(turn))) / 2)
+    best: tuple[float, _Meeting] | None = None
+    for c in crossings(one.parallel, two.parallel) if one is not two else []:
+        cost = _length_after(one.parallel, (c.i, c.t)) + _length_before(two.parallel, (c.j, c.u))
+        if cost < 1.2 * expected and (best is None or cost < best[0]):
+            best = (cost, _Meeting(cut_end=(c.i, c.t), between=[], cut_start=(c.j, c.u)))
+    return _raw(one, two) if best is None else best[1]
+
+
 def _raw(one: _Run, two: _Run) -> _Meeting:
     """Joined through the corner itself: makes loops of negative winding, which resolving takes away."""
     vertex = two.source[0][0]
@@ -226,13 +249,20 @@ def _turned_hem(edge: _Run, hem: _Run, *, edge_first: bool) -> _Meeting | None:
     A curved stitching line is replaced by its tangent at the corner (a hem is turned along a short piece of it there).
     """
     if not edge_first:
-        return _reversed_meeting(_turned_hem(_reversed_run(edge), _reversed_run(hem), edge_first=True), edge, hem)
+        return _reversed_meeting(_turned_hem_end(_reversed_run(edge), _reversed_run(hem), -1.0), edge, hem)
+    return _turned_hem_end(edge, hem, 1.0)
+
+
+def _turned_hem_end(edge: _Run, hem: _Run, way: float) -> _Meeting | None:
+    """The edge, then the hem; ``way`` is 1 in the outline's direction of travel, -1 against it."""
     vertex, along = hem.source[0][0], hem.start_direction
     carried = [*edge.parallel, line(edge.end, edge.end + _FAR_MM * edge.end_direction)]
-    hits = line_crossings(carried, vertex, along)
-    if not hits:
+    # The neighbour's cutting line meets the hem's stitching line outside the piece: behind the corner.
+    hits = [h for h in line_crossings(carried, vertex, along) if h[2] <= 1e-9]
+    turn = edge.end_direction[0] * along[1] - edge.end_direction[1] * along[0]
+    if not hits or way * turn <= 0:
         return None
-    k, t, _ = min(hits, key=lambda h: abs(h[2]))
+    k, t, _ = max(hits, key=lambda h: h[2])
     corner = evaluate(carried[k], t)
     up = [s for _, s in stretch(carried, (0, 0.0), (k, t))]
     if not up:
