@@ -74,10 +74,10 @@ def least_length_mm(bodies: Sequence[Body], demands: Sequence[int], width_mm: fl
         by_function = demands[i] * sums + (0.0 if by_function is None else by_function)
     if by_function is None:
         return 0.0
-    # Clear polygons have mitred corners, a true gap has round ones: take what the corners may add off again.
+    # Clear polygons have bevelled corners, a true gap has round ones: take what the corners may add off again.
     corners = sum(demands[i] * _corner_excess(b) for i, b in enumerate(bodies)) / whole
     best = float(by_function[0] if free else by_function.max()) - corners - gap
-    return max(tallest - 0.01, best)
+    return max(tallest, best)
 
 
 def least_mats(bodies: Sequence[Body], demands: Sequence[int], width_mm: float, length_mm: float) -> int:

@@ -25,7 +25,7 @@ from tracer.lay.bodies import Body, Pose, make_body, placed_matrix
 from tracer.lay.bounds import fits_alone
 from tracer.lay.copies import copies_of, make_bodies, single
 from tracer.lay.laid import CopyNumbers, NotPlaced, Placement, placements_of
-from tracer.lay.rules import Rules
+from tracer.lay.rules import Rules, grain_turn_deg
 from tracer.lay.settle import settle
 from tracer.lay.strip import Told, end_mm, lay_around, lay_strip
 from tracer.path import Affine, Path
@@ -120,6 +120,17 @@ def is_own_mirror(piece: Piece) -> float | None:
         if shape.symmetric_difference(image).area < _SYMMETRIC_SHARE * shape.area:
             return turn
     return None
+
+
+def _lower_turn(piece: Piece, rules: Rules) -> float | None:
+    """Return the turn of :func:`is_own_mirror` where the copy from the lower layer keeps its grain too, else None."""
+    own = is_own_mirror(piece)
+    if own is None or rules.turn == "free":
+        return own
+    # Turned by g above, the copy below comes to lie at own - g; that must be g again (or, with half turns, g + 180).
+    period = 180.0 if rules.turn == "180" else 360.0
+    off = (own - 2 * grain_turn_deg(piece, mirrored=False)) % period
+    return own if min(off, period - off) < 1e-6 else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +231,7 @@ def _sorted(pieces: Sequence[Piece], rules: Rules) -> tuple[list[Body], list[Pie
         elif counts.mirrored:
             doubles.append(single(piece, rules, mirrored=False, demand=counts.plain))
             cuts.append(_Cut(piece, None, False, counts.plain > counts.mirrored))
-        elif piece.cut.count > 1 and (own := is_own_mirror(piece)) is not None:
+        elif piece.cut.count > 1 and (own := _lower_turn(piece, rules)) is not None:
             half = (piece.cut.count + 1) // 2
             doubles.append(single(piece, rules, mirrored=False, demand=half))
             cuts.append(_Cut(piece, own, False, piece.cut.count % 2 == 1))

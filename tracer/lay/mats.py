@@ -151,7 +151,9 @@ def lay_on_mats(
     lost = tuple(i for i, b in enumerate(bodies) for _ in range(b.demand) if not _fits_some(b, sizes))
     counts = [0 if i in lost else b.demand for i, b in enumerate(bodies)]
     every = [i for i, d in enumerate(counts) for _ in range(d)]
-    best = _sequential(bodies, every, sizes, deadline=deadline, with_fill=False, seed=seed)
+    best = _in_rows(bodies, counts, sizes)
+    if best is None:
+        best = _sequential(bodies, every, sizes, deadline=deadline, with_fill=False, seed=seed)
     least = _least(bodies, counts, best, sizes)
     interrupted = False
     try:
@@ -201,6 +203,21 @@ def _least(bodies: Sequence[Body], counts: Sequence[int], found: _Try, sizes: Ma
     if least == 1 and len(found.mats) > 1 and surely_not_on_one(bodies, counts, *size):
         return 2
     return least
+
+
+def _in_rows(bodies: Sequence[Body], counts: Sequence[int], sizes: MatSizes) -> _Try | None:
+    """Lay everything in rows on mats of one size, as many as there are; None where there are several sizes."""
+    if len(sizes.on_hand) != 1:
+        return None
+    ((width, length),) = sizes.on_hand
+    best: _Try | None = None
+    for base in BASES:
+        sheets, misfits = lay_in_rows(bodies, counts, width, base_deg=base, length_mm=length)
+        kept, over = sheets[: sizes.most], [] if sizes.most is None else sheets[sizes.most :]
+        mats = tuple(MatPoses(width_mm=width, length_mm=length, poses=tuple(s)) for s in kept)
+        found = _Try(mats, (*misfits, *(p.body for s in over for p in s)))
+        best = found if best is None else _better(best, found)
+    return best
 
 
 def _sequential(

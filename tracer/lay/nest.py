@@ -31,7 +31,10 @@ Better = Callable[[float, float], None]
 
 _WAIT_S = 0.1
 _GRACE_S = 1.5
+_KILLED = -9
 _SNAP_DEG = 2e-3
+_EDGE_MM = 0.002
+"""The strip is this much wider for the solver, so that what fits to the last digit fits in single precision too."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +90,7 @@ def solve_strip(
         None when nothing was found in the time.
     """
     gap_mm = max((b.gap_mm for b in bodies), default=0.0)
-    strip_mm = width_mm + gap_mm
+    strip_mm = width_mm + gap_mm + _EDGE_MM
     items = [_item(i, body, demands[i], base_deg) for i, body in enumerate(bodies) if demands[i] > 0]
     if not items:
         return StripResult(length_mm=0.0, poses=())
@@ -124,7 +127,7 @@ def _pose(placed: Sequence[float], strip_mm: float, gap_mm: float, turns: list[f
         turn = min(turns, key=lambda t: abs((t - turn + 180.0) % 360.0 - 180.0))
     elif abs(turn / 90.0 - round(turn / 90.0)) * 90.0 < _SNAP_DEG:
         turn = round(turn / 90.0) * 90.0 % 360.0
-    return Pose(body=int(i), turn_deg=turn, x_mm=strip_mm - ty - gap_mm / 2, y_mm=tx - gap_mm / 2)
+    return Pose(body=int(i), turn_deg=turn, x_mm=strip_mm - _EDGE_MM / 2 - ty - gap_mm / 2, y_mm=tx - gap_mm / 2)
 
 
 def _run(
@@ -170,7 +173,10 @@ def _run(
                 continue
             if line is None:
                 break
-            best = [json.loads(line)]
+            told_now = json.loads(line)
+            if "failed" in told_now:
+                break
+            best = [told_now]
             length_mm = float(best[-1]["length"]) - gap_mm
             if on_better is not None:
                 on_better(length_mm, min(1.0, gone / seconds))
@@ -186,4 +192,5 @@ def _run(
         for stream in (child.stdin, child.stdout, child.stderr):
             if stream is not None:
                 stream.close()
-    return best, " ".join(e.strip() for e in errors[-1:]), interrupted
+    failure = " ".join(e.strip() for e in errors[-1:]) or f"it ended with code {child.returncode}"
+    return best, "" if child.returncode in (0, _KILLED) else failure, interrupted

@@ -170,7 +170,9 @@ def _two_ways(
         return []
     i = wanted[0]
     body, count = bodies[i], demands[i]
-    options = [b for b in boxes_of(body, i, base_deg) if b.width <= width_mm + SLACK_MM]
+    every = boxes_of(body, i, base_deg)
+    least = min(b.width * b.height for b in every)
+    options = [b for b in every if b.width <= width_mm + SLACK_MM and b.width * b.height <= least * (1 + 1e-9)]
     flat = min(options, key=lambda b: b.height, default=None)
     tall = max(options, key=lambda b: b.height, default=None)
     if flat is None or tall is None or flat == tall:

@@ -58,8 +58,8 @@ def main() -> None:
                 shortest = solution.width
                 _tell(solution.width, solution.placed_items)
     if failure:
-        sys.stderr.write(f"{failure[0]}\n")
-        sys.exit(1)
+        # Such as a piece that fits across only to the last digit: no lay found, which is no fault of the process.
+        sys.stdout.write(json.dumps({"failed": str(failure[0])}) + "\n")
 
 
 if __name__ == "__main__":
