@@ -9,7 +9,10 @@ from __future__ import annotations
 
 import io
 import re
+import struct
 import threading
+import warnings
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -33,6 +36,12 @@ _STRIP_ROWS = 512
 _SCAN_END = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 _NO_LENGTH = frozenset(range(0xD0, 0xD9)) | {0x01}
 _SOS, _EOI = 0xDA, 0xD9
+_DAMAGE = (
+    OSError, ValueError, SyntaxError, EOFError, KeyError, TypeError, IndexError, RuntimeError, AttributeError,
+    ArithmeticError, struct.error, zlib.error, cv2.error,
+)  # fmt: skip
+"""What decoders raise on damaged files, as found by feeding them damaged files."""
+
 _pillow_limit = threading.Lock()
 
 
@@ -261,11 +270,13 @@ class ImageFileReader:
         """Turn whatever a decoder raises on a damaged file into one clear line."""
         kind = self._kind.upper()
         try:
-            with _without_pillow_limit():
+            with _without_pillow_limit(), warnings.catch_warnings():
+                # Pillow warns of damaged tags on the side; what cannot be read of them is simply not stated.
+                warnings.simplefilter("ignore")
                 yield
         except MemoryError as error:
             raise PictureError(f"{self._name} does not fit in memory; scan at a lower density or in parts") from error
-        except (OSError, ValueError, SyntaxError, EOFError, KeyError, TypeError, IndexError, RuntimeError) as error:
+        except _DAMAGE as error:
             raise PictureError(
                 f"{self._name} begins like a {kind} file but cannot be decoded ({_one_line(error)}); "
                 "copy or scan it again"
