@@ -16,7 +16,7 @@ from tracer.files.svg import pieces_svg
 from tracer.pattern import PATTERN_FILE, Pattern, SheetRecord, save, write_bytes_whole, write_text_whole
 from tracer.piece import Piece
 from tracer.pipeline import TraceOptions, pattern_of, trace
-from tracer.report import SheetFigure, overlay_jpeg, report_html, sheet_figure
+from tracer.report import SheetFigure, overlay_jpeg, report_html, sheet_figure, sheet_jpeg
 
 EARLIER_FILE = "pattern-earlier.json"
 CUT_FILE = "cut.json"
@@ -36,8 +36,10 @@ class _Gathered:
 
 
 @contextmanager
-def job_folder(folder: Path) -> Iterator[Path]:
-    """Make sure that a folder can be written to before the work begins; a folder made in vain goes away again.
+def job_folder(folder: Path, *, keep: bool = False) -> Iterator[Path]:
+    """Make sure that a folder can be written to before the work begins.
+
+    A folder made in vain goes away again unless it is to be kept.
 
     Raises
     ------
@@ -55,7 +57,7 @@ def job_folder(folder: Path) -> Iterator[Path]:
     try:
         yield folder
     finally:
-        if made and not any(folder.iterdir()):
+        if made and not keep and not any(folder.iterdir()):
             folder.rmdir()
 
 
@@ -68,6 +70,7 @@ def trace_files(
     pages: str | None = None,
     on_progress: Progress | None = None,
     before_report: Callable[[Pattern], str] | None = None,
+    keep_pictures: bool = False,
 ) -> Pattern:
     """Trace pictures and PDF pages into a job folder.
 
@@ -83,6 +86,8 @@ def trace_files(
         Called with words and a share 0..1 within the present sheet.
     before_report : callable, optional
         Given the pattern, returns a ready HTML section for the report.
+    keep_pictures : bool
+        Also write each sheet as seen from straight above (``sheet-s1.jpg``), for the page to show.
 
     Returns
     -------
@@ -101,7 +106,9 @@ def trace_files(
         try:
             for picture in _pictures(inputs, pages, tell):
                 try:
-                    _trace_picture(picture, gathered, calibrate_options, trace_options, tell)
+                    _trace_picture(
+                        picture, gathered, calibrate_options, trace_options, tell, keep_pictures=keep_pictures
+                    )
                 except ScaleError as error:
                     refused.append(error)
                     gathered.findings.append(Finding(code="no-scale", where=_where(picture), message=str(error)))
@@ -134,6 +141,8 @@ def _trace_picture(
     calibrate_options: CalibrateOptions,
     trace_options: TraceOptions,
     tell: Progress,
+    *,
+    keep_pictures: bool,
 ) -> None:
     sheet_id = f"s{len(gathered.sheets) + 1}"
     where = _where(picture)
@@ -149,7 +158,9 @@ def _trace_picture(
     gathered.sheets.append(traced.record)
     gathered.pieces.extend(p.piece for p in traced.pieces)
     gathered.figures.append(sheet_figure(traced))
-    gathered.overlays.append((sheet_id, overlay_jpeg(traced)))
+    gathered.overlays.append((f"overlay-{sheet_id}.jpg", overlay_jpeg(traced)))
+    if keep_pictures:
+        gathered.overlays.append((f"sheet-{sheet_id}.jpg", sheet_jpeg(sheet)))
 
 
 def _write(gathered: _Gathered, folder: Path, before_report: Callable[[Pattern], str] | None = None) -> Pattern:
@@ -157,8 +168,8 @@ def _write(gathered: _Gathered, folder: Path, before_report: Callable[[Pattern],
     earlier = folder / PATTERN_FILE
     if earlier.exists():
         write_bytes_whole(folder / EARLIER_FILE, earlier.read_bytes())
-    for sheet_id, jpeg in gathered.overlays:
-        write_bytes_whole(folder / f"overlay-{sheet_id}.jpg", jpeg)
+    for name, jpeg in gathered.overlays:
+        write_bytes_whole(folder / name, jpeg)
     write_text_whole(folder / "pieces.svg", pieces_svg(pattern.pieces))
     write_text_whole(
         folder / "report.html",

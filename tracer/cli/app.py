@@ -7,7 +7,6 @@ line on stderr).
 from __future__ import annotations
 
 import importlib
-import importlib.util
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -30,7 +29,18 @@ app = typer.Typer(
 out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
 
-_COMMAND_MODULES = ("trace", "listing", "correct", "cut", "lay", "write", "check", "target", "demo")
+_COMMAND_MODULES = {
+    "trace": "trace",
+    "list": "listing",
+    "correct": "correct",
+    "cut": "cut",
+    "lay": "lay",
+    "write": "write",
+    "check": "check",
+    "open": "open_page",
+    "demo": "demo",
+}
+"""Commands and the modules of this package that hold them, in the order of the work."""
 
 
 @contextmanager
@@ -51,12 +61,17 @@ def show_findings(findings: Iterable[Finding]) -> bool:
     return any(f.severity == "warning" for f in ordered)
 
 
+@app.callback()
+def root() -> None:
+    """Paper patterns to true-size outlines that can be cut, with a measured error."""
+
+
 def main() -> None:
     """Run the command line; a person's mistake gets one line and exit code 2, never a traceback."""
-    for name in _COMMAND_MODULES:
-        module = f"tracer.cli.{name}"
-        if importlib.util.find_spec(module) is not None:
-            importlib.import_module(module)
+    asked = sys.argv[1] if len(sys.argv) > 1 else ""
+    # Only what is asked for is loaded: every command has heavy libraries that the others do without.
+    for module in [_COMMAND_MODULES[asked]] if asked in _COMMAND_MODULES else _COMMAND_MODULES.values():
+        importlib.import_module(f"tracer.cli.{module}")
     try:
         app()
     except (CalibrationError, TracerError) as error:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tracer.report.figure import SheetFigure, overlay_jpeg, sheet_figure
+from tracer.report.figure import SheetFigure, overlay_jpeg, sheet_figure, sheet_jpeg
 from tracer.report.page import report_html
 
-__all__ = ["SheetFigure", "overlay_jpeg", "report_html", "sheet_figure"]
+__all__ = ["SheetFigure", "overlay_jpeg", "report_html", "sheet_figure", "sheet_jpeg"]

@@ -66,6 +66,11 @@ def _encode_jpeg(rgb: NDArray[np.uint8]) -> bytes:
     return bytes(data)
 
 
+def sheet_jpeg(sheet: Sheet, *, longest_px: int = 4000) -> bytes:
+    """Return a JPEG of the sheet as seen from straight above, covering its whole width and height in mm."""
+    return _encode_jpeg(rectified_preview(sheet, longest_px=longest_px))
+
+
 def overlay_jpeg(traced: TracedSheet, *, longest_px: int = 2200) -> bytes:
     """Return a JPEG of the picture as it was taken, with the traced outlines drawn on it."""
     pixels = traced.sheet.picture.pixels

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from pathlib import Path as FilePath
@@ -51,7 +52,7 @@ def arc_segments(radius: float, start_deg: float, end_deg: float, count: int, ce
     steps = np.radians(np.linspace(start_deg, end_deg, count + 1))
     k = 4 / 3 * math.tan((steps[1] - steps[0]) / 4)
     out = []
-    for a, b in zip(steps[:-1], steps[1:], strict=True):
+    for a, b in itertools.pairwise(steps):
         p, q = np.array([math.cos(a), math.sin(a)]), np.array([math.cos(b), math.sin(b)])
         tangent_p, tangent_q = np.array([-p[1], p[0]]), np.array([-q[1], q[0]])
         out.append(np.array([p, p + k * tangent_p, q - k * tangent_q, q]) * radius + centre)

@@ -1,0 +1,39 @@
+"""``tracewheel open``."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+import webbrowser
+from pathlib import Path
+from typing import Annotated
+
+import typer
+import uvicorn
+
+from tracer.cli.app import app, out
+from tracer.job import job_folder
+from tracer.web.app import create_app
+
+
+@app.command("open", epilog="Example: tracewheel open apron")
+def open_command(
+    job: Annotated[Path, typer.Argument(help="Job folder; made when missing.", show_default=False)],
+    port: Annotated[int, typer.Option(help="Port on this machine; 0 takes a free one.")] = 0,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the browser too.")] = True,
+) -> None:
+    """Open the local page: the whole job by eye and hand, on this machine only."""
+    with job_folder(job, keep=True), socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind(("127.0.0.1", port))
+        own_port = listening.getsockname()[1]
+        token = secrets.token_urlsafe(24)
+        address = f"http://127.0.0.1:{own_port}/?token={token}"
+        out.print(f"The page is at {address}", markup=False)
+        out.print(
+            "The address works once, on this machine only. Stop with Ctrl-C; every change is saved.", markup=False
+        )
+        if browser:
+            webbrowser.open(address)
+        config = uvicorn.Config(create_app(job, token=token, port=own_port), log_level="warning", access_log=False)
+        uvicorn.Server(config).run(sockets=[listening])

@@ -1,0 +1,1 @@
+"""The local page: the whole job by eye and hand, on this machine only."""

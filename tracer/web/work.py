@@ -1,0 +1,82 @@
+"""Work in progress as the page sees it: one task at a time, with its progress, cancellable."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+State = Literal["idle", "working", "done", "refused", "cancelled"]
+
+MEMORY_BYTES = 6_000_000_000
+SECONDS = 600
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """What is being done, or was done last."""
+
+    task: str = ""
+    state: State = "idle"
+    words: str = ""
+    share: float = 0.0
+    result: dict[str, Any] | None = None
+
+
+class Workbench:
+    """Runs one worker process at a time; asked for a second task, it refuses."""
+
+    def __init__(self, *, memory_bytes: int = MEMORY_BYTES, seconds: int = SECONDS) -> None:
+        self.now = Work()
+        self._limits = {"memory_bytes": memory_bytes, "seconds": seconds}
+        self._process: asyncio.subprocess.Process | None = None
+
+    @property
+    def busy(self) -> bool:
+        """Whether a task is running."""
+        return self.now.state == "working"
+
+    async def run(self, request: dict[str, Any]) -> Work:
+        """Do a task to its end and return how it ended."""
+        self.now = Work(task=request["task"], state="working", words="starting")
+        process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            "-m",
+            "tracer.web.worker",
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.DEVNULL,
+        )
+        self._process = process
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write((json.dumps(request | self._limits) + "\n").encode())
+        process.stdin.close()
+        async for line in process.stdout:
+            self._hear(json.loads(line))
+        await process.wait()
+        self._process = None
+        if self.now.state == "working":
+            words = "this file could not be read within the limits of memory and time; scan at a lower density"
+            self.now = replace(self.now, state="refused", words=words)
+        return self.now
+
+    def _hear(self, line: dict[str, Any]) -> None:
+        if self.now.state != "working":
+            return
+        if line["kind"] == "progress":
+            self.now = replace(self.now, words=line["words"], share=float(line["share"]))
+        elif line["kind"] == "done":
+            self.now = replace(self.now, state="done", words="done", share=1.0, result=line["result"])
+        else:
+            self.now = replace(self.now, state="refused", words=line["message"])
+
+    def cancel(self) -> bool:
+        """End the running task; what it had not finished is not there."""
+        if self._process is None:
+            return False
+        self.now = replace(self.now, state="cancelled", words="stopped")
+        self._process.kill()
+        return True
