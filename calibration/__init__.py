@@ -19,6 +19,7 @@ from calibration.picture import (
 )
 from calibration.pipeline import CalibrateOptions, calibrate
 from calibration.references import Reference, ReferenceKind, ReferenceRequest
+from calibration.references.target import TargetLayout, TargetText, target_layout
 from calibration.request import parse_request, parse_tolerance
 from calibration.sheet import CrossCheck, Sheet
 from calibration.uncertainty import Budget, Component
@@ -47,6 +48,8 @@ __all__ = [
     "ScaleError",
     "Sheet",
     "Source",
+    "TargetLayout",
+    "TargetText",
     "UnitError",
     "VectorPage",
     "calibrate",
@@ -57,4 +60,5 @@ __all__ = [
     "parse_size_mm",
     "parse_tolerance",
     "read_pictures",
+    "target_layout",
 ]
