@@ -37,6 +37,8 @@ _CELL_FLOOR = 0.045
 _NEAR_PX = 2.5
 """How far the rough outline may be from the line, in steps of the evidence."""
 _PIECE_PRICE = {"line": 7.0, "cubic": 14.0}
+_CELL_FLOOR_PX = 0.035
+"""The same in steps of the evidence (a pixel): what grain and shading move an edge over millimetres (measured)."""
 _LEAST_POINTS = 12
 
 
@@ -232,8 +234,10 @@ def _cell_sigma(
         across = np.abs(third[:, 0] * along[:, 1] - third[:, 1] * along[:, 0]) / math.sqrt(20.0)
         usable = whole[3:] & whole[2:-1] & whole[1:-2] & whole[:-3]
         if usable.sum() >= 8:
-            shown = 1.4826 * float(np.median(across[usable]))
-    return max(2 * noise, 1.5 * shown, _CELL_FLOOR * tolerance)
+            # Texture makes for heavy tails: they count, corners (far beyond) do not.
+            limit = 5 * 1.4826 * float(np.median(across[usable]))
+            shown = float(np.sqrt((across[usable & (across <= limit)] ** 2).mean()))
+    return max(2 * noise, 2 * shown, _CELL_FLOOR * tolerance, _CELL_FLOOR_PX * spacing)
 
 
 def _chain_between(data: _Data, bends: list[Bend], *, closed: bool = True) -> Chain:

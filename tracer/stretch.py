@@ -28,6 +28,8 @@ _CELL_MM = 1.0
 """Length of line whose averaged position counts as one independent observation."""
 _LINE_PRICE, _CUBIC_PRICE = 7.0, 14.0
 """Price of a piece in chi-square units: some 3.5 a free parameter (between Akaike's 2 and Bayes' ln n)."""
+_KINK_PRICE = 25.0
+"""Price of two lines meeting where no corner was seen: drawings have no kinks of a degree."""
 _SAMPLES = ((0.0, 40.0, 16), (40.0, 130.0, 48), (130.0, math.inf, 160))
 """Lengths (mm, from and below) and the number of samples at which a piece of that length is judged."""
 _STEPS, _MANY_STEPS = 7, 40
@@ -101,8 +103,8 @@ def divide(
     if single is not None:
         return _with_controls(evidence, [0, last], [single])
     nodes = _places(angle, along, trust, spacing_mm)
-    first, second, cost, cubic = _all_pairs(evidence, nodes)
-    return _with_controls(evidence, *_merged(evidence, *_cheapest(nodes, first, second, cost, cubic)))
+    first, second, line, cubic = _all_pairs(evidence, nodes)
+    return _with_controls(evidence, *_merged(evidence, *_cheapest(nodes, first, second, line, cubic)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,8 +139,8 @@ def _noise_cost(evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp]) -
 
 def _all_pairs(
     evidence: _Evidence, nodes: NDArray[np.intp]
-) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64], NDArray[np.bool_]]:
-    """Return cost and better kind of all pairs of nodes worth a fit.
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the costs of a line and of a cubic for all pairs of nodes worth a fit.
 
     Pairs are fitted in batches, near ones first: one that holds a pair which already fits badly would fit worse.
     """
@@ -155,42 +157,49 @@ def _all_pairs(
             break
         line, cubic = _pair_costs(evidence, nodes[i], nodes[j])
         cost = np.minimum(line, cubic)
-        parts.append((i, j, cost, cubic < line))
+        parts.append((i, j, line, cubic))
         bad = cost > _HOPELESS + _noise_cost(evidence, nodes[i], nodes[j])
         np.minimum.at(bad_from, i[bad], j[bad])
         bad_from = np.minimum.accumulate(bad_from[::-1])[::-1].copy()
         low, high = high, 2 * high
-    i, j, cost, is_cubic = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return i, j, cost, is_cubic
+    i, j, line, cubic = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return i, j, line, cubic
 
 
 def _cheapest(
     nodes: NDArray[np.intp],
     first: NDArray[np.intp],
     second: NDArray[np.intp],
-    cost: NDArray[np.float64],
-    cubic: NDArray[np.bool_],
+    line: NDArray[np.float64],
+    cubic: NDArray[np.float64],
 ) -> tuple[list[int], list[Kind]]:
     """Return the cheapest way from the first node to the last (dynamic programming)."""
-    best = np.full(len(nodes), np.inf)
-    best[0] = 0.0
-    back = np.zeros(len(nodes), dtype=np.intp)
-    how = np.zeros(len(nodes), dtype=bool)
+    count = len(nodes)
+    # State: node and kind of the piece that arrives there (0 line, 1 cubic).
+    best = np.full((count, 2), np.inf)
+    back = np.zeros((count, 2, 2), dtype=np.intp)
+    best[0, 1] = 0.0
     by_second = np.argsort(second, kind="stable")
-    starts = np.searchsorted(second[by_second], np.arange(len(nodes) + 1))
+    starts = np.searchsorted(second[by_second], np.arange(count + 1))
     # A neighbour that nothing fits within the tolerance is still crossed, at a price that is never worth it.
-    total_cost = np.where(np.isfinite(cost), cost, np.where(second - first == 1, 1e6, np.inf))
-    for j in range(1, len(nodes)):
+    neighbours = second - first == 1
+    priced = [np.where(np.isfinite(c), c, np.where(neighbours, 1e6, np.inf)) for c in (line, cubic)]
+    for j in range(1, count):
         pick = by_second[starts[j] : starts[j + 1]]
-        total = best[first[pick]] + total_cost[pick]
-        k = int(np.argmin(total))
-        best[j], back[j], how[j] = total[k], first[pick[k]], cubic[pick[k]]
+        came = best[first[pick]]
+        for kind, own in enumerate(priced):
+            total = came + own[pick, None]
+            if kind == 0:
+                total[:, 0] += _KINK_PRICE
+            k, before = np.unravel_index(int(np.argmin(total)), total.shape)
+            best[j, kind] = total[k, before]
+            back[j, kind] = first[pick[k]], before
     places: list[int] = [int(nodes[-1])]
     kinds: list[Kind] = []
-    j = len(nodes) - 1
+    j, kind = count - 1, int(np.argmin(best[-1]))
     while j > 0:
-        kinds.append("cubic" if how[j] else "line")
-        j = int(back[j])
+        kinds.append("cubic" if kind else "line")
+        j, kind = (int(v) for v in back[j, kind])
         places.append(int(nodes[j]))
     return places[::-1], kinds[::-1]
 
@@ -214,7 +223,10 @@ def _merged(evidence: _Evidence, start: list[int], kinds: list[Kind]) -> tuple[l
         turn = np.abs(evidence.angle[places[2:]] - evidence.angle[places[:-2]])
         line, cubic = _pair_costs(evidence, places[:-2], places[2:], steps=_MANY_STEPS)
         together = np.where(turn < _MOST_TURN_RAD, np.minimum(line, cubic), np.inf)
-        gain = np.where(np.isfinite(alone[:-1] + alone[1:]), alone[:-1] + alone[1:], 1e6) - together
+        apart = alone[:-1] + alone[1:]
+        is_line = np.array([kind == "line" for kind in kinds])
+        apart = apart + _KINK_PRICE * (is_line[:-1] & is_line[1:])
+        gain = np.where(np.isfinite(apart), apart, 1e6) - together
         k = int(np.argmax(gain))
         if gain[k] <= 0:
             break
