@@ -1,11 +1,10 @@
 """Density reached on the open nesting instances, beside the published mean of 100 twenty-minute runs.
 
-Run: ``python -m tests.bench.lay_instances [--seconds 60] [--only shirts]``. Every lay is settled and judged by our own checker
-before its density counts.
+Run: ``python -m tests.bench.lay_instances [--seconds 60] [--only shirts]``. Every lay is settled and judged by our
+own checker before its density counts.
 
-Source of the instances and the means: ESICUP benchmark instances as distributed with the sparrow solver; Gardeyn, Vanden
-Berghe, Wauters, arXiv:2509.13329 (2025): shirts 89.66, trousers 91.73, jakobs1 89.08, fu 92.23 %.
-"""
+Source of the instances and the means: ESICUP benchmark instances as distributed with the sparrow solver; Gardeyn,
+Vanden Berghe, Wauters, arXiv:2509.13329 (2025): shirts 89.66, trousers 91.73, jakobs1 89.08, fu 92.23 %."""
 
 from __future__ import annotations
 
@@ -16,8 +15,8 @@ from pathlib import Path as FilePath
 
 from tests.outside.data import outside_folder
 from tests.tracer.lay.instances import PUBLISHED_MEAN, instance_bodies, instance_density
-from tracer.lay.check import check_inside, check_together, solid_of
 from tracer.lay.bodies import placed_outline
+from tracer.lay.check import check_inside, check_together, solid_of
 from tracer.lay.strip import lay_strip
 
 GOAL = 0.97
@@ -50,8 +49,8 @@ def main() -> None:
         if share < GOAL or wrong:
             short.append(name)
         print(
-            f"{name:10} {len(lay.poses):6} {lay.length_mm / scale:9.3f} {density:8.2%} {mean:7.2%} {share:7.2%} {took:5.1f}s "
-            f" {'right' if not wrong else wrong[:3]}",
+            f"{name:10} {len(lay.poses):6} {lay.length_mm / scale:9.3f} {density:8.2%} {mean:7.2%} {share:7.2%} "
+            f"{took:5.1f}s  {'right' if not wrong else wrong[:3]}",
             flush=True,
         )
     print(f"goal {GOAL:.0%} of the mean: {'reached' if not short else 'missed on ' + ', '.join(short)}")

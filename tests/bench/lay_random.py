@@ -1,4 +1,5 @@
-"""Random lay jobs judged by independent code: no overlap, nothing outside, margins, gaps, counts and mirror images right.
+"""Random lay jobs judged by independent code: no overlap, nothing outside, margins, gaps, counts and mirror images
+right.
 
 Run: ``python -m tests.bench.lay_random [--jobs 300] [--seconds 1]``.
 """
@@ -46,7 +47,9 @@ def main() -> None:
         kinds["fold" if job.rules.folded else type(job.surface).__name__.lower()] += 1
         pieces += sum(len(m.placements) for m in lay.mats)
         left += len(lay.not_placed)
-    print(f"{sum(kinds.values())} lays ({dict(kinds)}), {pieces} copies laid, {left} said not to fit, {len(refused)} refused")
+    print(
+        f"{sum(kinds.values())} lays ({dict(kinds)}), {pieces} copies laid, {left} said not to fit, {len(refused)} refused"
+    )
     print(f"slowest {slowest:.2f} s at a budget of {asked.seconds} s")
     for text in refused[:10]:
         print("refused", text)

@@ -91,7 +91,7 @@ def _title(lay: Lay, mat: LaidMat, number: int) -> list[str]:
     second = f"margin {format_inches(lay.rules.margin_mm)}, gap {lay.rules.gap_mm:g} mm, true size"
     if isinstance(lay.surface, Fabric) and lay.surface.selvedge_mm:
         second += f", selvedge {format_inches(lay.surface.selvedge_mm)} on each side"
-    if any(p.back_of_paper for p in mat.placements):
+    if any(p.back_of_paper for v in _views(mat) for p in v.placements):
         second += "; hatched = mirrored"
     return [first, second]
 
@@ -105,10 +105,17 @@ class _View:
         self.x0, self.y0, self.width, self.length = x0, y0, width, length
         self.placements, self.kind = placements, kind
         self.notes: list[str] = []
+        self.below: dict[int, Placement] = {}
 
     def draw(self, lay: Lay, mat: LaidMat, scale: _Scale) -> list[str]:
         """Return the elements of the view, its top-left corner at the origin."""
-        out = [*cloth_under(lay, self.x0, self.y0, self.width, self.length)]
+        out = []
+        if lay.cloth is not None:
+            out.append(
+                f'<clipPath id="all-{self.kind[0]}"><rect width="{self.width:.3f}" height="{self.length:.3f}"/></clipPath>'
+            )
+            out.append(f'<g clip-path="url(#all-{self.kind[0]})">')
+            out += [*cloth_under(lay, self.x0, self.y0, self.width, self.length), "</g>"]
         out += _surface(lay, mat, self, scale)
         out += _rulers(self.width, self.length, scale)
         clip = ""
@@ -137,7 +144,18 @@ def _views(mat: LaidMat) -> list[_View]:
     single = [p for p in mat.placements if p.outline.bounds.y_min >= split - 1e-6]
     views = []
     if upper:
-        views.append(_View(fold, 0.0, fold, split, upper, "folded"))
+        view = _View(fold, 0.0, fold, split, upper, "folded")
+        for n, p in enumerate(upper, start=1):
+            for q in mat.placements:
+                a, b = p.outline.bounds, q.outline.bounds
+                if (
+                    p.piece is q.piece
+                    and abs(a.x_min + b.x_max - 2 * fold) < 1e-6
+                    and abs(a.y_min - b.y_min) < 1e-6
+                    and p is not q
+                ):
+                    view.below[n] = q
+        views.append(view)
     if single:
         views.append(_View(0.0, split, mat.width_mm, mat.length_mm - split, single, "opened out"))
     return views
@@ -259,7 +277,7 @@ def _piece(lay: Lay, placement: Placement, n: int, view: _View, scale: _Scale) -
         f'<path class="piece" d="{data}" fill="none" fill-rule="evenodd" stroke-width="{1.5 * scale.line:.3f}"/>'
     )
     out += _marks(placement, view, scale)
-    out += _words(lay, placement, n, view, scale)
+    out += _words(placement, n, view, scale)
     return out
 
 
@@ -284,10 +302,13 @@ def _marks(placement: Placement, view: _View, scale: _Scale) -> list[str]:
     return out
 
 
-def _words(lay: Lay, placement: Placement, n: int, view: _View, scale: _Scale) -> list[str]:
+def _words(placement: Placement, n: int, view: _View, scale: _Scale) -> list[str]:
     piece = placement.piece
     box = piece.outline.bounds
     name = piece.name if piece.cut.count == 1 else f"{piece.name} {placement.copy}"
+    below = view.below.get(n)
+    if below is not None:
+        name += f" + {below.copy}{' mirrored' if below.back_of_paper else ''}"
     lines = [name]
     if placement.back_of_paper:
         lines.append("mirrored")
@@ -309,7 +330,7 @@ def _words(lay: Lay, placement: Placement, n: int, view: _View, scale: _Scale) -
     if letter < 0.45 * scale.letter:
         view.notes.append(f"{n}: " + ", ".join(lines))
         lines, letter, turn = [str(n)], min(scale.letter, max(radius, 0.5)), 0.0
-    halo = ' stroke="#fff" stroke-width="0.25em" paint-order="stroke"' if lay.cloth is not None else ""
+    halo = ' stroke="#fff" stroke-width="0.25em" paint-order="stroke"'
     out = [f'<g transform="translate({centre[0]:.3f} {centre[1]:.3f}) rotate({turn:.3f})"{halo}>']
     top = -(len(lines) - 1) * 1.25 * letter / 2 + 0.35 * letter
     for k, line in enumerate(lines):

@@ -33,9 +33,18 @@ def ellipse(a: float, b: float) -> Path:
 
 
 def piece(
-    number: int, outline: Path, *, count: int = 1, mirrored: bool = False, fold: bool = False, holes: tuple[Path, ...] = (),
-    grain_deg: float | None = None, material: str = "", together: str = "", name: str = "",
-) -> Piece:  # fmt: skip
+    number: int,
+    outline: Path,
+    *,
+    count: int = 1,
+    mirrored: bool = False,
+    fold: bool = False,
+    holes: tuple[Path, ...] = (),
+    grain_deg: float | None = None,
+    material: str = "",
+    together: str = "",
+    name: str = "",
+) -> Piece:
     """Return a piece; ``grain_deg`` is how far its grain line leans from upright."""
     marks: tuple[Mark, ...] = ()
     box = outline.bounds
@@ -119,7 +128,15 @@ def random_job(seed: int) -> RandomJob:
             middle = ((box.x_min + box.x_max) / 2, (box.y_min + box.y_max) / 2)
             holes = (ellipse(box.width / 5, box.height / 5).translated(*middle),)
         pieces.append(
-            piece(k, outline, count=count, mirrored=bool(rng.random() < 0.5), grain_deg=grain, holes=holes, together=together)
+            piece(
+                k,
+                outline,
+                count=count,
+                mirrored=bool(rng.random() < 0.5),
+                grain_deg=grain,
+                holes=holes,
+                together=together,
+            )
         )
     widest = max(max(p.outline.bounds.width, p.outline.bounds.height) for p in pieces)
     margin = float(rng.choice([0.0, 5.0, IN]))
@@ -133,7 +150,10 @@ def random_job(seed: int) -> RandomJob:
         side = widest * float(rng.uniform(1.1, 2.2)) + 2 * margin
         surface = Mat(width_mm=side, length_mm=side * float(rng.choice([1.0, 2.0, 0.7])))
     elif kind == "fabric":
-        surface = Fabric(width_mm=2.3 * widest * float(rng.uniform(1.0, 2.0)) + 2 * margin + 20, selvedge_mm=float(rng.choice([0, 10])))
+        surface = Fabric(
+            width_mm=2.3 * widest * float(rng.uniform(1.0, 2.0)) + 2 * margin + 20,
+            selvedge_mm=float(rng.choice([0, 10])),
+        )
     elif kind == "fold":
         surface = Fabric(width_mm=4 * widest + 4 * margin + 40, selvedge_mm=float(rng.choice([0, 10])))
     else:

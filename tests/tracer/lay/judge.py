@@ -1,9 +1,9 @@
 """An independent judge of a lay record: numpy on dense true curves, sharing no code with the search or its checker.
 
-It reads ``lay.json`` as text: path data, counts, mirror images, turns. Curves become chords at most 0.25 mm long (sagitta
-below 0.0005 mm down to a radius of 16 mm); distances are from every vertex to every segment, both ways, so they are exact for
-the chords. Depth of an overlap: the deepest point of one outline (sampled every 0.5 mm) inside the other.
-"""
+It reads ``lay.json`` as text: path data, counts, mirror images, turns. Curves become chords at most 0.25 mm long
+(sagitta below 0.0005 mm down to a radius of 16 mm); distances are from every vertex to every segment, both ways, so
+they are exact for the chords. Depth of an overlap: the deepest point of one outline (sampled every 0.5 mm) inside
+the other."""
 
 from __future__ import annotations
 
@@ -195,8 +195,9 @@ def _edges(mat: dict[str, Any], laid: list[Shape], surface: dict[str, Any]) -> l
 def _grain_deg(piece: dict[str, Any], *, mirrored: bool) -> float:
     for mark in piece["marks"]:
         if mark["kind"] == "grain line":
-            (x0, y0), (x1, y1) = (float(v) for v in re.findall(r"-?[\d.]+", mark["path"])[:2]), (
-                float(v) for v in re.findall(r"-?[\d.]+", mark["path"])[-2:]
+            (x0, y0), (x1, y1) = (
+                (float(v) for v in re.findall(r"-?[\d.]+", mark["path"])[:2]),
+                (float(v) for v in re.findall(r"-?[\d.]+", mark["path"])[-2:]),
             )
             dx = -(x1 - x0) if mirrored else x1 - x0
             return math.degrees(math.atan2(dx, y1 - y0))

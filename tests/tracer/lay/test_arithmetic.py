@@ -62,7 +62,10 @@ def test_the_smallest_ready_mat_for_two_bibs_is_12x24() -> None:
     lay = plan_lay([BIB], mat_in(24, 36), ONE_INCH, QUICK)
     found = advise(lay, [BIB], LayOptions(seconds=2.0)).smallest_mat
     assert found == mat_in(12, 24)
-    assert any("The smallest ready size that takes all at once: 12 x 24 in mat" in a for a in answers(lay, Advice(smallest_mat=found)))
+    assert any(
+        "The smallest ready size that takes all at once: 12 x 24 in mat" in a
+        for a in answers(lay, Advice(smallest_mat=found))
+    )
 
 
 def test_mats_are_counted_and_the_count_is_proved_least() -> None:

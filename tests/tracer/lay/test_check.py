@@ -20,7 +20,10 @@ from tracer.lay.surface import Fabric, Leftover
 from tracer.path import rotation_matrix
 from tracer.pattern import piece_to_json
 
-PIECES = [piece(1, ellipse(40, 25), count=3, mirrored=True, grain_deg=0.0), piece(2, rectangle(50, 80), count=2, grain_deg=0.0)]
+PIECES = [
+    piece(1, ellipse(40, 25), count=3, mirrored=True, grain_deg=0.0),
+    piece(2, rectangle(50, 80), count=2, grain_deg=0.0),
+]
 RULES = Rules(margin_mm=10.0, gap_mm=3.0)
 
 
@@ -147,5 +150,3 @@ def test_the_judge_reads_what_a_record_says_of_itself(lay: Lay) -> None:
         wrong = copy.deepcopy(record)
         wrong["mats"][0][key] = value
         assert judge(wrong, [piece_to_json(p) for p in PIECES])
-
-

@@ -86,7 +86,9 @@ def test_a_leftover_traced_from_a_photo_is_laid_on(
 ) -> None:
     pieces = [piece(1, ellipse(40, 30), count=3), piece(2, rectangle(60, 20), count=2)]
     job = a_job(tmp_path / "job", pieces)
-    scraps = a_job(tmp_path / "scraps", [piece(1, ellipse(200, 150), name="Blue"), piece(2, ellipse(100, 90), name="Red")])
+    scraps = a_job(
+        tmp_path / "scraps", [piece(1, ellipse(200, 150), name="Blue"), piece(2, ellipse(100, 90), name="Red")]
+    )
     for given, width in ((f"{scraps}:Red", 200.0), (str(scraps), 400.0), ("20x30cm", 200.0)):
         ran = run(capsys, monkeypatch, "lay", str(job), "--leftover", given, "--margin", "5mm", "--seconds", "0.5")
         assert ran.code == 0, ran.err
@@ -127,7 +129,11 @@ def test_folded_cloth_with_all_its_options(
     ],
 )
 def test_a_mistake_is_one_clear_line(
-    options: list[str], words: str, tmp_path: FilePath, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    options: list[str],
+    words: str,
+    tmp_path: FilePath,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     job = a_job(tmp_path / "job", [BIB])
     ran = run(capsys, monkeypatch, "lay", str(job), *options)
@@ -145,7 +151,9 @@ def test_ctrl_c_keeps_the_best_so_far(tmp_path: FilePath) -> None:
     pieces = [piece(k, star(rng, 150.0), count=4, mirrored=True) for k in range(1, 9)]
     job = a_job(tmp_path / "job", pieces)
     command = [sys.executable, "-c", "from tracer.cli import main; main()", "lay", str(job), "--fabric", "44in"]
-    with subprocess.Popen([*command, "--seconds", "60"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as child:
+    with subprocess.Popen(
+        [*command, "--seconds", "60"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as child:
         time.sleep(6.0)
         child.send_signal(signal.SIGINT)
         out, err = child.communicate(timeout=30)

@@ -63,7 +63,12 @@ def test_without_a_repeat_the_pin_is_one_place() -> None:
     pieces = [piece(1, rectangle(40, 60), count=2), piece(2, rectangle(30, 30), count=2)]
     cloth = Cloth(pixels=np.zeros((200, 300, 3), dtype=np.uint8), mm_per_px=1.0)
     lay = plan_lay(
-        pieces, Mat(width_mm=300, length_mm=200), Rules(margin_mm=10.0), QUICK, cloth=cloth, pins=[Pin(piece="p1", at_mm=(100, 80))]
+        pieces,
+        Mat(width_mm=300, length_mm=200),
+        Rules(margin_mm=10.0),
+        QUICK,
+        cloth=cloth,
+        pins=[Pin(piece="p1", at_mm=(100, 80))],
     )
     laid = [p for p in lay.mats[0].placements if p.piece.id == "p1"]
     assert [middle(p.outline) for p in laid] == [pytest.approx((100.0, 80.0))]
@@ -145,14 +150,23 @@ def sheet_of(pixels: np.ndarray, mm_per_px: float) -> Sheet:
     plane = PlaneMap.affine(np.array([[mm_per_px, 0, half], [0, mm_per_px, half]]))
     points = np.array([[0.0, 0.0], [1.0, 0.0]])
     reference = Reference(
-        kind="density", size=f"{25.4 / mm_per_px:g}", points_px=PxPoints(points), points_mm=MmPoints(points * mm_per_px),
-        sigma_px=np.full(2, 0.1), tolerance_relative=0.001, outline_px=PxPoints(np.zeros((0, 2))),
-    )  # fmt: skip
+        kind="density",
+        size=f"{25.4 / mm_per_px:g}",
+        points_px=PxPoints(points),
+        points_mm=MmPoints(points * mm_per_px),
+        sigma_px=np.full(2, 0.1),
+        tolerance_relative=0.001,
+        outline_px=PxPoints(np.zeros((0, 2))),
+    )
     return Sheet(
-        id="s1", picture=Picture(pixels=pixels, source=Source(file="cloth.png", page=None, sha256="0" * 64)), plane=plane,
-        width_mm=pixels.shape[1] * mm_per_px, height_mm=pixels.shape[0] * mm_per_px, reference=reference,
+        id="s1",
+        picture=Picture(pixels=pixels, source=Source(file="cloth.png", page=None, sha256="0" * 64)),
+        plane=plane,
+        width_mm=pixels.shape[1] * mm_per_px,
+        height_mm=pixels.shape[0] * mm_per_px,
+        reference=reference,
         budget=Budget(components=(Component(name="reading", standard_uncertainty=0.1),)),
-    )  # fmt: skip
+    )
 
 
 def test_the_plan_shows_the_cloth_inside_each_piece() -> None:
@@ -161,7 +175,12 @@ def test_the_plan_shows_the_cloth_inside_each_piece() -> None:
     cloth = Cloth(pixels=pixels, mm_per_px=1.0)
     pieces = [piece(1, ellipse(40, 30), name="Pocket")]
     lay = plan_lay(
-        pieces, Mat(width_mm=300, length_mm=200), Rules(margin_mm=10.0), QUICK, cloth=cloth, pins=[Pin(piece="Pocket", at_mm=(150, 100))]
+        pieces,
+        Mat(width_mm=300, length_mm=200),
+        Rules(margin_mm=10.0),
+        QUICK,
+        cloth=cloth,
+        pins=[Pin(piece="Pocket", at_mm=(150, 100))],
     )
     text = draw_mat(lay, 1)
     assert text.count("data:image/jpeg;base64,") == 1

@@ -252,6 +252,12 @@ def test_one_seed_gives_one_lay_where_time_does_not_end_the_search() -> None:
 
 
 def test_an_impossible_rule_is_refused() -> None:
-    for wrong in ({"margin_mm": -1.0}, {"gap_mm": float("nan")}, {"turn": "45"}, {"within_deg": 60.0}, {"shrinkage": 0.9}):
+    for wrong in (
+        {"margin_mm": -1.0},
+        {"gap_mm": float("nan")},
+        {"turn": "45"},
+        {"within_deg": 60.0},
+        {"shrinkage": 0.9},
+    ):
         with pytest.raises(LayError):
             replace(Rules(), **wrong)
