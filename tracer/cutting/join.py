@@ -25,7 +25,7 @@ from tracer.cutting.shape import Shape, flat_polygon, require_simple, turn_at
 from tracer.cutting.trim import trim
 from tracer.cutting.words import both
 from tracer.errors import CutListError
-from tracer.path import Affine, OpenPath, line, mirror_matrix, segment_length, subsegment
+from tracer.path import Affine, OpenPath, evaluate, line, mirror_matrix, segment_length, subsegment
 from tracer.piece import Mark
 
 Array = NDArray[np.float64]
@@ -277,8 +277,7 @@ def _parting(edge: OpenPath, laid: OpenPath) -> float:
     worst = 0.0
     for one, two in ((edge, laid), (laid, edge)):
         segments = list(two.segments)
-        points = np.asarray(one.flatten(0.01))
-        points = np.concatenate([points, (points[1:] + points[:-1]) / 2])
+        points = np.concatenate([evaluate(s, np.linspace(0, 1, 33)) for s in one.segments])
         index, t, distance = nearest_all(segments, points)
         inner = ~(((index == 0) & (t <= 1e-9)) | ((index == len(segments) - 1) & (t >= 1 - 1e-9)))
         if inner.any():

@@ -48,9 +48,7 @@ def test_a_piece_that_lies_turned_is_turned_back_to_fit(angle: float) -> None:
     # The edge that faced left before it was turned is found by where it is now.
     goal = np.array([[0.0, 0.0], [0.0, 300.0]]) @ rotation_matrix(angle, (300, 300))[:, :2].T
     middle = goal.mean(axis=0) + rotation_matrix(angle, (300, 300))[:, 2]
-    number = min(
-        range(4), key=lambda k: float(np.hypot(*(turned.outline.segments[k].mean(axis=0) - middle)))
-    )
+    number = min(range(4), key=lambda k: float(np.hypot(*(turned.outline.segments[k].mean(axis=0) - middle))))
     result = join(shape(rectangle(100.0, 300.0)), turned, edge="right", to=turned.labels[number])
     assert result.shape.outline.bounds.width == pytest.approx(160.0, abs=1e-9)
     assert result.shape.outline.area == pytest.approx(160 * 300)
@@ -116,7 +114,10 @@ def test_notches_on_the_seam_are_compared_and_taken_away() -> None:
     assert finding.code == "notches-differ"
     assert "5.00 mm" in finding.message
     none = join(
-        shape(rectangle(100.0, 300.0), marks=marked(100.0, 120.0)), shape(rectangle(60.0, 300.0)), edge="right", to="left"
+        shape(rectangle(100.0, 300.0), marks=marked(100.0, 120.0)),
+        shape(rectangle(60.0, 300.0)),
+        edge="right",
+        to="left",
     )
     assert "1 notches on one edge, 0 on the other" in none.findings[0].message
 

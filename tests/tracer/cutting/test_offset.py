@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -148,7 +149,7 @@ def test_squared_corners_are_cut_off_at_the_width_of_the_allowance() -> None:
     assert result.node_count == 8
     r = math.hypot(*(np.array(result.flatten(0.01)).max(axis=0) - (100, 60)))
     assert r == pytest.approx(10 * math.sqrt(2))
-    # Each corner loses a right triangle: the mitre's tip is 10 (sqrt 2 - 1) beyond the cut, its legs twice that over sqrt 2.
+    # Each corner loses a right triangle; the mitre's tip is 10 (sqrt 2 - 1) beyond the cut.
     leg = 10 * (math.sqrt(2) - 1) * math.sqrt(2)
     assert result.area == pytest.approx(120 * 80 - 4 * leg**2 / 2)
 
@@ -176,11 +177,9 @@ def test_a_mirrored_hem_lies_on_the_piece_when_turned_up() -> None:
 
 
 def test_a_curve_too_tight_for_its_allowance_is_resolved_without_loops_and_listed() -> None:
-    slot = shape(Path((
-        *(np.array(s, dtype=float) for s in ([(0, 0), (40, 0)],)),
-        *arc_segments(5.0, 180.0, 0.0, 2, centre=(45.0, 0.0)),
-        *(np.array(s, dtype=float) for s in ([(50, 0), (90, 0)], [(90, 0), (90, 60)], [(90, 60), (0, 60)], [(0, 60), (0, 0)])),
-    )))  # fmt: skip
+    straight = [(50, 0), (90, 0), (90, 60), (0, 60), (0, 0), (40, 0)]
+    lines = [np.array(pair, dtype=float) for pair in itertools.pairwise(straight)]
+    slot = shape(Path((*arc_segments(5.0, 180.0, 0.0, 2, centre=(45.0, 0.0)), *lines)))
     result = allow(slot, Allowance(all_mm=8.0))
     ring = shapely.LinearRing(result.shape.outline.flatten(0.001))
     assert ring.is_simple
@@ -224,10 +223,12 @@ def test_out_and_back_in_lists_where_the_shape_forbids_it() -> None:
 
 
 def test_an_allowance_that_closes_a_gap_leaves_a_hole() -> None:
-    mouth = shape(Path.polygon([(0, 0), (100, 0), (100, 48), (40, 48), (40, 30), (40, 30.001), (60, 20), (30, 20), (30, 80),
-                                (60, 80), (40, 69), (40, 52), (100, 52), (100, 100), (0, 100)]))  # fmt: skip
+    # A frame with a mouth 4 mm wide on its right: allowances of 4 mm close the mouth but not the room behind it.
+    outside = [(100, 0), (100, 48), (60, 48), (60, 20), (30, 20), (30, 80), (60, 80), (60, 52), (100, 52), (100, 100)]
+    mouth = shape(Path.polygon([(0, 0), *outside, (0, 100)]))
     result = allow(mouth, Allowance(all_mm=4.0))
-    assert len(result.shape.holes) == 1
+    (hole,) = result.shape.holes
+    assert hole.area == pytest.approx((30 - 8) * (60 - 8), abs=1e-6)
     assert any(f.code == "allowance-closes" for f in result.findings)
 
 
