@@ -362,8 +362,10 @@ def test_missing_empty_folder_and_text_are_said_in_one_line(tmp_path: Path) -> N
     assert "is a text file" in refused(tmp_path / "text.png")
     (tmp_path / "odd.png").write_bytes(bytes(range(256)) * 8)
     assert "no picture of a known kind" in refused(tmp_path / "odd.png")
-    (tmp_path / "a.svg").write_text("<svg xmlns='http://www.w3.org/2000/svg'/>")
-    assert "SVG" in refused(tmp_path / "a.svg")
+    (tmp_path / "page.jpg").write_text("<!doctype html><html><body>not found</body></html>")
+    assert "web" in refused(tmp_path / "page.jpg")
+    (tmp_path / "a.gif").write_bytes(b"GIF89a" + bytes(40))
+    assert "of a kind that is not read" in refused(tmp_path / "a.gif")
 
 
 def test_pages_of_a_single_picture(tmp_path: Path) -> None:
@@ -450,6 +452,28 @@ def test_a_hundred_million_pixels_are_not_refused_by_the_decoder(tmp_path: Path)
     before = Image.MAX_IMAGE_PIXELS
     assert only(tmp_path / "a.png").pixels.shape == (10_000, 11_000)
     assert before == Image.MAX_IMAGE_PIXELS
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "WEBP", "BMP"])
+def test_damaged_bytes_never_escape_as_anything_but_a_clear_refusal(tmp_path: Path, kind: str) -> None:
+    """Tags, headers and data with bytes changed at random (fixed seed): a picture or one line, never a traceback."""
+    exif = exif_density(300) if kind in ("JPEG", "PNG", "WEBP") else None
+    stream = io.BytesIO()
+    patches().save(stream, format=kind, **({"exif": exif} if exif is not None else {}))
+    whole = stream.getvalue()
+    drawing = np.random.default_rng(17)
+    refusals: list[str] = []
+    for _ in range(120):
+        data = bytearray(whole)
+        for _ in range(int(drawing.integers(1, 6))):
+            data[int(drawing.integers(4, min(len(data), 400)))] = int(drawing.integers(0, 256))
+        (tmp_path / "a").write_bytes(bytes(data))
+        try:
+            list(read_pictures(tmp_path / "a"))
+        except PictureError as error:
+            refusals.append(str(error))
+    assert refusals
+    assert not any("\n" in message for message in refusals)
 
 
 def test_the_input_is_never_modified(tmp_path: Path) -> None:

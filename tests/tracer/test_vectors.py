@@ -184,6 +184,26 @@ def test_edges_drawn_one_by_one_in_any_order_and_direction_join(sheet: Sheet, ap
     assert_is(one(sheet.find()).outline, bib(), EXACT_MM if apart_mm == 0 else JOINED_MM)
 
 
+def test_curves_that_are_joined_keep_their_directions(sheet: Sheet) -> None:
+    """Moving an end by half a gap takes its control point along."""
+    shape: list[Segment] = [
+        [(100, 100), (150, 60), (200, 60), (250, 100)],
+        [(250.04, 100), (240, 180), (110, 180), (100, 100)],
+    ]
+    for segment in shape:
+        sheet.draw([segment], close=False)
+    outline = one(sheet.find()).outline
+    directions = [(s[1] - s[0], s[3] - s[2]) for s in outline.segments]
+    drawn = [(np.subtract(s[1], s[0]), np.subtract(s[3], s[2])) for s in shape]
+    for pair in drawn:
+        off = min(
+            max(float(np.abs(a - b).max()) for a, b in zip(pair, other, strict=True))
+            for forwards in directions
+            for other in (forwards, (-forwards[1], -forwards[0]))
+        )
+        assert off <= EXACT_MM
+
+
 def test_an_outline_of_many_tiny_lines_keeps_every_one(sheet: Sheet) -> None:
     """Some programs write a curve as lines far shorter than the joining distance."""
     turns = np.linspace(0, 2 * np.pi, 6001)[:-1]
