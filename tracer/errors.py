@@ -4,6 +4,7 @@ TracerError
 ├── PathError (ValueError)          path data that cannot be read or is no closed path
 ├── NothingFoundError               a sheet on which there is nothing to trace
 ├── CorrectionError (ValueError)    a change by hand that cannot be made
+├── EngineError                     a tracing engine that is asked for and not installed
 ├── JobError                        a job folder that cannot be read or written
 ├── CutListError (ValueError)       a cut list that cannot be carried out
 ├── LayError (ValueError)           a lay that cannot be planned
@@ -25,6 +26,10 @@ class PathError(TracerError, ValueError):
 
 class NothingFoundError(TracerError):
     """A sheet holds no pattern piece."""
+
+
+class EngineError(TracerError):
+    """A tracing engine was asked for that is not installed."""
 
 
 class JobError(TracerError):

@@ -159,7 +159,7 @@ def _approach(
     search = max(width / 2, 2.0) + 1.5
     if rough.kind == "drawn":
         reach = search + width / 2 + 1.0
-        offsets = np.arange(-np.ceil(reach / _STEP_PX), np.ceil(reach / _STEP_PX) + 1) * _STEP_PX
+        offsets = _offsets(reach)
         profiles = sample_profiles(pixels, points, normals, offsets, rough.colour_weights)
         profiles = ndimage.uniform_filter1d(profiles, 5, axis=0, mode="wrap")
         box = max(3, round(max(width, 1.0) / _STEP_PX) | 1)
@@ -168,7 +168,7 @@ def _approach(
         coarse = offsets[near][np.argmin(dark[:, near], axis=1)]
     else:
         reach = search + 3.0
-        offsets = np.arange(-np.ceil(reach / _STEP_PX), np.ceil(reach / _STEP_PX) + 1) * _STEP_PX
+        offsets = _offsets(reach)
         profiles = sample_profiles(pixels, points, normals, offsets, rough.colour_weights)
         profiles = ndimage.uniform_filter1d(profiles, 5, axis=0, mode="wrap")
         # The steepest rise over three pixels: plateaus need not be known yet.
@@ -187,8 +187,7 @@ def _read(
 ) -> tuple[_Found, NDArray[np.float32], NDArray[np.float64]]:
     """Read each profile: where the signal crosses halfway between the levels of its two sides."""
     reach = width / 2 + 4.5
-    count = int(np.ceil(reach / _STEP_PX))
-    offsets = np.arange(-count, count + 1) * _STEP_PX
+    offsets = _offsets(reach)
     profiles = sample_profiles(pixels, points, normals, offsets, rough.colour_weights)
     found = _read_line(profiles, offsets, width) if rough.kind == "drawn" else _read_edge(profiles, offsets)
     found = replace(found, valid=found.valid & ~_odd_neighbours(pixels, points, normals, width))
@@ -226,6 +225,11 @@ def _odd_neighbours(pixels: NDArray[np.uint8], points: Points, normals: Points, 
     return odd
 
 
+def _offsets(reach: float) -> NDArray[np.float64]:
+    count = int(np.ceil(reach / _STEP_PX))
+    return np.arange(-count, count + 1, dtype=np.float64) * _STEP_PX
+
+
 def _level(profiles: NDArray[np.float32], columns: NDArray[np.bool_], *, brightest: bool) -> NDArray[np.float64]:
     """Return the level of a side: the extreme of a 3-sample mean in a zone, over a stretch of the line.
 
@@ -248,7 +252,7 @@ def _crossing(
     row = np.arange(len(part))
     low, high = part[row, first].astype(np.float64), part[row, first + 1].astype(np.float64)
     share = (level - low) / np.maximum(high - low, 1e-9)
-    return offsets[start] + direction * (first + np.clip(share, 0, 1)) * _STEP_PX, rising.any(axis=1)
+    return offsets[start] + direction * (first + np.clip(share, 0, 1)) * _STEP_PX, np.asarray(rising.any(axis=1))
 
 
 def _read_line(profiles: NDArray[np.float32], offsets: NDArray[np.float64], width: float) -> _Found:
@@ -287,7 +291,7 @@ def _read_edge(profiles: NDArray[np.float32], offsets: NDArray[np.float64]) -> _
     at = offsets[:-1] + share * _STEP_PX
     pick = np.argmin(np.where(rising, np.abs(at), np.inf), axis=1)
     row = np.arange(len(profiles))
-    has = rising.any(axis=1)
+    has = np.asarray(rising.any(axis=1))
     offset = np.where(has, at[row, pick], 0.0)
     contrast = outside - inside
     usual = float(np.median(contrast[has])) if has.any() else 0.0
