@@ -9,8 +9,10 @@ import numpy as np
 from calibration.camera import PlaneMap
 from calibration.evidence import Evidence
 from calibration.finding import Finding
+from calibration.fitted import FittedMap
 from calibration.picture import Picture
 from calibration.references import Reference
+from calibration.references.density import is_default
 from calibration.sheet import CrossCheck
 from calibration.units import MM_PER_INCH
 
@@ -67,10 +69,18 @@ def disagreements(chosen: Reference, checks: Sequence[CrossCheck], sheet_id: str
     return findings
 
 
-def density_findings(picture: Picture, mm_per_px: float, chosen: Reference, sheet_id: str) -> list[Finding]:
-    """Say that a stated density is wrong; cameras state none that is right, which is not worth a word."""
+def density_findings(
+    picture: Picture, fitted: FittedMap, mm_per_px: float, chosen: Reference, sheet_id: str
+) -> list[Finding]:
+    """Say that a stated density is wrong.
+
+    Cameras state none that is right, which is not worth a word; nor are the defaults worth a warning.
+    """
     density = picture.density
     if density is None or chosen.kind == "density" or picture.by_camera or picture.focal_px is not None:
+        return []
+    empty = is_default(density)
+    if empty and fitted.perspective:
         return []
     stated = MM_PER_INCH / float(np.sqrt(density.x_per_inch * density.y_per_inch))
     if abs(stated / mm_per_px - 1) < _DENSITY_OFF:
@@ -78,6 +88,7 @@ def density_findings(picture: Picture, mm_per_px: float, chosen: Reference, shee
     return [
         Finding(
             code="density-contradicted",
+            severity="note" if empty else "warning",
             where=sheet_id,
             message=f"the file states {density.x_per_inch:g} pixels per inch, but by the "
             f"{name_of(chosen.kind, chosen.size)} it is {MM_PER_INCH / mm_per_px:.1f}; the {chosen.kind} is believed",

@@ -17,16 +17,17 @@ import numpy as np
 from calibration.camera import PlaneMap
 from calibration.errors import ScaleError
 from calibration.picture import MmPoints, PxPoints
-from calibration.references import Reference, ReferenceRequest, SearchPicture
+from calibration.references import Reference, ReferenceRequest, SearchPicture, card
 from calibration.references import sheet as paper
 from calibration.references import square as squares
 from calibration.references.quad import SMALLEST_SIDE_PX
+from calibration.references.rectangle import rough_rectangles
 from calibration.references.sheet import FoundSheet
 from calibration.references.square import FoundSquare
 
 ADVICE = "lay a ruler, a gridded mat, a card of ID-1 size or a printed 1 in or 5 cm test square beside the pattern"
 
-_FINDERS = ("target", "mat", "ruler", "card")
+_FINDERS = ("target", "mat", "ruler")
 _TIERS = {"target": 0, "mat": 0}
 _LONE_TIER = 1
 
@@ -137,7 +138,11 @@ def _refuse_unsized(found: Sequence[FoundSquare], sheets: Sequence[FoundSheet]) 
 
 
 def _named(
-    scene: SearchPicture, request: ReferenceRequest, found: Sequence[FoundSquare], sheets: Sequence[FoundSheet]
+    scene: SearchPicture,
+    request: ReferenceRequest,
+    found: Sequence[FoundSquare],
+    sheets: Sequence[FoundSheet],
+    cards: Sequence[Reference],
 ) -> Reference:
     size = request.size or None
     if request.kind == "square":
@@ -148,6 +153,8 @@ def _named(
         named = paper.sized_by_name(sheets, size) if size is not None else _find(scene, "sheet", None)
         if not named and sheets and size is None:
             raise _refuse_unsized((), sheets)
+    elif request.kind == "card":
+        named = list(cards)
     else:
         named = _find(scene, request.kind, size)
     if named:
@@ -178,8 +185,10 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     """
     all_squares = squares.find_squares(scene)
     found = [s for s in all_squares if s.side_px >= SMALLEST_SIDE_PX]
-    sheets = tuple(paper.find_sheets(scene))
-    known: list[Reference] = []
+    rectangles = rough_rectangles(scene)
+    sheets = tuple(paper.find_sheets(scene, rectangles))
+    cards = card.among(scene, rectangles)
+    known = list(cards)
     for kind in _FINDERS:
         if request is None or request.kind != kind:
             known += _find(scene, kind, None)
@@ -190,7 +199,7 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     if request is not None:
         if request.kind == "square" and not found and all_squares:
             raise _too_small(all_squares)
-        chosen = _named(scene, request, found, sheets)
+        chosen = _named(scene, request, found, sheets, cards)
     else:
         ordered = _best_first(known, scene)
         if not ordered:

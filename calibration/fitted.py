@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import PlaneMap
 from calibration.camera_fit import CameraFit, prior_weights
+from calibration.camera_step import stepped
 from calibration.picture import PxPoints
 from calibration.uncertainty import Budget, Component
 
@@ -29,7 +30,7 @@ class FittedMap:
     ----------
     parameters : ndarray, shape (P,)
     build : callable
-        Parameters to :class:`PlaneMap`.
+        A step away from the parameters (P,) to the :class:`PlaneMap` there.
     shares : dict
         Name of an origin to its part (P, P) of the covariance.
     words : dict
@@ -49,7 +50,7 @@ class FittedMap:
     @property
     def plane(self) -> PlaneMap:
         """The map itself."""
-        return self.build(self.parameters)
+        return self.build(np.zeros_like(self.parameters))
 
     def alternatives(self, count: int = ALTERNATIVES, seed: int = 20) -> tuple[PlaneMap, ...]:
         """Draw maps from the whole covariance; the same for the same input."""
@@ -59,7 +60,7 @@ class FittedMap:
         draws = np.random.default_rng(seed).standard_normal((count // 2, len(self.parameters)))
         # Every draw together with its opposite: the mean of the alternatives is then the map itself to first order.
         moves = np.concatenate([draws, -draws]) @ root.T
-        return tuple(self.build(self.parameters + move) for move in moves)
+        return tuple(self.build(move) for move in moves)
 
     def _displacement_jacobian(self, points_px: PxPoints) -> tuple[Floats, Floats]:
         """Derivative of the mm positions by the parameters, rigid motion removed: (2N, P); and the centred points."""
@@ -81,10 +82,9 @@ class FittedMap:
             if step == 0.0:
                 columns.append(np.zeros(2 * len(at)))
                 continue
-            up, down = self.parameters.copy(), self.parameters.copy()
-            up[i] += step
-            down[i] -= step
-            shift = (np.asarray(self.build(up).to_mm(points_px)) - self.build(down).to_mm(points_px)) / (2 * step)
+            move = np.zeros_like(self.parameters)
+            move[i] = step
+            shift = (np.asarray(self.build(move).to_mm(points_px)) - self.build(-move).to_mm(points_px)) / (2 * step)
             flat = shift.ravel()
             columns.append(flat - basis @ (basis.T @ flat))
         return np.stack(columns, axis=1), centred
@@ -122,8 +122,8 @@ def moved(fitted: FittedMap, matrix: Floats) -> FittedMap:
     """Return the fitted map followed by an affine map (2, 3) of the millimetre plane."""
     build = fitted.build
 
-    def built(parameters: Floats) -> PlaneMap:
-        return build(parameters).moved_in_mm(matrix)
+    def built(step: Floats) -> PlaneMap:
+        return build(step).moved_in_mm(matrix)
 
     return FittedMap(
         parameters=fitted.parameters,
@@ -189,7 +189,7 @@ def from_camera_fit(fit: CameraFit) -> FittedMap:
         shares["reading"] = shares["reading"] - part
     return FittedMap(
         parameters=theta,
-        build=fit.camera.plane,
+        build=lambda step: fit.camera.plane(stepped(fit.camera, theta, step)),
         shares=shares,
         words=dict(_WORDS),
         residual_rms_mm=fit.residual_rms_mm,

@@ -125,5 +125,5 @@ def calibrate(picture: Picture, options: CalibrateOptions, *, sheet_id: str = "s
     )
     findings = disagreements(evidence.chosen, checks, sheet_id)
     if not any(f.code == "density-contradicted" for f in findings):
-        findings += density_findings(picture, sheet.mm_per_px, evidence.chosen, sheet_id)
+        findings += density_findings(picture, fitted, sheet.mm_per_px, evidence.chosen, sheet_id)
     return replace(sheet, findings=(*findings, *square_findings(evidence, sheet_id)))

@@ -7,12 +7,14 @@ straight parts of its edges are measured.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.picture import MmPoints, PxPoints
 from calibration.references.quad import SMALLEST_SIDE_PX, Quad, side_lengths
-from calibration.references.rectangle import contrast_weights, measure_rectangle, rough_rectangles
+from calibration.references.rectangle import RoughRectangle, contrast_weights, measure_rectangle, rough_rectangles
 from calibration.references.reference import Reference, SearchPicture
 
 Floats = NDArray[np.float64]
@@ -24,6 +26,9 @@ CORNER_MM = (2.88, 3.48)
 THICKNESS_MM = 0.76
 """ISO/IEC 7810: the upper face lies this much nearer to a camera than the paper does."""
 
+EDGE_MM = 0.03
+"""Standard uncertainty of where an edge is seen: rounded over, and next to its own shadow (judgement)."""
+
 _LIMITS_MM = (85.47, 85.72)
 TOLERANCE_RELATIVE = (_LIMITS_MM[1] - _LIMITS_MM[0]) / 2 / WIDTH_MM / np.sqrt(3.0)
 """Standard uncertainty of its width: production limits, rectangular (JCGM 100, 4.3.7)."""
@@ -31,6 +36,11 @@ TOLERANCE_RELATIVE = (_LIMITS_MM[1] - _LIMITS_MM[0]) / 2 / WIDTH_MM / np.sqrt(3.
 _ASPECT_MARGIN = 1.12
 """Tilt of 25 degrees shortens one direction by 10 %."""
 _RADIUS_MARGIN_MM = 0.9
+
+
+def _proportions_fit(pair: Floats) -> bool:
+    nominal = WIDTH_MM / HEIGHT_MM
+    return bool(nominal / _ASPECT_MARGIN <= pair.max() / pair.min() <= nominal * _ASPECT_MARGIN)
 
 
 def _corner_radii_mm(scene: SearchPicture, quad: Quad, weights: Floats, px_per_mm: float) -> Floats:
@@ -58,13 +68,17 @@ def _corner_radii_mm(scene: SearchPicture, quad: Quad, weights: Floats, px_per_m
 
 def find(scene: SearchPicture, size: str | None) -> list[Reference]:
     """Find cards of ID-1 size, best first; ``size`` is not used (there is but one)."""
+    return among(scene, rough_rectangles(scene))
+
+
+def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Reference]:
+    """Return the cards of ID-1 size among rough rectangles, best first."""
     nominal = WIDTH_MM / HEIGHT_MM
     found = []
-    for rough in rough_rectangles(
-        scene, aspects=(nominal / _ASPECT_MARGIN, nominal * _ASPECT_MARGIN), shares=(0.045, 0.8)
-    ):
+    for rough in rectangles:
         lengths = side_lengths(rough.corners_px)
-        if lengths.min() < SMALLEST_SIDE_PX:
+        pair = np.array([lengths[0] + lengths[2], lengths[1] + lengths[3]])
+        if lengths.min() < SMALLEST_SIDE_PX or not _proportions_fit(pair):
             continue
         quad = measure_rectangle(scene, rough, degree=2, margin_share=0.09)
         if quad is None or not scene.inside(np.asarray(quad.corners_px), margin_px=1.0).all():
@@ -72,7 +86,7 @@ def find(scene: SearchPicture, size: str | None) -> list[Reference]:
         weights = contrast_weights(scene, rough, 8.0)
         lengths = side_lengths(np.asarray(quad.corners_px))
         pair = np.array([lengths[0] + lengths[2], lengths[1] + lengths[3]]) / 2
-        if weights is None or not nominal / _ASPECT_MARGIN <= pair.max() / pair.min() <= nominal * _ASPECT_MARGIN:
+        if weights is None or not _proportions_fit(pair):
             continue
         radii = _corner_radii_mm(scene, quad, weights, float(pair.max()) / WIDTH_MM)
         low, high = CORNER_MM[0] - _RADIUS_MARGIN_MM, CORNER_MM[1] + _RADIUS_MARGIN_MM
@@ -88,7 +102,7 @@ def find(scene: SearchPicture, size: str | None) -> list[Reference]:
                 size="",
                 points_px=quad.corners_px,
                 points_mm=MmPoints(np.array([[0, 0], [w, 0], [w, h], [0, h]])),
-                sigma_px=np.hypot(quad.sigma_px, 0.05),
+                sigma_px=np.hypot(quad.sigma_px, EDGE_MM * float(pair.max()) / WIDTH_MM),
                 tolerance_relative=TOLERANCE_RELATIVE,
                 outline_px=PxPoints(np.asarray(quad.corners_px)),
                 score=float(np.clip(rough.cover * rounded / 4 * np.exp(-((off / 0.08) ** 2)), 0, 1)),

@@ -28,6 +28,15 @@ _LOWEST_PER_INCH = 75.0
 _HIGHEST_PER_INCH = 4800.0
 
 
+def is_default(density: Density) -> bool:
+    """Whether a stated density is what programs write that know nothing."""
+    return any(
+        abs(value - default) < 0.5
+        for value in (density.x_per_inch, density.y_per_inch)
+        for default in DEFAULTS_PER_INCH
+    )
+
+
 def credible_density(picture: Picture) -> Density | None:
     """Return the stated density when there is reason to believe it, else None."""
     density = picture.density
@@ -37,10 +46,10 @@ def credible_density(picture: Picture) -> Density | None:
         return density
     if picture.by_camera or picture.focal_px is not None:
         return None
+    if is_default(density):
+        return None
     for value in (density.x_per_inch, density.y_per_inch):
         if not _LOWEST_PER_INCH <= value <= _HIGHEST_PER_INCH:
-            return None
-        if any(abs(value - default) < 0.5 for default in DEFAULTS_PER_INCH):
             return None
     if not 0.9 < density.x_per_inch / density.y_per_inch < 1.1:
         return None

@@ -360,7 +360,7 @@ def measure_side(
     if kept.sum() < _MIN_POINTS:
         return None
     covariance = _block_covariance(t, residual, fit_weights, degree, scatter)
-    sg, yg = s[good][kept], y[good][kept]
+    sg, yg = s[good][kept], y[kept]
     blur = float(np.median(width[good][kept])) * _STEP_PX
     return Side(
         origin=start,

@@ -32,6 +32,7 @@ _ALONG = (0.08, 0.92)
 _BINS = 40
 _LEAST_COVER = 0.6
 _MOST_CANDIDATES = 24
+_LONGEST_PROPORTION = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,9 +120,7 @@ def _side_from_contour(contour: Floats, start: Floats, end: Floats, tolerance: f
     return side, min(1.0, cover)
 
 
-def _rectangle_of(
-    contour: NDArray[np.int32], size: tuple[int, int], aspects: tuple[float, float]
-) -> RoughRectangle | None:
+def _rectangle_of(contour: NDArray[np.int32], size: tuple[int, int]) -> RoughRectangle | None:
     hull = cv2.convexHull(contour)
     corners = _four_rough_corners(np.asarray(hull, dtype=np.int32))
     if corners is None:
@@ -150,7 +149,7 @@ def _rectangle_of(
             return None
     lengths = side_lengths(corners)
     pair = np.array([lengths[0] + lengths[2], lengths[1] + lengths[3]])
-    if not aspects[0] <= pair.max() / pair.min() <= aspects[1]:
+    if pair.max() > _LONGEST_PROPORTION * pair.min():
         return None
     if max(lengths[0] / lengths[2], lengths[2] / lengths[0], lengths[1] / lengths[3], lengths[3] / lengths[1]) > 1.5:
         return None
@@ -190,23 +189,13 @@ def _enlarged(rough: RoughRectangle, factor: float) -> RoughRectangle:
     )
 
 
-def rough_rectangles(
-    scene: SearchPicture, *, aspects: tuple[float, float], shares: tuple[float, float] = (_LEAST_SIDE_SHARE, 1.0)
-) -> list[RoughRectangle]:
-    """Find rectangles on a ground, best seen first.
-
-    Parameters
-    ----------
-    aspects : tuple of float
-        Least and greatest ratio of the long to the short side, as seen in the picture.
-    shares : tuple of float
-        Least and greatest length of the long side, as a share of the picture's longest side.
-    """
+def rough_rectangles(scene: SearchPicture) -> list[RoughRectangle]:
+    """Find rectangles on a ground, best seen first."""
     copies, factor = _search_copies(scene)
     found: list[RoughRectangle] = []
     for channel, count in copies:
         size = (channel.shape[1], channel.shape[0])
-        least, most = shares[0] * max(size), shares[1] * max(size)
+        least = _LEAST_SIDE_SHARE * max(size)
         for level in _levels(channel, count):
             mask = cv2.threshold(channel, level, 255, cv2.THRESH_BINARY)[1]
             contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
@@ -214,9 +203,9 @@ def rough_rectangles(
                 if len(contour) < 2 * least:
                     continue
                 _, _, w, h = cv2.boundingRect(contour)
-                if max(w, h) < least or max(w, h) > 1.45 * most:
+                if max(w, h) < least or max(w, h) > 3 * min(w, h):
                     continue
-                rough = _rectangle_of(np.asarray(contour, dtype=np.int32), size, aspects)
+                rough = _rectangle_of(np.asarray(contour, dtype=np.int32), size)
                 if rough is None:
                     continue
                 same = next(

@@ -18,7 +18,7 @@ from calibration.errors import ScaleError
 from calibration.picture import MmPoints, PxPoints
 from calibration.references.density import credible_density
 from calibration.references.quad import Quad, side_lengths
-from calibration.references.rectangle import measure_rectangle, rough_rectangles
+from calibration.references.rectangle import RoughRectangle, measure_rectangle, rough_rectangles
 from calibration.references.reference import Reference, SearchPicture
 from calibration.units import MM_PER_INCH, parse_size_mm
 
@@ -38,6 +38,7 @@ SHEETS_MM: dict[str, tuple[float, float]] = {
 """Width and height: ISO 216; Letter, Legal and Tabloid (8.5 x 11, 8.5 x 14, 11 x 17 in) from memory."""
 
 _LEAST_SHARE = 0.2
+_PROPORTIONS = (1.08, 1.95)
 _EDGE_STRAIGHT_PX = 0.3
 
 
@@ -80,10 +81,21 @@ def named_size_mm(size: str) -> tuple[float, float]:
     )
 
 
-def find_sheets(scene: SearchPicture) -> list[FoundSheet]:
-    """Find rectangles that may be sheets of paper, the largest first, sizes not decided."""
+def find_sheets(scene: SearchPicture, rectangles: Sequence[RoughRectangle] | None = None) -> list[FoundSheet]:
+    """Find rectangles that may be sheets of paper, the largest first, sizes not decided.
+
+    Parameters
+    ----------
+    rectangles : sequence of RoughRectangle, optional
+        Where the rectangles of the picture are known already.
+    """
     found: list[FoundSheet] = []
-    for rough in rough_rectangles(scene, aspects=(1.08, 1.95), shares=(_LEAST_SHARE, 1.2)):
+    least = _LEAST_SHARE * max(scene.picture.width_px, scene.picture.height_px)
+    for rough in rough_rectangles(scene) if rectangles is None else rectangles:
+        lengths = side_lengths(rough.corners_px)
+        pair = sorted([float(lengths[0] + lengths[2]), float(lengths[1] + lengths[3])])
+        if lengths.max() < least or not _PROPORTIONS[0] <= pair[1] / pair[0] <= _PROPORTIONS[1]:
+            continue
         quad = measure_rectangle(scene, rough, degree=3, margin_share=0.01)
         if quad is None or not scene.inside(np.asarray(quad.corners_px), margin_px=1.0).all():
             continue
