@@ -218,7 +218,7 @@ def _inside(one: _Run, two: _Run, turn: float) -> _Meeting:
     """An inside corner of one width: cut where the parallels cross nearby, otherwise left to the winding rule.
 
     Parallels of straight or gently bent edges cross after ``w tan(turn / 2)`` on either side; only a crossing about
-    there is taken, since farther away the curves may have folded over and the winding rule alone gives the true parallel.
+    there is taken: farther away the curves may have folded over, and the winding rule alone gives the true parallel.
     """
     gap = float(np.hypot(*(one.end - two.start)))
     if gap < _TOUCH_MM:

@@ -149,5 +149,5 @@ def cut_report(result: CutResult) -> str:
         f"<title>Cut report</title><style>{style}{_STYLE}</style></head><body><header><h1>Cut report</h1>"
         f"<p>{count} to cut. The traced pieces are unchanged: take a line out of the cut list and cut again to undo "
         f'it.</p><p class="mind">{escape(CAUTIONS)}</p></header>'
-        f"<main>{''.join(cut_section(m) for m in result.made)}{seams_section(result.seams)}{notes}</main></body></html>\n"
+        f"<main>{''.join(map(cut_section, result.made))}{seams_section(result.seams)}{notes}</main></body></html>\n"
     )

@@ -205,7 +205,7 @@ def test_a_split_line_that_leaves_the_piece_or_cuts_a_hole_is_refused() -> None:
     holed = shape(rectangle(100.0, 100.0), holes=[circle(10.0, 4, (50.0, 50.0))])
     with pytest.raises(CutListError, match="through the hole"):
         split(holed, line_between(holed, "left 50%", "right 50%"))
-    with pytest.raises(CutListError, match="runs along the outline|nothing would be cut off"):
+    with pytest.raises(CutListError, match="runs along the outline"):
         split(holed, line_between(holed, "top 10%", "top 80%"))
 
 
