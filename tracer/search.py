@@ -22,6 +22,7 @@ from tracer.marks_text import find_text
 from tracer.piece import Mark
 from tracer.search_drawn import LineWork, lies_in, read_line_work
 from tracer.search_edges import Thing, find_bodies, find_edge
+from tracer.search_lattice import find_lattice, grid_edges, mat_reference
 from tracer.search_loops import polygon_area
 from tracer.search_pieces import Found, find_pieces, usual
 
@@ -58,9 +59,13 @@ def find_candidates(sheet: Sheet, *, size_line: int | None = None, on_progress: 
     report("ink", 0.0)
     ink = find_ink(pixels, scale)
     excluded = _reference_mask(sheet, ink)
-    bodies = find_bodies(pixels, scale, excluded)
+    mat = mat_reference(sheet)
+    bodies = find_bodies(pixels, scale, excluded, None if mat is None else mat.outline_px)
     report("lines", 0.3)
-    work = read_line_work(ink, excluded)
+    lattice = find_lattice(sheet)
+    work = read_line_work(
+        ink, excluded, None if lattice is None else lambda graph: grid_edges(graph, ink, sheet, lattice)
+    )
     report("pieces", 0.7)
     texts = find_text(work.small, ink.mm_per_px)
     drawn, _ = find_pieces(work, texts)

@@ -7,6 +7,7 @@ mark. Distances are in millimetres on the sheet unless the name says pixels.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import cv2
@@ -14,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.ink import Ink
-from tracer.search_gaps import bridge_gaps, prune_spurs
+from tracer.search_gaps import bridge_gaps, prune_spurs, without_edges
 from tracer.search_graph import LineGraph, Points, build_graph, measure_lines, thin
 from tracer.search_loops import Face, find_blocks, find_faces, outer_loop
 
-LEAST_SIDE_MM = 15.0
+LEAST_SIDE_MM, LEAST_WIDTH_MM, LEAST_AREA_MM2 = 15.0, 9.0, 110.0
 """Closed loops smaller than this are marks (common practice, no source)."""
 GLYPH_MM = 9.0
 """Ink that hangs together and is smaller than this is text or a small mark, unless it is a dash."""
@@ -54,9 +55,15 @@ class LineWork:
     """Boxes (x, y, width, height, area) of small marks, shape (N, 5), pixels of the mask."""
     solids: NDArray[np.uint8]
     """Mask of solid spots."""
+    foreign: list[Points] = field(default_factory=list)
+    """Lines that are no part of the drawing, pixels of the mask."""
 
 
-def read_line_work(ink: Ink, excluded: NDArray[np.uint8] | None = None) -> LineWork:
+def read_line_work(
+    ink: Ink,
+    excluded: NDArray[np.uint8] | None = None,
+    find_foreign: Callable[[LineGraph], set[int]] | None = None,
+) -> LineWork:
     """Turn ink into a graph with its loops.
 
     Parameters
@@ -64,6 +71,8 @@ def read_line_work(ink: Ink, excluded: NDArray[np.uint8] | None = None) -> LineW
     ink : Ink
     excluded : ndarray of uint8, optional
         Non-zero where nothing is to be read (references, cut-out pieces).
+    find_foreign : callable, optional
+        Returns the edges of the graph that are no part of the drawing (the grid of a mat).
     """
     scale = ink.mm_per_px
     mask = ink.mask.copy()
@@ -76,9 +85,14 @@ def read_line_work(ink: Ink, excluded: NDArray[np.uint8] | None = None) -> LineW
     graph = build_graph(thin(mask))
     measure_lines(graph, ink.dark, WIDEST_LINE_MM / scale)
     graph = prune_spurs(graph, _SPUR_MM / scale)
+    foreign: list[Points] = []
+    if find_foreign is not None:
+        gone = find_foreign(graph)
+        foreign = [graph.edges[i].points for i in gone]
+        graph = prune_spurs(without_edges(graph, gone), _SPUR_MM / scale)
     covered = cv2.dilate(cv2.bitwise_and(ink.mask, cv2.bitwise_not(mask)), np.ones((3, 3), np.uint8))
     graph = bridge_gaps(graph, scale, np.asarray(covered, dtype=np.uint8))
-    return LineWork(ink=ink, graph=graph, loops=find_loops(graph, scale), small=small, solids=solids)
+    return LineWork(ink=ink, graph=graph, loops=find_loops(graph, scale), small=small, solids=solids, foreign=foreign)
 
 
 def _set_small_aside(mask: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
@@ -126,7 +140,9 @@ def find_loops(graph: LineGraph, scale: float) -> list[Loop]:
         faces = find_faces(graph, block)
         loop = outer_loop(faces)
         low, high = loop.points.min(axis=0), loop.points.max(axis=0)
-        if (high - low).max() < least or loop.area < 0.2 * least * least:
+        if (high - low).max() < least or (high - low).min() < LEAST_WIDTH_MM / scale:
+            continue
+        if loop.area * scale * scale < LEAST_AREA_MM2:
             continue
         loops.append(
             Loop(

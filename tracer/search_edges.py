@@ -76,7 +76,12 @@ class Bodies:
         return float(np.median(own.mean(axis=1)))
 
 
-def find_bodies(pixels: NDArray[np.uint8], mm_per_px: float, excluded: NDArray[np.uint8] | None = None) -> Bodies:
+def find_bodies(
+    pixels: NDArray[np.uint8],
+    mm_per_px: float,
+    excluded: NDArray[np.uint8] | None = None,
+    ground_px: NDArray[np.float64] | None = None,
+) -> Bodies:
     """Find the things that lie on the ground, coarsely.
 
     Parameters
@@ -86,8 +91,10 @@ def find_bodies(pixels: NDArray[np.uint8], mm_per_px: float, excluded: NDArray[n
     mm_per_px : float
     excluded : ndarray of uint8, optional
         Non-zero where a reference lies, on a grid of any size that covers the picture.
+    ground_px : ndarray, shape (N, 2), optional
+        Polygon in the picture in which the ground is known to be seen (the grid of a mat).
     """
-    ground = read_ground(pixels, mm_per_px)
+    ground = read_ground(pixels, mm_per_px, ground_px)
     scale = ground.mm_per_px
     foreign = as_mask(ground.foreign)
     if excluded is not None:

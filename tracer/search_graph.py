@@ -17,6 +17,9 @@ from scipy.sparse.csgraph import connected_components, depth_first_order
 
 Points = NDArray[np.float64]
 
+_CUTS = 40
+"""So many cuts across a line tell its width."""
+
 # Neighbours of a pixel, clockwise from the one above: p2 .. p9 of the thinning literature, bit 0 .. 7.
 _ROW_STEPS = (-1, -1, 0, 1, 1, 1, 0, -1)
 _COLUMN_STEPS = (0, 1, 1, 1, 0, -1, -1, -1)
@@ -49,6 +52,8 @@ def thin(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
     width = padded.shape[1]
     steps = [r * width + c for r, c in zip(_ROW_STEPS, _COLUMN_STEPS, strict=True)]
     active = np.flatnonzero(flat)
+    # Which of several mentions of a pixel was the last: keeps each pixel once, in linear time.
+    stamp = np.empty(len(flat), dtype=np.int32)
     while True:
         changed = []
         for table in (_FIRST, _SECOND):
@@ -64,8 +69,10 @@ def thin(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
             break
         # Only pixels beside a removed one can be removed in the next round.
         near = np.concatenate([removed + step for step in steps])
-        near = np.unique(near)
-        active = near[flat[near] > 0]
+        near = near[flat[near] > 0]
+        turn = np.arange(len(near), dtype=np.int32)
+        stamp[near] = turn
+        active = near[stamp[near] == turn]
     return padded[1:-1, 1:-1]
 
 
@@ -224,42 +231,61 @@ def _ordered_chains(pairs: NDArray[np.int64], count: int) -> tuple[NDArray[np.in
 
 
 def measure_lines(graph: LineGraph, dark: NDArray[np.uint8], widest_px: float) -> None:
-    """Set each edge's width and depth from the darkness across it.
+    """Set each edge's width, mass and depth from the darkness across it.
 
-    The darkness is added up along a cut across the line: blur spreads a line but does not change that sum. ``depth`` is the
-    darkest value on the cut, and the width is the sum over the depth of a line that is fully resolved.
+    The darkness is added up along a cut across the line: blur spreads a line but does not change that sum. ``depth`` is
+    the darkest value on the cut, and the width is the sum over the depth.
     """
-    rows, columns = dark.shape
     reach = max(2, int(np.ceil(widest_px)))
-    offsets = np.arange(-reach, reach + 1)
-    for edge in graph.edges:
-        points = edge.points
-        if edge.bridge or len(points) < 2:
+    points, along, owner = [], [], []
+    for index, edge in enumerate(graph.edges):
+        count = len(edge.points)
+        if edge.bridge or count < 2:
             continue
-        spread = min(4, len(points) - 1)
-        keep = np.arange(len(points))
-        if len(points) > 4 * reach:
-            # What meets the line at its ends is not its own.
-            keep = keep[reach : len(points) - reach]
-        keep = keep[:: max(1, len(keep) // 60)]
-        before, after = np.maximum(keep - spread, 0), np.minimum(keep + spread, len(points) - 1)
-        along = points[after] - points[before]
-        along /= np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-9)[:, None]
-        x = points[keep, 0][:, None] - offsets * along[:, 1][:, None]
-        y = points[keep, 1][:, None] + offsets * along[:, 0][:, None]
-        column = np.clip(np.rint(x).astype(np.int64), 0, columns - 1)
-        row = np.clip(np.rint(y).astype(np.int64), 0, rows - 1)
-        cut = dark[row, column].astype(np.float64)
-        # Walk outwards until the line ends: a neighbour further out is not added.
-        middle = len(offsets) // 2
-        top = cut[:, max(0, middle - 1) : middle + 2].max(axis=1)
-        low = 0.12 * top[:, None]
-        right = np.cumprod(cut[:, middle:] > low, axis=1)
-        left = np.cumprod(cut[:, middle::-1] > low, axis=1)
-        mass = (cut[:, middle:] * right).sum(axis=1) + (cut[:, middle::-1] * left).sum(axis=1) - cut[:, middle]
-        edge.depth = float(np.median(top)) / 255.0
-        edge.mass = float(np.median(mass)) / 255.0
+        # What meets the line at its ends is not its own.
+        first, last = (reach, count - reach) if count > 4 * reach else (0, count)
+        keep = np.arange(first, last, max(1, (last - first) // _CUTS))
+        points.append(edge.points[keep])
+        along.append(edge.points[np.minimum(keep + 4, count - 1)] - edge.points[np.maximum(keep - 4, 0)])
+        owner.append(np.full(len(keep), index))
+    if not points:
+        return
+    middle, tangent, edge_of = np.concatenate(points), np.concatenate(along), np.concatenate(owner)
+    tangent = tangent / np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
+    mass, depth = np.empty(len(middle)), np.empty(len(middle))
+    for begin in range(0, len(middle), 20_000):
+        part = slice(begin, begin + 20_000)
+        mass[part], depth[part] = _cut_across(dark, middle[part], tangent[part], reach)
+    for quality, values in (("mass", mass), ("depth", depth)):
+        for index, value in zip(*_medians(edge_of, values), strict=True):
+            setattr(graph.edges[index], quality, float(value))
+    for edge in graph.edges:
         edge.width = edge.mass / max(edge.depth, 0.05)
+
+
+def _cut_across(
+    dark: NDArray[np.uint8], at: Points, tangent: NDArray[np.float64], reach: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the darkness added up across a line, and its darkest value, at points (N, 2) with unit tangents (N, 2)."""
+    offsets = np.arange(-reach, reach + 1)
+    column = np.rint(at[:, 0][:, None] - offsets * tangent[:, 1][:, None]).astype(np.int32)
+    row = np.rint(at[:, 1][:, None] + offsets * tangent[:, 0][:, None]).astype(np.int32)
+    cut = dark[np.clip(row, 0, dark.shape[0] - 1), np.clip(column, 0, dark.shape[1] - 1)].astype(np.float32) / 255.0
+    top = cut[:, reach - 1 : reach + 2].max(axis=1)
+    # Walk outwards until the line ends: a neighbour further out is not added.
+    inked = cut > 0.12 * top[:, None]
+    right = np.logical_and.accumulate(inked[:, reach:], axis=1)
+    left = np.logical_and.accumulate(inked[:, reach::-1], axis=1)
+    mass = (cut[:, reach:] * right).sum(axis=1) + (cut[:, reach::-1] * left).sum(axis=1) - cut[:, reach]
+    return mass.astype(np.float64), top.astype(np.float64)
+
+
+def _medians(group: NDArray[np.int64], values: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return the median of each group's values."""
+    order = np.lexsort((values, group))
+    present, first, count = np.unique(group, return_index=True, return_counts=True)
+    # Groups come in ascending order, so each one's sorted values stand where its members stood.
+    return present, values[order][first + count // 2]
 
 
 def direction(points: Points, *, at_end: bool, skip: int = 3, reach: int = 16) -> NDArray[np.float64]:

@@ -73,15 +73,28 @@ def _lab(linear: NDArray[Any]) -> NDArray[np.float32]:
     return np.asarray(cv2.cvtColor(encoded.astype(np.float32), cv2.COLOR_RGB2Lab), dtype=np.float32)
 
 
-def read_ground(pixels: NDArray[np.uint8], mm_per_px: float) -> Ground:
-    """Find the ground of a picture."""
+def read_ground(pixels: NDArray[np.uint8], mm_per_px: float, within_px: NDArray[np.float64] | None = None) -> Ground:
+    """Find the ground of a picture.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8
+    mm_per_px : float
+    within_px : ndarray, shape (N, 2), optional
+        Polygon in which to look; beyond it nothing is foreign.
+    """
     by_size = (pixels.shape[0] * pixels.shape[1] / MOST_VIEW_PIXELS) ** 0.5
     factor = max(1, int(np.ceil(by_size)), round(VIEW_MM / mm_per_px))
     scale = mm_per_px * factor
     view = to_rgb(cv2.medianBlur(reduced(pixels, factor), 3))
     linear = SRGB_TO_LINEAR[view]
     lab = np.asarray(cv2.cvtColor(view.astype(np.float32) / 255.0, cv2.COLOR_RGB2Lab), dtype=np.float32)
-    ground = _fit(lab, scale)
+    beyond = np.zeros(lab.shape[:2], np.uint8)
+    if within_px is not None and len(within_px) >= 3:
+        beyond[:] = 1
+        corners = np.rint((within_px + 0.5) / factor - 0.5).astype(np.int32).reshape(-1, 1, 2)
+        cv2.fillPoly(beyond, [corners], 0)
+    ground = _fit(lab, scale, beyond > 0)
     light = _follow(linear, ground, scale)
     light_lab = _lab(light)
     difference = lab - light_lab
@@ -90,6 +103,7 @@ def read_ground(pixels: NDArray[np.uint8], mm_per_px: float) -> Ground:
     calm = distance[ground]
     typical = float(np.median(calm)) if len(calm) else 1.0
     foreign = distance > max(LEAST_DIFFERENCE, _NOISE_FACTOR * typical)
+    foreign &= beyond == 0
     ratio = np.asarray(linear / np.maximum(light, 1e-3), dtype=np.float32)
     mean = ratio.mean(axis=2)
     spread = np.abs(ratio - mean[:, :, None]).max(axis=2) / np.maximum(mean, 1e-3)
@@ -97,7 +111,9 @@ def read_ground(pixels: NDArray[np.uint8], mm_per_px: float) -> Ground:
     return Ground(factor=factor, mm_per_px=scale, light=light, ratio=ratio, foreign=foreign, shadow=shadow)
 
 
-def _zones(lab: NDArray[np.float32], scale: float) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+def _zones(
+    lab: NDArray[np.float32], scale: float, beyond: NDArray[np.bool_]
+) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
     """Cut the view into zones without sharp edges; returns labels (0 on edges) and the size of each zone in pixels."""
     calm = cv2.GaussianBlur(lab, (0, 0), 0.8)
     across = np.asarray(cv2.Scharr(calm, cv2.CV_32F, 1, 0, scale=1 / 32))
@@ -105,14 +121,14 @@ def _zones(lab: NDArray[np.float32], scale: float) -> tuple[NDArray[np.int32], N
     steep = np.sqrt((across**2 + down**2).sum(axis=2))
     limit = max(0.5, 4.0 * float(np.median(steep)))
     # A faint edge may have gaps: zones that hang together by less than this are two.
-    labels, stats = apart(shrunk(as_mask(steep < limit), 5), connectivity=4)
+    labels, stats = apart(shrunk(as_mask((steep < limit) & ~beyond), 5), connectivity=4)
     large = stats[:, cv2.CC_STAT_AREA] * scale * scale > LEAST_ZONE_MM2
     large[0] = False
     number = np.cumsum(large) * large
     return np.asarray(number[labels], dtype=np.int32), stats[large, cv2.CC_STAT_AREA].astype(np.float64)
 
 
-def _fit(lab: NDArray[np.float32], scale: float) -> NDArray[np.bool_]:
+def _fit(lab: NDArray[np.float32], scale: float, beyond: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return which pixels surely are ground.
 
     The view is cut into zones at its sharp edges. A large zone and all zones that continue its colour, as far as a
@@ -120,7 +136,7 @@ def _fit(lab: NDArray[np.float32], scale: float) -> NDArray[np.bool_]:
     picture's border.
     """
     rows, columns = lab.shape[:2]
-    labels, sizes = _zones(lab, scale)
+    labels, sizes = _zones(lab, scale, beyond)
     if not len(sizes):
         return np.ones((rows, columns), dtype=bool)
     flat = labels.ravel()

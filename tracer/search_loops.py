@@ -19,17 +19,25 @@ from tracer.search_graph import LineGraph, Points
 
 def find_blocks(graph: LineGraph) -> list[list[int]]:
     """Return the edges (indices) of each block that holds a loop."""
-    incident = graph.incident()
-    depth = [-1] * len(graph.nodes)
-    low = [0] * len(graph.nodes)
-    blocks: list[list[int]] = [[i] for i, e in enumerate(graph.edges) if e.start == e.end]
-    used = [e.start == e.end for e in graph.edges]
-    for root in range(len(graph.nodes)):
-        if depth[root] >= 0:
+    incident: dict[int, list[int]] = {}
+    blocks: list[list[int]] = []
+    used = [False] * len(graph.edges)
+    for index, edge in enumerate(graph.edges):
+        if edge.start == edge.end:
+            blocks.append([index])
+            used[index] = True
+            continue
+        incident.setdefault(edge.start, []).append(index)
+        incident.setdefault(edge.end, []).append(index)
+    depth: dict[int, int] = {}
+    low: dict[int, int] = {}
+    for root in incident:
+        if root in depth:
             continue
         depth[root] = low[root] = 0
         walk: list[tuple[int, int, int]] = [(root, -1, 0)]  # node, edge it was reached by, next incident edge to try
         pile: list[int] = []
+        height: dict[int, int] = {}
         while walk:
             node, via, at = walk.pop()
             if at < len(incident[node]):
@@ -40,8 +48,9 @@ def find_blocks(graph: LineGraph) -> list[list[int]]:
                 used[index] = True
                 edge = graph.edges[index]
                 other = edge.end if edge.start == node else edge.start
+                height[index] = len(pile)
                 pile.append(index)
-                if depth[other] < 0:
+                if other not in depth:
                     depth[other] = low[other] = depth[node] + 1
                     walk.append((other, index, 0))
                 else:
@@ -53,8 +62,8 @@ def find_blocks(graph: LineGraph) -> list[list[int]]:
             parent = edge.end if edge.start == node else edge.start
             low[parent] = min(low[parent], low[node])
             if low[node] >= depth[parent]:
-                cut = pile.index(via)
-                block, pile = pile[cut:], pile[:cut]
+                block = pile[height[via] :]
+                del pile[height[via] :]
                 if len(block) > 1:
                     blocks.append(block)
     return blocks
