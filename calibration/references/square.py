@@ -47,7 +47,11 @@ _AGREES_WITHIN = 0.03
 """A stated density fits a size when both agree this closely: printing to fit a page changes sizes by 3 % and more
 (judgement)."""
 _LONGEST_RATIO = 1.25
-_SAME_SQUARE = 0.12
+_SAME_SQUARE = 0.06
+_CONCENTRIC = 0.08
+_DASHED = 0.4
+_NESTED_RATIOS = (40.0 / 25.4, 50.0 / 25.4, 2.0, 100.0 / 50.8, 4.0, 100.0 / 25.4)
+"""Sides of two test squares one inside the other: 4 cm and 1 in, 5 cm and 1 in, 2 in and 1 in or 10 cm and 5 cm, ..."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -106,6 +110,47 @@ def _lines_run_on(scene: SearchPicture, quad: Quad) -> int:
     return count
 
 
+def _has_inner_line(scene: SearchPicture, mask: NDArray[np.uint8], corners_px: Floats) -> bool:
+    """Whether a line, solid or dashed, runs inside along all four sides: a piece with its stitching line."""
+    for inset in np.linspace(0.04, 0.21, 24):
+        least = 1.0
+        for i in range(4):
+            a, b = corners_px[i], corners_px[(i + 1) % 4]
+            inward = (corners_px[i - 1] - a + corners_px[(i + 2) % 4] - b) / 2
+            s = np.linspace(inset + 0.02, 0.98 - inset, 160)[:, None]
+            at = np.rint(scene.to_reduced(PxPoints(a + s * (b - a) + inset * inward))).astype(int)
+            x, y = np.clip(at[:, 0], 1, mask.shape[1] - 2), np.clip(at[:, 1], 1, mask.shape[0] - 2)
+            near = np.stack([mask[y + dy, x + dx] for dx, dy in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))])
+            least = min(least, float((near > 0).any(axis=0).mean()))
+        if least > _DASHED:
+            return True
+    return False
+
+
+def _apart_from_pieces(
+    scene: SearchPicture, mask: NDArray[np.uint8], found: Sequence[FoundSquare], solid: Sequence[bool]
+) -> list[FoundSquare]:
+    """Drop square pieces: cutting and stitching line of one piece lie one inside the other.
+
+    Test squares also come in pairs one inside the other; those have the ratio of two usual sizes.
+    """
+    kept = []
+    for i, square in enumerate(found):
+        corners = np.asarray(square.quad.corners_px)
+        around = [
+            max(square.side_px, other.side_px) / min(square.side_px, other.side_px)
+            for j, other in enumerate(found)
+            if j != i
+            and np.hypot(*(np.asarray(other.quad.corners_px).mean(axis=0) - corners.mean(axis=0)))
+            < _CONCENTRIC * square.side_px
+        ]
+        test_pair = any(abs(ratio / pair - 1) < 0.01 for ratio in around for pair in _NESTED_RATIOS)
+        alone = not around and (solid[i] or not _has_inner_line(scene, mask, corners))
+        if test_pair or alone:
+            kept.append(square)
+    return kept
+
+
 def _measure(scene: SearchPicture, rough: RoughQuad) -> tuple[Quad, bool] | None:
     """Measure a rough square as strokes (thin, then thick), else as a solid; the second value says solid."""
     side = rough.side_px
@@ -142,6 +187,7 @@ def find_squares(scene: SearchPicture) -> list[FoundSquare]:
     # Holes first: the inside of a drawn square is clean where crosses and ticks stick out of its outside.
     rough.sort(key=lambda r: not r.hole)
     found: list[FoundSquare] = []
+    solids: list[bool] = []
     for candidate in rough:
         if candidate.side_px < 0.6 * SMALLEST_SIDE_PX:
             continue
@@ -159,7 +205,8 @@ def find_squares(scene: SearchPicture) -> list[FoundSquare]:
         square = _judge(scene, mask, quad, solid=solid)
         if square is not None:
             found.append(square)
-    return sorted(found, key=lambda f: -f.score)
+            solids.append(solid)
+    return sorted(_apart_from_pieces(scene, mask, found, solids), key=lambda f: -f.score)
 
 
 def _judge(scene: SearchPicture, mask: NDArray[np.uint8], quad: Quad, *, solid: bool) -> FoundSquare | None:
