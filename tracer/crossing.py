@@ -214,6 +214,8 @@ def nearest_all(
     Cubics are seeded on 33 points and bisected on the sign of the distance's derivative, safe on any curve; on a curve
     that bends more than once between two seeds a farther place may be found.
     """
+    if not segments:
+        raise ValueError("a chain without segments has no nearest point")
     best = np.full(len(points), np.inf)
     index = np.zeros(len(points), dtype=np.intp)
     parameter = np.zeros(len(points))

@@ -10,7 +10,9 @@ from rich.table import Table
 
 from calibration import format_inches
 from tracer.cli.app import app, out, show_findings
-from tracer.job import all_findings
+from tracer.cutting.edges import edge_lengths
+from tracer.cutting.words import size
+from tracer.job import CUT_FILE, all_findings
 from tracer.pattern import Pattern, load
 from tracer.piece import Piece
 
@@ -50,6 +52,11 @@ def show_pattern(pattern: Pattern) -> None:
             + f", \N{PLUS-MINUS SIGN}{sheet.expanded_uncertainty_mm_per_m:.2f} mm per m",
             markup=False,
         )
+    show_pieces(pattern)
+
+
+def show_pieces(pattern: Pattern) -> None:
+    """Print the pieces' sizes."""
     if not pattern.pieces:
         out.print("no pieces")
         return
@@ -73,7 +80,17 @@ def show_pattern(pattern: Pattern) -> None:
 
 @app.command("list", epilog="Example: tracewheel list apron")
 def list_command(job: Annotated[Path, typer.Argument(help="Job folder.", show_default=False)]) -> None:
-    """List the pieces of a job: sizes with their plus-or-minus, and warnings."""
+    """List the pieces of a job, as traced and as cut: sizes with their plus-or-minus, edges, and warnings."""
     pattern = load(job)
     show_pattern(pattern)
+    for piece in pattern.pieces:
+        out.print(f"edges of {piece.id}: {edge_lengths(piece)}", markup=False)
     show_findings(all_findings(pattern))
+    if (job / CUT_FILE).exists():
+        cut = load(job, name=CUT_FILE)
+        out.print("\nas cut:")
+        show_pieces(cut)
+        for piece in cut.pieces:
+            if piece.made is not None and piece.made.finished_mm is not None:
+                out.print(f"{piece.id} finished {size(*piece.made.finished_mm)}", markup=False)
+        show_findings(cut.findings)

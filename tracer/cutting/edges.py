@@ -17,9 +17,11 @@ from numpy.typing import NDArray
 
 from calibration import UnitError, parse_length_mm
 from tracer.crossing import nearest
-from tracer.cutting.shape import Shape, is_corner
+from tracer.cutting.shape import Shape, is_corner, shape_of
+from tracer.cutting.words import both
 from tracer.errors import CutListError
 from tracer.path import OpenPath, Segment, evaluate, segment_length, split_segment
+from tracer.piece import Piece
 
 SIDES = ("left", "right", "top", "bottom")
 _FACING = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
@@ -157,15 +159,25 @@ def sides(shape: Shape) -> dict[str, str]:
     return {side: edges[0].name for side, edges in ranked.items() if edges}
 
 
+def _side_words(shape: Shape) -> dict[str, str]:
+    """For each edge that is meant by a side's name, that name in brackets."""
+    words: dict[str, list[str]] = {}
+    for side, name in sides(shape).items():
+        words.setdefault(name, []).append(side)
+    return {name: f" ({', '.join(w)})" for name, w in words.items()}
+
+
 def listed(shape: Shape) -> str:
     """Return the edges in words: ``1 (top), 2 (right), 3, 4 (left)``."""
-    by_name: dict[str, list[str]] = {}
-    for side, name in sides(shape).items():
-        by_name.setdefault(name, []).append(side)
-    words = []
-    for name in dict.fromkeys(shape.labels):
-        words.append(f"{name} ({', '.join(by_name[name])})" if name in by_name else name)
-    return ", ".join(words)
+    words = _side_words(shape)
+    return ", ".join(name + words.get(name, "") for name in dict.fromkeys(shape.labels))
+
+
+def edge_lengths(piece: Piece) -> str:
+    """Return a piece's edges with their lengths, in words: ``1 (top) 120.00 mm (4 23/32 in), 2 (right) ...``."""
+    shape = shape_of(piece)
+    words = _side_words(shape)
+    return ", ".join(f"{e.name}{words.get(e.name, '')} {both(e.length_mm)}" for e in edges_of(shape))
 
 
 def find_edges(shape: Shape, word: str | int) -> list[Edge]:
