@@ -4,8 +4,8 @@ How many References come back says how sure the pitch is: one when it is known; 
 different sizes and each with a score of at most one half, when the grid was found and its pitch could be either. A
 caller must then let another reference or the person decide, and refuse otherwise.
 
-Limits: the mat is flat and its lines are straight and evenly spaced (a printed sheet: pitch errors of single lines go into
-the residuals). What lies on the mat is nearer to the camera than the grid: 1 mm at a distance of 830 mm makes it look
+Limits: the mat is flat and its lines are straight and evenly spaced (pitch errors of single lines go into the
+residuals). What lies on the mat is nearer to the camera than the grid: 1 mm at a distance of 830 mm makes it look
 0.12 % larger; nothing in the picture tells, so it belongs into the uncertainty.
 """
 

@@ -29,10 +29,12 @@ AMBIGUOUS = 1.5
 """Pitches whose evidence differs by less (odds of 4.5 to 1) are not told apart."""
 
 _INCH_CELLS = {
-    (11, 8), (12, 9), (17, 11), (18, 12), (23, 17), (24, 18), (35, 23), (36, 24), (47, 35), (48, 36), (12, 12),
-    (18, 18), (24, 24), (6, 6), (8, 6), (16, 10), (22, 16), (34, 22), (58, 39), (59, 39), (60, 40),
+    (11, 8), (12, 9), (17, 11), (18, 12), (23, 17), (24, 18), (35, 23), (36, 24), (12, 12), (18, 18), (24, 24),
+    (6, 6), (8, 6), (16, 10), (22, 16), (34, 22),
 }  # fmt: skip
 """Mats sold in inches, and the same with the grid one inch short of the mat; from memory."""
+_RARE_INCH_CELLS = {(47, 35), (48, 36), (58, 39), (59, 39), (60, 40), (72, 36), (72, 48)}
+"""Mats that cover a table: so rare that the same lattice may as well be half of the size."""
 _CENTIMETRE_CELLS = {
     (28, 20), (27, 19), (28, 19), (29, 20), (30, 22), (42, 29), (40, 28), (41, 28), (43, 28), (45, 30), (44, 29),
     (57, 40), (58, 43), (59, 42), (58, 42), (60, 45), (88, 58), (90, 60), (89, 59), (82, 57), (85, 56), (120, 90),
@@ -197,6 +199,9 @@ def divided_by(picture: GridPicture, lattice: Lattice, rng: np.random.Generator)
 def _extent_evidence(cells: tuple[float, float], closed: tuple[bool, bool], known: set[tuple[int, int]]) -> float:
     whole = [c if abs(c - round(c)) < 1e-6 else None for c in cells]
     pairs = [tuple(round(c) if c is not None else -1 for c in whole)]
+    rare = known is _INCH_CELLS and any((a, b) in _RARE_INCH_CELLS or (b, a) in _RARE_INCH_CELLS for a, b in pairs)
+    if all(closed) and rare:
+        return 1.0
     if all(closed):
         return 4.0 if any((a, b) in known or (b, a) in known for a, b in pairs) else -1.0
     for value, shut in zip(whole, closed, strict=True):

@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 from calibration.camera import PlaneMap
 from calibration.picture import MmPoints
+from calibration.references.line_profile import fit_profiles
 
 Array = NDArray[np.float64]
 
 _FROM, _TO = 0.10, 0.48
 """Each half stretch is looked at from 10 % of a cell away from the node, clear of the crossing line, to the middle."""
-_STEPS = 4
 _WIDER = 1.8
 """A border or every so-many-th line may be drawn this much wider than the rest."""
 _CLEAR = 9.0
@@ -75,7 +75,7 @@ def _sample_lines(plane: PlaneMap, starts: Array, ends: Array, samples: int) -> 
     return points, np.stack([-along[..., 1], along[..., 0]], axis=-1)
 
 
-def _trimmed(values: NDArray[np.floating]) -> Array:
+def _trimmed(values: Array) -> Array:
     """Mean of the middle half along axis 1."""
     n = values.shape[1]
     ordered = np.sort(values, axis=1)
@@ -119,13 +119,13 @@ def measure(
                 ]
             )
         )
-        profiles = _trimmed(values.reshape(len(flat), samples, len(u)))
+        profiles = _trimmed(np.asarray(values, dtype=np.float64).reshape(len(flat), samples, len(u)))
         if not light_on_dark:
             profiles = -profiles
-        fitted = np.stack(_fit_profiles(profiles, u, reach_px, line_sigma_px, step_px))
+        fitted = np.stack(fit_profiles(profiles, u, reach_px, line_sigma_px, step_px))
         unclear = fitted[3] < _CLEAR
         if unclear.any():
-            wide = np.stack(_fit_profiles(profiles[unclear], u, reach_px, _WIDER * line_sigma_px, step_px))
+            wide = np.stack(fit_profiles(profiles[unclear], u, reach_px, _WIDER * line_sigma_px, step_px))
             better = wide[3] > fitted[3, unclear]
             fitted[:, np.nonzero(unclear)[0][better]] = wide[:, better]
         for key, result in zip(out, fitted, strict=True):
@@ -137,43 +137,3 @@ def measure(
         significance=out["significance"].reshape(count, 2),
         normals=normals,
     )
-
-
-def _fit_profiles(
-    profiles: Array, u: Array, reach: float, sigma: float, step_px: float
-) -> tuple[Array, Array, Array, Array]:
-    """Fit a Gaussian of known width on a sloping floor to each profile; offset, its sigma, height, significance."""
-    window = 3.0 * sigma + 0.5
-    shifts = u[np.abs(u) <= reach + 1e-9]
-    # Where the line is at all: the shift at which a bump explains most, floor and slope taken out of both.
-    templates = np.zeros((len(shifts), len(u)))
-    for i, s in enumerate(shifts):
-        near = np.abs(u - s) <= window
-        floor = np.stack([np.ones(near.sum()), u[near] - s], axis=1)
-        bump = np.exp(-0.5 * ((u[near] - s) / sigma) ** 2)
-        bump = bump - floor @ np.linalg.lstsq(floor, bump, rcond=None)[0]
-        templates[i, near] = bump / np.linalg.norm(bump)
-    centre = shifts[np.argmax(profiles @ templates.T, axis=1)]
-    steps = np.arange(-np.floor(window / step_px), np.floor(window / step_px) + 1)
-    index0 = np.arange(len(profiles))[:, None]
-    for _ in range(_STEPS):
-        first = np.clip(np.rint((centre - u[0]) / step_px), -steps[0], len(u) - 1 - steps[-1])
-        index = (first[:, None] + steps).astype(int)
-        x, y = u[index] - centre[:, None], profiles[index0, index]
-        bump = np.exp(-0.5 * (x / sigma) ** 2)
-        design = np.stack([bump, bump * x / sigma**2, np.ones_like(x), x], axis=2)
-        normal = np.einsum("nki,nkj->nij", design, design)
-        inverse = np.linalg.inv(normal)
-        solution = np.einsum("nij,nkj,nk->ni", inverse, design, y)
-        height = solution[:, 0]
-        step = np.where(height > 0, solution[:, 1] / np.where(height > 0, height, 1), 0.0)
-        centre = np.clip(centre + np.clip(step, -0.7, 0.7), -reach - 1, reach + 1)
-    residual = y - np.einsum("nki,ni->nk", design, solution)
-    # Samples half a pixel apart share their light: there are about as many independent ones as pixels.
-    free = len(steps) * min(1.0, step_px)
-    noise = np.sqrt((residual**2).sum(axis=1) / len(steps) * free / max(1.0, free - 4)) + 1e-7
-    shared = np.sqrt(len(steps) / free)
-    sigma_height = noise * np.sqrt(inverse[:, 0, 0]) * shared
-    with np.errstate(divide="ignore", invalid="ignore"):
-        sigma_offset = noise * np.sqrt(inverse[:, 1, 1]) * shared / np.abs(height)
-    return centre, sigma_offset, height, height / sigma_height

@@ -1,0 +1,117 @@
+"""Find a ruler or a tape by its ticks.
+
+Two references with the same points, different sizes and a score of at most one half come back where eighths and
+sixteenths of an inch cannot be told apart; a caller must let something else decide.
+
+Limits: ticks at least three pixels apart; about a dozen of one kind in view and more than one period of the longest; a
+ruler that lies flat. A ruler's face stands above the paper by its thickness: 1 mm at 500 mm is 0.2 %, which nothing in
+the picture tells.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.errors import UnitError
+from calibration.light import SRGB_TO_LINEAR
+from calibration.picture import MmPoints, PxPoints
+from calibration.references.reference import Reference, SearchPicture
+from calibration.references.ruler.graduation import Graduation, rank
+from calibration.references.ruler.rows import find_rows
+from calibration.references.ruler.ticks import Ticks, read_ticks
+from calibration.units import parse_length_mm
+
+Array = NDArray[np.float64]
+
+TOLERANCE_RELATIVE = 0.0007
+"""Standard uncertainty of a rule's own length: limits of 0.36 mm on 300 mm (class II of the European rules for material
+measures, 2014/32/EU annex X; from memory), taken as rectangular."""
+_FEWEST_TICKS = 20
+_LEAST_EXPLAINED = 0.6
+_SIGMA_FLOOR_PX = 0.06
+"""The edge by which the ticks are placed across the row is read less well than the ticks themselves."""
+
+
+def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
+    """Find rulers and tapes.
+
+    Parameters
+    ----------
+    scene : SearchPicture
+    size : str or None
+        What one tick is: ``mm``, ``1/16in``, ``1/8in``; None lets the lengths of the ticks tell.
+
+    Returns
+    -------
+    list of Reference
+        One for each graduated edge, the surest first.
+    """
+    light = SRGB_TO_LINEAR[scene.grey]
+    found: list[tuple[Ticks, list[tuple[float, Graduation]]]] = []
+    for row in find_rows(scene.grey):
+        ticks = read_ticks(light, row)
+        if ticks is None or len(ticks.numbers) < _FEWEST_TICKS:
+            continue
+        ranked = [r for r in rank(ticks.numbers, ticks.lengths) if r[0] >= _LEAST_EXPLAINED]
+        if ranked:
+            found.append((ticks, ranked))
+    found.sort(key=lambda f: -len(f[0].numbers))
+    references: list[Reference] = []
+    taken: list[Ticks] = []
+    for ticks, ranked in found:
+        if any(_same_row(ticks, other) for other in taken):
+            continue
+        taken.append(ticks)
+        references.extend(_references(ticks, ranked, size))
+    return sorted(references, key=lambda r: -r.score)
+
+
+def _same_row(a: Ticks, b: Ticks) -> bool:
+    """Whether most ticks of one row are ticks of another, found twice."""
+    distance = np.linalg.norm(a.points_px[:, None] - b.points_px[None], axis=2).min(axis=1)
+    return bool((distance < 0.4 * b.period_px).mean() > 0.5)
+
+
+def _references(ticks: Ticks, ranked: list[tuple[float, Graduation]], size: str | None) -> list[Reference]:
+    share = ranked[0][0]
+    score = float(min(0.98, 0.6 + 0.4 * share) * min(1.0, len(ticks.numbers) / 40))
+    step = _asked_step(size) if size else None
+    if step is not None:
+        return [_reference(ticks, step, str(size), score)]
+    equal = [g for value, g in ranked if value > share - 1e-9]
+    if len(equal) > 1:
+        score = min(0.5, score / 2)
+    return [_reference(ticks, g.step_mm, g.words, score) for g in equal]
+
+
+def _asked_step(size: str) -> float | None:
+    """Millimetres from tick to tick as a person wrote it; a bare unit of the trade is its usual division."""
+    bare = {"mm": 1.0, "cm": 1.0, "metric": 1.0}
+    if size.strip().lower() in bare:
+        return bare[size.strip().lower()]
+    if size.strip().lower() in ("in", "inch", "inches"):
+        return None
+    step = parse_length_mm(size)
+    if not 0.2 <= step <= 12.8:
+        raise UnitError(f"a ruler's ticks are not {size} apart; write what one tick is, like ruler=mm or ruler=1/16in")
+    return step
+
+
+def _reference(ticks: Ticks, step_mm: float, words: str, score: float) -> Reference:
+    numbers = ticks.numbers - ticks.numbers.min()
+    first, last = ticks.points_px[np.argmin(numbers)], ticks.points_px[np.argmax(numbers)]
+    far = ticks.far_px
+    if np.linalg.norm(far[0] - first) > np.linalg.norm(far[1] - first):
+        far = far[::-1]
+    return Reference(
+        kind="ruler",
+        size=words,
+        points_px=PxPoints(ticks.points_px),
+        points_mm=MmPoints(np.column_stack([numbers * step_mm, np.zeros(len(numbers))])),
+        sigma_px=np.hypot(ticks.sigma_px, _SIGMA_FLOOR_PX),
+        tolerance_relative=TOLERANCE_RELATIVE,
+        outline_px=PxPoints(np.vstack([first, last, far[1], far[0]])),
+        score=score,
+        straights_px=(PxPoints(ticks.edge_px),),
+    )
