@@ -93,7 +93,8 @@ def _decided_by_tolerance(reference: Reference) -> Reference:
     px, mm = np.asarray(reference.points_px), np.asarray(reference.points_mm)
     px_per_mm = float(np.sqrt(((px - px.mean(axis=0)) ** 2).sum() / ((mm - mm.mean(axis=0)) ** 2).sum()))
     side_mm = np.sqrt(np.prod(np.ptp(mm, axis=0)))
-    sigma = reference.tolerance_relative * side_mm * px_per_mm / np.sqrt(2.0)
+    # A side's length is the mean over its two ends of a difference of two corners: as uncertain as one corner.
+    sigma = reference.tolerance_relative * side_mm * px_per_mm
     return replace(reference, sigma_px=np.hypot(reference.sigma_px, sigma), tolerance_relative=1e-6)
 
 

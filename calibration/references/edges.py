@@ -2,15 +2,10 @@
 
 Brightness is sampled along short profiles across a rough line, in linear light (gamma-encoded levels would move a
 half-level crossing). A *step* is where the profile passes half-way between the plateaus on both sides; a *brink*, the
-edge of a thing that may cast a soft shadow, is where it is steepest; the middle of a *stroke* is the mean of its two
-such edges, so blur and ink spread cancel. All points along a side then carry one robust line, by orthogonal (total)
-least squares; a second-degree term takes up the bow that a lens puts into a straight side.
+edge of a thing that may cast a soft shadow, is where it is steepest; the middle of a *stroke* is its centroid, so
+blur and ink spread cancel. All points along a side then carry one robust line.
 
-The standard uncertainty of a fitted line comes from the scatter of the means of blocks of neighbouring points, not of
-single points: paper grain, JPEG blocks and printed dots make neighbours agree with each other more than noise would.
-
-Sources: orthogonal regression, Adcock 1878; biweight, Beaton and Tukey 1974; half-level edges under blur, see
-Devernay 1995.
+Source: half-level edges under blur, Devernay 1995.
 """
 
 from __future__ import annotations
@@ -22,14 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from calibration.references.line_fit import block_covariance, fit_robust
 from calibration.references.reference import SearchPicture
 
 Floats = NDArray[np.float64]
 EdgeKind = Literal["step", "stroke", "brink"]
 
 _STEP_PX = 0.5
-_BIWEIGHT = 4.685
-"""Tuning constant of the biweight: 95 % efficient on normal errors (Beaton and Tukey 1974)."""
 _BRINK_AVERAGE = 9
 _FAINT = 0.12
 """A stroke's centroid counts what is darker than this part of its depth. Of 0.1, 0.25, 0.4 and half-level edges, the
@@ -40,44 +34,6 @@ _MAX_PROFILES = 1400
 _MIN_POINTS = 12
 _MIN_CONTRAST = 0.04
 """Least difference in linear light that counts as an edge: about twice the noise of a good phone photo (judgement)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LineFit:
-    """Ordinary least-squares line ``y = intercept + slope * x`` with the standard deviations of its two numbers."""
-
-    intercept: float
-    slope: float
-    intercept_sd: float
-    slope_sd: float
-    residual_sd: float
-
-
-def fit_line_y_on_x(x: Floats, y: Floats) -> LineFit:
-    """Fit a line by ordinary least squares, from centred data so that no digits are lost.
-
-    Raises
-    ------
-    ValueError
-        With fewer than three points or all ``x`` alike.
-    """
-    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    n = len(x)
-    mean_x, mean_y = x.mean() if n else 0.0, y.mean() if n else 0.0
-    dx, dy = x - mean_x, y - mean_y
-    sxx = float(dx @ dx)
-    if n < 3 or sxx == 0:
-        raise ValueError(f"a line with its uncertainty needs three points with different x; there are {n}")
-    slope = float(dx @ dy) / sxx
-    residual = dy - slope * dx
-    variance = float(residual @ residual) / (n - 2)
-    return LineFit(
-        intercept=float(mean_y - slope * mean_x),
-        slope=slope,
-        intercept_sd=float(np.sqrt(variance * (1 / n + mean_x**2 / sxx))),
-        slope_sd=float(np.sqrt(variance / sxx)),
-        residual_sd=float(np.sqrt(variance)),
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -239,52 +195,6 @@ def _brink(profile: Floats) -> tuple[Floats, Floats, Floats]:
     return np.where(good, middle, np.nan), np.where(good, (after - before - 1.0), np.nan), height
 
 
-def _robust_polynomial(t: Floats, y: Floats, degree: int, tight_px: float) -> tuple[Floats, Floats, float]:
-    """Biweight polynomial fit; returns coefficients, weights and the robust scatter."""
-    basis = np.vander(t, degree + 1, increasing=True)
-    weights = np.ones(len(t))
-    coefficients: Floats = np.zeros(degree + 1)
-    # Start from medians of thirds: a start that a cluster of outliers at one end cannot pull over.
-    coefficients[0] = float(np.median(y))
-    if len(t) >= 3 * _MIN_POINTS:
-        order = np.argsort(t)
-        thirds = np.array_split(order, 3)
-        tt = np.array([np.median(t[i]) for i in thirds])
-        yy = np.array([np.median(y[i]) for i in thirds])
-        coefficients[:2] = np.polyfit(tt, yy, 1)[::-1]
-    scatter = 1.0
-    for _ in range(12):
-        residual = y - basis @ coefficients
-        scatter = max(1.4826 * float(np.median(np.abs(residual))), tight_px)
-        u = residual / (_BIWEIGHT * scatter)
-        weights = np.where(np.abs(u) < 1, (1 - u * u) ** 2, 0.0)
-        root = np.sqrt(weights)
-        new = np.asarray(np.linalg.lstsq(basis * root[:, None], y * root, rcond=None)[0], dtype=np.float64)
-        done = float(np.abs(new - coefficients).max()) < 1e-6
-        coefficients = new
-        if done:
-            break
-    return coefficients, weights, scatter
-
-
-def _block_covariance(t: Floats, residual: Floats, weights: Floats, degree: int, scatter: float) -> Floats:
-    """Covariance of the coefficients from the means of neighbouring residuals."""
-    kept = weights > 0
-    t, residual = t[kept], residual[kept]
-    order = np.argsort(t)
-    t, residual = t[order], residual[order]
-    blocks = max(degree + 4, min(len(t) // 4, 40))
-    parts = [i for i in np.array_split(np.arange(len(t)), blocks) if len(i)]
-    means = np.array([residual[i].mean() for i in parts])
-    places = np.array([t[i].mean() for i in parts])
-    basis = np.vander(places, degree + 1, increasing=True)
-    freedom = max(1, len(parts) - degree - 1)
-    variance = float(means @ means) / freedom
-    # Never better than independent points would be: few blocks can agree by chance.
-    variance = max(variance, scatter**2 / max(1.0, len(t) / len(parts)))
-    return np.asarray(np.linalg.pinv(basis.T @ basis) * variance)
-
-
 def measure_side(
     scene: SearchPicture,
     start_px: Floats,
@@ -354,12 +264,11 @@ def measure_side(
         return None
     y = shift[good] + np.interp(middle[good], np.arange(len(offsets)), offsets)
     t = s[good] / length
-    coefficients, fit_weights, scatter = _robust_polynomial(t, y, degree, 0.02)
-    residual = y - np.vander(t, degree + 1, increasing=True) @ coefficients
-    kept = fit_weights > 0
+    coefficients, kept, scatter = fit_robust(t, y, degree)
     if kept.sum() < _MIN_POINTS:
         return None
-    covariance = _block_covariance(t, residual, fit_weights, degree, scatter)
+    residual = y - np.vander(t, degree + 1, increasing=True) @ coefficients
+    covariance = block_covariance(t[kept], residual[kept], degree, scatter)
     sg, yg = s[good][kept], y[kept]
     blur = float(np.median(width[good][kept])) * _STEP_PX
     return Side(
