@@ -97,6 +97,10 @@ class Allowed:
     findings: tuple[Finding, ...]
 
 
+def _spoken(places: tuple[tuple[float, float], ...]) -> str:
+    return ", ".join(f"({x:.1f}, {y:.1f})" for x, y in places) + " mm"
+
+
 def _named_widths(shape: Shape, everywhere: float, named: Mapping[str, float]) -> list[float]:
     """A width for every segment; edges made by splitting have their own allowance already."""
     count = len(shape.labels)
@@ -147,16 +151,21 @@ def places_not_returning(
 
 def stitching_shape(shape: Shape, includes_mm: float, includes_edges: Mapping[str, float] | None = None) -> Shape:
     """Take off the allowance an outline includes; raises :class:`CutListError` when nothing would be left."""
-    widths = [-w for w in _named_widths(shape, includes_mm, includes_edges or {})]
+    return _taken_off(shape, [-w for w in _named_widths(shape, includes_mm, includes_edges or {})])[0]
+
+
+def _taken_off(shape: Shape, widths: list[float]) -> tuple[Shape, tuple[tuple[float, float], ...]]:
+    """The stitching line, and the places of the outline that moving it out again would not return."""
     if not any(widths):
-        return shape
+        return shape, ()
     what = f"taking off an allowance of {both(max(-w for w in widths))}"
     try:
         result, _ = _moved_by(shape, widths, ["mitred"] * len(widths))
     except CutListError as error:
         raise CutListError(f"{what}: {error}; the allowance is larger than the piece") from error
     inner = shape.with_chain(result.chain)
-    return require_simple(replace(inner, marks=moved_with_edges(shape.marks, shape, widths)), what)
+    inner = replace(inner, marks=moved_with_edges(shape.marks, shape, widths))
+    return require_simple(inner, what), _lost(shape, widths) if result.resolved else ()
 
 
 def _too_wide(finished: Shape, widths: list[float]) -> None:
@@ -185,7 +194,12 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
             "say how much with includes"
         )
         findings.append(Finding(code="allowance-twice", message=message, where=where))
-    finished = stitching_shape(shape, allowance.includes_mm, allowance.includes_edges)
+    included = _named_widths(shape, allowance.includes_mm, allowance.includes_edges)
+    finished, lost_inside = _taken_off(shape, [-w for w in included])
+    if lost_inside:
+        message = f"the outline is too tight to take its allowance off at {_spoken(lost_inside)}"
+        message += "; the stitching line has a corner there"
+        findings.append(Finding(code="allowance-tight", message=message, severity="note", where=where))
     widths = _named_widths(finished, allowance.all_mm, {n: e.width_mm for n, e in allowance.edges.items()})
     _too_wide(finished, widths)
     styles = _styles(finished, allowance)
@@ -210,8 +224,7 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
         )
     lost = _lost(finished, widths) if result.resolved else ()
     if lost:
-        places = ", ".join(f"({x:.1f}, {y:.1f})" for x, y in lost)
-        message = f"the outline is too tight for the allowance at {places} mm; the cutting line has a corner there"
+        message = f"the outline is too tight for the allowance at {_spoken(lost)}; the cutting line has a corner there"
         findings.append(Finding(code="allowance-tight", message=message, severity="note", where=where))
     return Allowed(finished=finished, shape=outer, deviation_mm=deviation, lost=lost, findings=tuple(findings))
 

@@ -222,7 +222,8 @@ def _inside(one: _Run, two: _Run, turn: float) -> _Meeting:
     """
     gap = float(np.hypot(*(one.end - two.start)))
     if gap < _TOUCH_MM:
-        return _Meeting(cut_end=None, between=[(line(one.end, two.start), two.name)], cut_start=None)
+        # As good as smooth: the ends are made to coincide when the chain is put together.
+        return _Meeting(cut_end=None, between=[], cut_start=None)
     expected = 2 * abs(one.width) * math.tan(math.asin(min(1.0, abs(turn))) / 2)
     best: tuple[float, _Meeting] | None = None
     for c in crossings(one.parallel, two.parallel) if one is not two else []:

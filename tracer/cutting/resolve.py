@@ -25,6 +25,7 @@ Labelled = list[tuple[Segment, str]]
 _PROBE_MM = 2e-5
 _NODE_MM = 1e-5
 _DUST_MM2 = 1e-4
+_SPUR_MM = 0.01
 
 
 def _nodes(points: NDArray[np.float64]) -> NDArray[np.intp]:
@@ -91,22 +92,43 @@ def resolved(chain: Labelled) -> list[Labelled]:
     return _joined(kept) if kept else []
 
 
+def _without_spurs(parts: Labelled, starts: list[int], stops: list[int]) -> list[int]:
+    """Indices of the parts that go on at both ends.
+
+    Where two parallels cross at a very small angle, what lies beyond the crossing is too near to be told from the
+    outline; such a spur leads nowhere.
+    """
+    kept = list(range(len(parts)))
+    while True:
+        begun, ended = {starts[k] for k in kept}, {stops[k] for k in kept}
+        spurs = [
+            k
+            for k in kept
+            if (stops[k] not in begun or starts[k] not in ended)
+            and float(np.hypot(*(parts[k][0][-1] - parts[k][0][0]))) < _SPUR_MM
+        ]
+        if not spurs:
+            return kept
+        kept = [k for k in kept if k not in spurs]
+
+
 def _joined(parts: Labelled) -> list[Labelled]:
     ends = np.concatenate([np.array([s[0] for s, _ in parts]), np.array([s[-1] for s, _ in parts])])
     number = _nodes(ends)
     places = {int(n): ends[int(np.flatnonzero(number == n)[0])] for n in set(number.tolist())}
-    starts, stops = number[: len(parts)], number[len(parts) :]
+    starts, stops = number[: len(parts)].tolist(), number[len(parts) :].tolist()
+    kept = _without_spurs(parts, starts, stops)
     leaving: dict[int, list[int]] = {}
-    for k, n in enumerate(starts.tolist()):
-        leaving.setdefault(n, []).append(k)
-    unused = set(range(len(parts)))
+    for k in kept:
+        leaving.setdefault(starts[k], []).append(k)
+    unused = set(kept)
     loops: list[Labelled] = []
     while unused:
         first = min(unused)
         walk = [first]
         unused.discard(first)
         while stops[walk[-1]] != starts[first]:
-            here = int(stops[walk[-1]])
+            here = stops[walk[-1]]
             choices = [k for k in leaving.get(here, []) if k in unused]
             if not choices:
                 raise CutListError(
@@ -117,7 +139,7 @@ def _joined(parts: Labelled) -> list[Labelled]:
             chosen = max(choices, key=lambda k: _turn(parts[walk[-1]][0], parts[k][0]))
             walk.append(chosen)
             unused.discard(chosen)
-        loop = [(_with_ends(parts[k][0], places[int(starts[k])], places[int(stops[k])]), parts[k][1]) for k in walk]
+        loop = [(_with_ends(parts[k][0], places[starts[k]], places[stops[k]]), parts[k][1]) for k in walk]
         if abs(Path(tuple(s for s, _ in loop)).signed_area) > _DUST_MM2:
             loops.append(loop)
     return loops

@@ -107,7 +107,7 @@ def cut_section(made: MadePiece) -> str:
             f'<h4>{escape(stage.words)}</h4><div class="steps">{before}'
             f'<span class="arrow" aria-hidden="true">\N{RIGHTWARDS ARROW}</span>{after}</div>'
         )
-    if not made.stages:
+    if not made.stages and not piece.cut.mirrored:
         parts.append(f'<div class="steps">{_picture([piece], [], "cut as traced")}</div>')
     if made.facts:
         parts.append("<ul>" + "".join(f"<li>{escape(f.words)}</li>" for f in made.facts) + "</ul>")

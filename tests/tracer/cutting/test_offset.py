@@ -10,6 +10,7 @@ import pytest
 import shapely
 
 from calibration import MM_PER_INCH
+from tests.shapes import rounded_rectangle
 from tests.tracer.cutting.pieces import arc_segments, circle, ellipse, half_circle, rectangle, shape
 from tracer.crossing import nearest_all
 from tracer.cutting.allowance import Allowance, EdgeAllowance, allow, places_not_returning, stitching_shape
@@ -253,3 +254,24 @@ def test_a_point_of_a_mitre_longer_than_four_allowances_is_cut_off() -> None:
     outline = allow(sliver, Allowance(all_mm=5.0)).shape.outline
     assert outline.bounds.x_max < 200 + 4 * 5.0
     assert by_brute_force_mm(outline, sliver.outline, 5.0)[0] < 4 * 5.0
+
+
+@pytest.mark.parametrize("noise", [0.0, 1e-7, 1e-6, 1e-5, 1e-4, 1e-3])
+@pytest.mark.parametrize("width", [QUARTER_MM, -QUARTER_MM, -11.0])
+def test_joints_that_are_all_but_smooth_make_no_trouble(noise: float, width: float) -> None:
+    # Traced curves meet straight lines at angles of a few millionths; parallels then cross all but along each other.
+    rng = np.random.default_rng(5)
+    for _ in range(4):
+        smooth = rounded_rectangle((0, 0), 120.0, 90.0, 9.0)
+        nodes = [s[0] + rng.normal(0, noise, 2) for s in smooth.segments]
+        segments = [s.copy() for s in smooth.segments]
+        for k, segment in enumerate(segments):
+            segment[0], segment[-1] = nodes[k], nodes[(k + 1) % len(nodes)]
+        before = shape(Path(tuple(segments)))
+        outline = Path(tuple(s for s, _ in moved(before.chain, [width] * len(before.labels)).chain))
+        assert shapely.LinearRing(outline.flatten(0.002)).is_simple
+        assert outline.bounds.width == pytest.approx(120 + 2 * width, abs=10 * noise + 1e-6)
+        radius = max(0.0, 9.0 + width)
+        # Corners rounder than the width stay round, sharper ones become corners where the parallels meet.
+        expected = (120 + 2 * width) * (90 + 2 * width) - (4 - math.pi) * radius**2
+        assert outline.area == pytest.approx(expected, abs=200 * (10 * noise + PROMISED_MM))
