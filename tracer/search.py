@@ -134,18 +134,20 @@ def _reading_order(candidates: list[Candidate]) -> list[Candidate]:
 
 
 def _edge_candidate(thing: Thing) -> Candidate:
-    def rough(points: NDArray[np.float64]) -> RoughOutline:
+    def rough(points: NDArray[np.float64], weights: NDArray[np.float64]) -> RoughOutline:
         none = np.zeros(len(points), dtype=bool)
         return RoughOutline(
             points_px=PxPoints(points),
             kind="edge",
             line_width_px=0.0,
-            colour_weights=thing.weights,
+            colour_weights=weights,
             obscured=none,
             bridged=none.copy(),
         )
 
-    return Candidate(outline=rough(thing.points), holes=tuple(rough(h) for h in thing.holes))
+    # Within the ring of a hole lies the ground: there the signal falls the other way round.
+    holes = tuple(rough(h, -thing.weights) for h in thing.holes)
+    return Candidate(outline=rough(thing.points, thing.weights), holes=holes)
 
 
 def _drawn_candidate(work: LineWork, found: Found, pixels: NDArray[np.uint8]) -> Candidate:
