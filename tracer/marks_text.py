@@ -61,7 +61,8 @@ def find_text(small: NDArray[np.int32], mm_per_px: float) -> list[TextBlock]:
     mm_per_px : float
     """
     size = np.maximum(small[:, 2], small[:, 3])
-    glyphs = small[size >= LEAST_GLYPH_MM / mm_per_px]
+    dense = small[:, 4] > 0.12 * small[:, 2] * small[:, 3]
+    glyphs = small[(size >= LEAST_GLYPH_MM / mm_per_px) & dense]
     if len(glyphs) < LEAST_GLYPHS:
         return []
     size = np.maximum(glyphs[:, 2], glyphs[:, 3]).astype(np.float64)

@@ -7,7 +7,7 @@ lying on a ground) are told apart by the evidence and may lie on the same sheet.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -17,6 +17,7 @@ from calibration import Finding, PxPoints, Sheet
 from calibration.light import SRGB_TO_LINEAR
 from tracer.candidate import Candidate, RoughOutline
 from tracer.ink import Ink, find_ink
+from tracer.labels import TextLine, can_read_words, read_words
 from tracer.marks import runs_parallel
 from tracer.marks_text import find_text
 from tracer.piece import Mark
@@ -24,12 +25,19 @@ from tracer.search_drawn import LineWork, lies_in, read_line_work
 from tracer.search_edges import Thing, find_bodies, find_edge
 from tracer.search_lattice import find_lattice, grid_edges, mat_reference
 from tracer.search_loops import polygon_area
+from tracer.search_marks import MarkFinder, lettering_mask
 from tracer.search_pieces import Found, find_pieces, usual
+from tracer.search_words import labels_of, nested_pieces, word_regions
 
 Progress = Callable[[str, float], None]
 
 DARKEST_PAPER = 0.12
 """Linear light of the darkest paper that is drawn on, brown paper in the shade (common practice, no source)."""
+_NO_WORDS = Finding(
+    code="no-words",
+    severity="note",
+    message="there are words on the sheet but nothing to read them with; pip install 'tracewheel[words]' gives names",
+)
 _COVERS_ALL = ("mat", "sheet", "density", "page", "target")
 
 
@@ -42,7 +50,9 @@ class SearchResult:
     findings: tuple[Finding, ...] = ()
 
 
-def find_candidates(sheet: Sheet, *, size_line: int | None = None, on_progress: Progress | None = None) -> SearchResult:
+def find_candidates(
+    sheet: Sheet, *, size_line: int | None = None, words: bool = True, on_progress: Progress | None = None
+) -> SearchResult:
     """Find the pattern pieces of a sheet.
 
     Parameters
@@ -50,6 +60,8 @@ def find_candidates(sheet: Sheet, *, size_line: int | None = None, on_progress: 
     sheet : Sheet
     size_line : int, optional
         Which of several nested sizes to follow, 1 = smallest.
+    words : bool
+        Read the words on the sheet where the reader is installed.
     on_progress : callable, optional
         Called with a word for the step and the share done (0..1).
     """
@@ -68,7 +80,7 @@ def find_candidates(sheet: Sheet, *, size_line: int | None = None, on_progress: 
     )
     report("pieces", 0.7)
     texts = find_text(work.small, ink.mm_per_px)
-    drawn, _ = find_pieces(work, texts)
+    drawn, other = find_pieces(work, texts)
     things: list[Thing] = []
     for index in range(len(bodies.things)):
         body = ink.from_picture(bodies.outline_px(index))
@@ -81,10 +93,36 @@ def find_candidates(sheet: Sheet, *, size_line: int | None = None, on_progress: 
         if not _is_paper(body, thing.light, drawn, ink.mm_per_px):
             things.append(thing)
             drawn = [f for f in drawn if not lies_in(f.points, body)]
-    candidates = [_drawn_candidate(work, found, pixels) for found in drawn]
+    findings: list[Finding] = []
+    lines: list[TextLine] = []
+    if words and texts:
+        if can_read_words():
+            report("words", 0.75)
+            lines = read_words(pixels, word_regions(texts, ink))
+        else:
+            findings.append(_NO_WORDS)
+    drawn += nested_pieces(work, texts, drawn, other, lines)
+    report("marks", 0.9)
+    outlines = [f.points for f in drawn] + [ink.from_picture(t.points) for t in things]
+    marker = MarkFinder(sheet, work, outlines)
+    marker.usual_mass = float(np.median([f.mass for f in drawn])) if drawn else 0.0
+    marker.references()
+    marker.loops(other)
+    frames = [work.loops[i].points for i, kind in other.items() if kind == "frame"]
+    marker.words(lines, texts, frames)
+    taken = {i for index in other for i, _ in work.loops[index].steps}
+    marker.strokes(drawn, taken, lettering_mask(work, lines, texts))
+    candidates = [_drawn_candidate(work, found, pixels, marker.pieces[k].holes) for k, found in enumerate(drawn)]
     candidates += [_edge_candidate(thing) for thing in things]
+    labels = labels_of(lines, marker, len(candidates))
+    named = [
+        replace(candidate, marks=tuple(marked.marks), name=label.name, cut=label.cut)
+        for candidate, marked, label in zip(candidates, marker.pieces, labels, strict=True)
+    ]
     report("pieces", 1.0)
-    return SearchResult(candidates=tuple(_reading_order(candidates)))
+    return SearchResult(
+        candidates=tuple(_reading_order(named)), sheet_marks=tuple(marker.loose), findings=tuple(findings)
+    )
 
 
 def _reference_mask(sheet: Sheet, ink: Ink) -> NDArray[np.uint8]:
@@ -150,8 +188,10 @@ def _edge_candidate(thing: Thing) -> Candidate:
     return Candidate(outline=rough(thing.points, thing.weights), holes=holes)
 
 
-def _drawn_candidate(work: LineWork, found: Found, pixels: NDArray[np.uint8]) -> Candidate:
-    """Turn a cutting line into a rough outline with its obscured stretches."""
+def _drawn_candidate(
+    work: LineWork, found: Found, pixels: NDArray[np.uint8], holes: list[NDArray[np.float64]]
+) -> Candidate:
+    """Turn a cutting line into a rough outline with its obscured stretches, and the holes drawn in it."""
     ink, graph = work.ink, work.graph
     degrees = graph.degrees()
     width = usual(graph, [s.edge for s in found.stretches], "width")
@@ -187,6 +227,17 @@ def _drawn_candidate(work: LineWork, found: Found, pixels: NDArray[np.uint8]) ->
             colour_weights=weights,
             obscured=obscured,
             bridged=gap,
+        ),
+        holes=tuple(
+            RoughOutline(
+                points_px=ink.to_picture(ring),
+                kind="drawn",
+                line_width_px=line_width_px,
+                colour_weights=weights,
+                obscured=np.zeros(len(ring), dtype=bool),
+                bridged=np.zeros(len(ring), dtype=bool),
+            )
+            for ring in holes
         ),
         notes=tuple(notes),
     )

@@ -23,6 +23,8 @@ LEAST_SIDE_MM, LEAST_WIDTH_MM, LEAST_AREA_MM2 = 15.0, 9.0, 110.0
 """Closed loops smaller than this are marks (common practice, no source)."""
 GLYPH_MM = 9.0
 """Ink that hangs together and is smaller than this is text or a small mark, unless it is a dash."""
+DISPLAY_MM = 45.0
+"""Display letters are no larger (common practice, no source)."""
 SOLID_MM = 2.4
 """Ink this thick in both directions is a solid spot and no line."""
 WIDEST_LINE_MM = 1.6
@@ -108,12 +110,15 @@ def _set_small_aside(mask: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.
     length = np.hypot(wide, high)
     pen = area / np.maximum(length, 1)
     dash = (length > 1.2 / scale) & (pen < 1.2 / scale) & (length > 3.0 * pen) & (area > 3)
-    aside = glyph & ~dash
+    # Display lettering: much ink for its size, drawn with a broad stroke.
+    stroke = area / np.maximum(2.0 * (wide + high), 1)
+    display = (longest < DISPLAY_MM / scale) & (area > 0.18 * wide * high) & (stroke > 1.0 / scale) & ~glyph
+    aside = (glyph & ~dash) | display
     aside[0] = False
     keep = ~aside
     keep[0] = False
     kept = np.asarray(keep.astype(np.uint8) * 255)[labels]
-    chosen = np.flatnonzero(glyph)
+    chosen = np.flatnonzero(glyph | display)
     chosen = chosen[chosen > 0]
     return kept, np.ascontiguousarray(stats[chosen], dtype=np.int32)
 

@@ -255,7 +255,7 @@ def measure_lines(graph: LineGraph, dark: NDArray[np.uint8], widest_px: float) -
     mass, depth = np.empty(len(middle)), np.empty(len(middle))
     for begin in range(0, len(middle), 20_000):
         part = slice(begin, begin + 20_000)
-        mass[part], depth[part] = _cut_across(dark, middle[part], tangent[part], reach)
+        mass[part], depth[part] = cut_across(dark, middle[part], tangent[part], reach)
     for quality, values in (("mass", mass), ("depth", depth)):
         for index, value in zip(*_medians(edge_of, values), strict=True):
             setattr(graph.edges[index], quality, float(value))
@@ -263,7 +263,7 @@ def measure_lines(graph: LineGraph, dark: NDArray[np.uint8], widest_px: float) -
         edge.width = edge.mass / max(edge.depth, 0.05)
 
 
-def _cut_across(
+def cut_across(
     dark: NDArray[np.uint8], at: Points, tangent: NDArray[np.float64], reach: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the darkness added up across a line, and its darkest value, at points (N, 2) with unit tangents (N, 2)."""

@@ -59,6 +59,7 @@ class Found:
     block: tuple[int, ...]
     loop: int
     area: float
+    mass: float
 
     @property
     def points(self) -> Points:
@@ -280,11 +281,11 @@ def restore_tips(graph: LineGraph, loop: Face, hanging: dict[int, list[int]], mm
 
 def find_pieces(work: LineWork, texts: Sequence[TextBlock]) -> tuple[list[Found], dict[int, str]]:
     """Return the cutting lines of a sheet, and for loops that are no pieces what they are."""
-    search = _Search(work, texts)
+    search = PieceSearch(work, texts)
     for index, loop in enumerate(work.loops):
         if loop.inside_of < 0:
             search.visit(index)
-    usual_mass = [usual(work.graph, [s.edge for s in f.stretches], "mass") for f in search.found]
+    usual_mass = [f.mass for f in search.found]
     if len(usual_mass) >= 3:
         limit, largest = LOGO_SHARE * float(np.median(usual_mass)), LOGO_MM / work.ink.mm_per_px
         for found, mass in zip(list(search.found), usual_mass, strict=True):
@@ -294,8 +295,8 @@ def find_pieces(work: LineWork, texts: Sequence[TextBlock]) -> tuple[list[Found]
     return search.found, search.other
 
 
-class _Search:
-    """Walks down the loops from the outermost."""
+class PieceSearch:
+    """Walks down the loops from the outermost, deciding what each is."""
 
     def __init__(self, work: LineWork, texts: Sequence[TextBlock]) -> None:
         self.work = work
@@ -320,7 +321,7 @@ class _Search:
             self.other[index] = "frame"
             return
         if not self._surrounds(loop):
-            self._take(loop.block, Face(steps=loop.steps, points=loop.points, area=loop.area), index)
+            self.take_loop(index)
             return
         self.other[index] = "frame"
         pieces = [f for f in loop.faces if self._is_piece_face(f, loop)]
@@ -356,6 +357,11 @@ class _Search:
             return False
         return not is_text_box(face.points, face.area, self.texts)
 
+    def take_loop(self, index: int) -> None:
+        """Take a loop for a piece, or for as many as its block holds."""
+        loop = self.work.loops[index]
+        self._take(loop.block, Face(steps=loop.steps, points=loop.points, area=loop.area), index)
+
     def _take(self, block: tuple[int, ...], loop: Face, index: int) -> None:
         graph = self.work.graph
         least = LEAST_SIDE_MM / self.scale
@@ -368,4 +374,5 @@ class _Search:
         for part, members in parts:
             chosen = straighten(graph, members, part, self.scale)
             stretches = restore_tips(graph, chosen, self.hanging, self.scale)
-            self.found.append(Found(stretches=tuple(stretches), block=block, loop=index, area=chosen.area))
+            mass = usual(graph, [i for i, _ in chosen.steps], "mass")
+            self.found.append(Found(stretches=tuple(stretches), block=block, loop=index, area=chosen.area, mass=mass))

@@ -1,0 +1,81 @@
+"""What a label says, whoever read it."""
+
+import pytest
+
+from tracer.labels import TextLine, parse_label
+
+
+def label(*texts: str):
+    return parse_label([TextLine(text=t, height=5.0 if i == 0 else 3.6) for i, t in enumerate(texts)])
+
+
+@pytest.mark.parametrize(
+    ("note", "count", "mirrored", "fold"),
+    [
+        ("cut 2", 2, False, False),
+        ("CUT 24", 24, False, False),
+        ("Cut 1 on fold", 1, False, True),
+        ("cut 1 on the fold", 1, False, True),
+        ("cut 2 on fold", 2, False, True),
+        ("cut 1 pair", 2, True, False),
+        ("cut 2 pairs", 4, True, False),
+        ("cut 2 mirrored", 2, True, False),
+        ("cut 1 + 1 mirrored", 2, True, False),
+        ("cut l on fold", 1, False, True),
+        ("cut-1-on fold", 1, False, True),
+        ("cut two", 2, False, False),
+        ("2x", 2, False, False),
+        ("x 4", 4, False, False),
+    ],
+)
+def test_cutting_notes_are_understood(note, count, mirrored, fold):
+    read = label("Bib", note)
+    assert (read.cut.count, read.cut.mirrored, read.cut.fold) == (count, mirrored, fold)
+    assert read.name == "Bib"
+    assert read.says_cut
+
+
+@pytest.mark.parametrize(
+    ("lines", "material"),
+    [
+        (("Facing", "cut 2 interfacing"), "interfacing"),
+        (("Facing", "cut 2", "lining"), "lining"),
+        (("Lining pocket flap", "cut 2"), ""),
+    ],
+)
+def test_the_material_is_read_and_a_name_is_not_taken_for_one(lines, material):
+    read = label(*lines)
+    assert read.cut.material == material
+    assert read.name == lines[0]
+
+
+def test_the_seam_allowance_and_the_size_are_no_names():
+    read = label("Sleeve", "size 12", 'seam allowance 3/8" included')
+    assert read.name == "Sleeve"
+    assert read.size == "12"
+    assert read.allowance_mm == pytest.approx(9.525)
+
+
+def test_the_name_is_the_largest_lettering():
+    lines = [
+        TextLine(text="upper edge", height=3),
+        TextLine(text="Front bodice", height=6),
+        TextLine(text="A", height=9),
+    ]
+    assert parse_label(lines).name == "Front bodice"
+
+
+def test_no_words_leave_the_defaults():
+    read = parse_label([])
+    assert read.name == ""
+    assert (read.cut.count, read.cut.mirrored, read.cut.fold, read.cut.confidence) == (1, False, False, 1.0)
+    assert not read.says_cut
+
+
+def test_unsure_readings_are_not_used():
+    assert parse_label([TextLine(text="Bib", confidence=0.2)]).name == ""
+
+
+def test_the_note_is_as_sure_as_its_least_sure_line():
+    lines = [TextLine(text="cut 2", confidence=0.9), TextLine(text="on fold", confidence=0.7)]
+    assert parse_label(lines).cut.confidence == pytest.approx(0.7)
