@@ -34,6 +34,11 @@ _SIDE_PX = 2.0
 """Width of the plateau read on each side of the window."""
 _AVERAGE_MM = 1.0
 _KINK_DEG = 170.0
+_OBSCURED_PX = 5.0
+"""Reach of an obscured place: the rough outline may be so far from the line there."""
+_CARRIED_PER_MM = 0.01
+"""Allowance for the unknown course of a line where it is not seen, mm a mm to the nearest place where it is (half of
+the uncertainty with which such stretches are carried across; from memory of hand-drawn lines)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,7 +67,9 @@ class OutlineError:
         Standard uncertainty of the error.
     valid : ndarray of bool, shape (N,)
     p95_mm, max_mm, rms_mm : float
-        Of the valid errors' magnitudes; NaN-free: 0.0 only if nothing was valid, see ``readable``.
+        Of the errors' magnitudes along the whole outline: where the picture could not be read, of the interpolated
+        error plus an allowance that grows with the distance to what could; where no line was found within the
+        window that was searched, of that window's reach.
     where_max : tuple of float
         Place of the largest error, mm.
     """
@@ -108,7 +115,7 @@ def measure_outline(
     to_px : callable
         Millimetres to pixels, points (N, 2).
     obscured_px : PxPoints or None
-        Places at which the line cannot be read (bridged gaps, text); 2 px around them are left out.
+        Places at which the line cannot be read (bridged gaps, text); 5 px around them are left out.
     spacing_mm : float or None
         Distance of the samples; None for about 1 px.
 
@@ -132,28 +139,37 @@ def measure_outline(
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
     image_normal = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
     image_normal *= np.where((image_normal * across).sum(axis=1) >= 0, 1.0, -1.0)[:, None]
-    offset, valid = _find_again(pixels, at, image_normal, style)
+    offset, valid, absent = _find_again(pixels, at, image_normal, style)
     cosine = np.clip((across * image_normal).sum(axis=1) / px_per_mm, 0.2, 1.0)
     error = offset / (px_per_mm * cosine)
     error += (style.blur_px * mm_per_px) ** 2 / 2 * _curvature_of(points, normals)
     near_corner = _near_corners(path, points, _window_px(style) * mm_per_px, _SIDE_PX * mm_per_px)
     valid &= ~near_corner
+    excused = near_corner.copy()
     if obscured_px is not None and len(obscured_px):
-        valid &= ~_near(at, np.asarray(obscured_px), 2.0)
+        excused |= _near(at, np.asarray(obscured_px), _OBSCURED_PX)
+        valid &= ~excused
     spacing = path.length / len(points)
     smooth, sigma = _average(error, valid, max(3, round(_AVERAGE_MM / spacing) | 1), arms)
     _corner_errors(path, points, smooth, sigma, valid, near_corner, normals)
-    believed = valid | near_corner if valid.any() else valid
-    values = np.abs(smooth[believed])
-    worst = int(np.argmax(np.where(believed, np.abs(smooth), -1.0)))
+    # Where no line is found at all, it is at least as far away as was looked.
+    stretch = max(3, round(2.0 / spacing))
+    lost = ndimage.uniform_filter1d((absent & ~excused).astype(np.float64), stretch, mode="wrap") > 0.9
+    window_mm = _window_px(style) * mm_per_px
+    smooth[lost] = np.where(smooth[lost] < 0, -window_mm, window_mm)
+    read = valid | near_corner
+    carried = _CARRIED_PER_MM * spacing * _steps_to(read) if valid.any() else np.full(len(points), window_mm)
+    sigma = np.hypot(sigma, carried)
+    values = np.abs(smooth) + carried
+    worst = int(np.argmax(values))
     return OutlineError(
         points_mm=MmPoints(points),
         error_mm=smooth,
         sigma_mm=sigma,
-        valid=believed,
-        p95_mm=float(np.percentile(values, 95)) if len(values) else 0.0,
-        max_mm=float(values.max()) if len(values) else 0.0,
-        rms_mm=float(np.sqrt((values**2).mean())) if len(values) else 0.0,
+        valid=read & ~lost,
+        p95_mm=float(np.percentile(values, 95)),
+        max_mm=float(values.max()),
+        rms_mm=float(np.sqrt((values**2).mean())),
         where_max=(float(points[worst, 0]), float(points[worst, 1])),
     )
 
@@ -191,8 +207,11 @@ def _window_px(style: LineStyle) -> float:
 
 def _find_again(
     pixels: NDArray[np.uint8], at: Points, normal: Points, style: LineStyle
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return where the line or edge lies in each profile, px from the given point along the normal."""
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return where the line or edge lies in each profile, px from the given point along the normal.
+
+    Also whether that can be believed, and whether there is no line or edge at all.
+    """
     half, window = style.line_width_px / 2, _window_px(style)
     reach = window + _SIDE_PX + 1.0
     count = int(np.ceil(reach / _STEP_PX))
@@ -211,8 +230,9 @@ def _find_again(
         fraction = (outer - mean) / np.where(np.abs(contrast) > 1e-6, contrast, 1e-6)
         found = (fraction - 0.5) * width
         usual = float(np.median(contrast))
-        valid = (contrast > 0.4 * usual) & (np.abs(found) < window) & (usual > 0)
-        return found, valid & inside
+        noise = 1.4826 * float(np.median(np.abs(np.diff(profiles[:, 0])))) / np.sqrt(2)
+        absent = (contrast < 0.4 * usual) | (np.abs(found) >= window) | (usual < 4 * noise)
+        return found, ~absent & inside, absent
     position = np.zeros(len(at))
     mass = np.ones(len(at))
     for _ in range(3):
@@ -225,13 +245,27 @@ def _find_again(
         moment = (dark * rel).sum(axis=1)
         position = position + np.clip(moment / np.where(mass > 1e-6, mass, 1e-6), -1.0, 1.0)
     usual = float(np.median(mass))
-    valid = (mass > 0.6 * usual) & (mass < 1.5 * usual) & (np.abs(position) < window) & (usual > 0)
+    noise = 1.4826 * float(np.median(np.abs(np.diff(profiles[:, 0])))) / np.sqrt(2)
+    absent = (mass < 0.6 * usual) | (np.abs(position) >= window) | (usual < 4 * noise * np.sqrt(window / _STEP_PX))
+    valid = ~absent & (mass < 1.5 * usual)
     if style.line != "centre":
         depth = (outer + inner) / 2 - profiles[:, np.abs(offsets) <= max(0.5, half)].min(axis=1)
         width = mass * _STEP_PX / np.where(depth > 1e-6, depth, 1e-6)
         width = np.where(style.line_width_px > 4 * style.blur_px, width, style.line_width_px)
         position = position + (0.5 if style.line == "outer" else -0.5) * width
-    return position, valid & inside
+    return position, valid & inside, absent
+
+
+def _steps_to(flags: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return how many samples each is away from the nearest that is set, around a closed line."""
+    at = np.nonzero(flags)[0]
+    n = len(flags)
+    if len(at) == 0:
+        return np.full(n, float(n))
+    ring = np.concatenate([at - n, at, at + n])
+    index = np.arange(n)
+    after = np.searchsorted(ring, index)
+    return np.asarray(np.minimum(np.abs(ring[after] - index), np.abs(index - ring[after - 1])), dtype=np.float64)
 
 
 def _average(
