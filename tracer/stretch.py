@@ -151,7 +151,8 @@ def _all_pairs(
     while low < count:
         i, j = np.triu_indices(count, low)
         keep = (j - i < high) & (j <= bad_from[i])
-        keep &= np.abs(evidence.angle[nodes[j]] - evidence.angle[nodes[i]]) < _MOST_TURN_RAD
+        # Neighbours stay, however sharply the line turns between them: without them there would be no way on.
+        keep &= (np.abs(evidence.angle[nodes[j]] - evidence.angle[nodes[i]]) < _MOST_TURN_RAD) | (j - i == 1)
         i, j = i[keep], j[keep]
         if len(i) == 0:
             break
