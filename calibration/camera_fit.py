@@ -38,8 +38,8 @@ _PRIOR_TAIL = 3.0
 """Cauchy scale of the priors: at 3 standard deviations a prior pulls with a quarter of its Gaussian weight."""
 _MAX_CHAIN = 40
 """Points kept of each straight chain; neighbours along an edge carry the same error, so more would pretend."""
-_SETTLED = 1e-3
-"""The fit ends when a step lowers the sum of squares (in standard deviations) by less: some hundredths of one sigma."""
+_SETTLED = 0.02
+"""The fit ends when a step lowers the sum of squares (in standard deviations) by less: a seventh of one sigma."""
 _FEW = 10
 """With fewer points than this none is left out: redundancy is too small to tell which one is wrong."""
 
@@ -165,7 +165,8 @@ def _huber_cost(norms: Vector, spread: float) -> float:
 class _Problem:
     """All residuals of one camera model and one set of data, and their damped least squares."""
 
-    def __init__(self, camera: CameraModel, data: _Data) -> None:
+    def __init__(self, camera: CameraModel, data: _Data, settled: float) -> None:
+        self.settled = settled
         self.camera = camera
         self.data = data
         self.points = 2 * len(data.px)
@@ -245,7 +246,7 @@ class _Problem:
             gain = cost - trial_cost
             theta, r, cost = theta + step, trial, trial_cost
             damping = max(damping / 8, 1e-12)
-            if gain <= _SETTLED + 1e-7 * cost:
+            if gain <= self.settled + 1e-7 * cost:
                 break
         return theta
 
@@ -359,8 +360,8 @@ def _scan(data: _Data, placements: Placements) -> tuple[ScanModel, Vector]:
     return model, np.concatenate([np.zeros(6), phi])
 
 
-def _fit(camera: CameraModel, theta: Vector, data: _Data, name: Literal["scan", "photo"]) -> CameraFit:
-    problem = _Problem(camera, data)
+def _fit(camera: CameraModel, theta: Vector, data: _Data, name: Literal["scan", "photo"], settled: float) -> CameraFit:
+    problem = _Problem(camera, data, settled)
     kept = np.ones(len(data.px), dtype=bool)
     spread = 1.0
     for _ in range(3):
@@ -417,6 +418,7 @@ def fit_camera(
     model: ModelName = "auto",
     priors: Priors | None = None,
     start: CameraFit | None = None,
+    settled_chi2: float = _SETTLED,
 ) -> CameraFit:
     """Fit plane pose, lens and placements to measured points.
 
@@ -447,6 +449,8 @@ def fit_camera(
     priors : Priors, optional
     start : CameraFit, optional
         An earlier fit of a photo to points of the same references in the same frames, to begin from.
+    settled_chi2 : float
+        The fit ends when a step lowers chi-square by less; the rest is a fraction of a standard deviation.
 
     Returns
     -------
@@ -493,14 +497,14 @@ def fit_camera(
     size = (float(width_px), float(height_px))
     if model != "scan":
         if start is not None and start.model == "photo":
-            photo = _fit(start.camera, start.parameters, data, "photo")
+            photo = _fit(start.camera, start.parameters, data, "photo", settled_chi2)
         else:
             photo_model, theta = _photo(data, placements, size, focal_px, priors or Priors())
-            photo = _fit(photo_model, theta, data, "photo")
+            photo = _fit(photo_model, theta, data, "photo", settled_chi2)
         if model == "photo" or focal_px is not None:
             return photo
     scan_model, theta = _scan(data, placements)
-    scan = _fit(scan_model, theta, data, "scan")
+    scan = _fit(scan_model, theta, data, "scan", settled_chi2)
     if model == "scan":
         return scan
     wide = float(np.ptp(px, axis=0).max()) >= 0.5 * max(size)

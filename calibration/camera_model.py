@@ -73,18 +73,6 @@ class CameraModel(Protocol):
         """Return the derivatives of :meth:`prior_residuals`, shape (K, P)."""
 
 
-def _prior_derivative(model: CameraModel, theta: Vector, curved: int) -> Vector:
-    """Numerical in the first ``curved`` parameters; the residuals are linear in all others, so one step is exact."""
-    base = model.prior_residuals(theta)
-    out = np.empty((len(base), len(theta)))
-    for i in range(len(theta)):
-        step = 1e-6 if i < curved else 1.0
-        moved = theta.copy()
-        moved[i] += step
-        out[:, i] = (model.prior_residuals(moved) - base) / step
-    return out
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Placements:
     """Turn, shift and scale of each reference in the plane of the first.
@@ -150,6 +138,12 @@ class Placements:
         if not self.scale_sigmas:
             return np.zeros(0)
         return np.asarray(phi[3 * (self.count - 1) :] / np.asarray(self.scale_sigmas))
+
+    def add_prior_derivative(self, out: Vector, row: int) -> None:
+        """Write the derivatives of :meth:`prior_residuals` into the rows of a matrix from ``row`` on (last columns)."""
+        count = len(self.scale_sigmas)
+        for g, sigma in enumerate(self.scale_sigmas):
+            out[row + g, out.shape[1] - count + g] = 1 / sigma
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -280,7 +274,20 @@ class PhotoModel:
 
     def prior_derivative(self, theta: Vector) -> Vector:
         """Return the derivatives of :meth:`prior_residuals`, shape (K, P)."""
-        return _prior_derivative(self, theta, curved=3)
+        p = self.priors
+        out = np.zeros((10 + len(self.placements.scale_sigmas), len(theta)))
+        # Tilt: the turn matrix is not linear; everything else is.
+        for i in range(3):
+            up, down = theta.copy(), theta.copy()
+            up[i] += 1e-6
+            down[i] -= 1e-6
+            out[:2, i] = (self._turn(up) - self._turn(down))[:2, 2] / (2e-6 * np.sin(np.radians(p.tilt_sigma_deg)))
+        out[2, 6] = 1 / self.focal_log_sigma
+        out[3, 7] = out[4, 8] = 1 / (p.centre_sigma_of_diagonal * np.hypot(self.width_px, self.height_px))
+        for i, sigma in enumerate((p.k1_sigma, p.k2_sigma, p.tangential_sigma, p.tangential_sigma, p.k3_sigma)):
+            out[5 + i, 9 + i] = 1 / sigma
+        self.placements.add_prior_derivative(out, 10)
+        return out
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -351,4 +358,7 @@ class ScanModel:
 
     def prior_derivative(self, theta: Vector) -> Vector:
         """Return the derivatives of :meth:`prior_residuals`, shape (K, P)."""
-        return _prior_derivative(self, theta, curved=0)
+        out = np.zeros((2 + len(self.placements.scale_sigmas), len(theta)))
+        out[0, 1], out[1, 3] = 1 / self.anisotropy_sigma, 1 / self.skew_sigma
+        self.placements.add_prior_derivative(out, 2)
+        return out

@@ -102,8 +102,9 @@ def find_lattice(scene: SearchPicture, picture: GridPicture) -> Lattice | None:
     if best is None or chosen is None:
         return None
     lattice = settle(picture, best[0], best[1], light_on_dark=chosen[0].light_on_dark, line_sigma_px=chosen[1])
-    lattice = _coarsened(picture, lattice)
-    return _trimmed(picture, lattice)
+    if lattice is None:
+        return None
+    return _trimmed(picture, _coarsened(picture, lattice))
 
 
 def _coarsened(picture: GridPicture, lattice: Lattice) -> Lattice:
@@ -122,7 +123,7 @@ def _coarsened(picture: GridPicture, lattice: Lattice) -> Lattice:
             continue
         fit = fit_lattice(picture, nodes, lattice.points_px[on], lattice.sigma_px[on])
         again = settle(picture, fit, nodes, light_on_dark=lattice.light_on_dark, line_sigma_px=lattice.line_sigma_px)
-        return _coarsened(picture, again)
+        return lattice if again is None else _coarsened(picture, again)
     return lattice
 
 

@@ -29,7 +29,7 @@ _FAIR = 6.0
 _AGREE_PX = 0.5
 _FAINTEST = 0.12
 _FEWEST_NODES = 9
-_NONSENSE_CHI2 = 100.0
+_NONSENSE_CHI2 = 60.0
 _SHARPEST_SIGMA_PX = 0.35
 _REACH_SIGMAS = 4.0
 _REACH_FLOOR_PX = 1.2
@@ -38,7 +38,8 @@ _TRUSTED_OF_PITCH = 0.15
 """A node is looked for where its predicted place is known to this share of the pitch (one standard deviation)."""
 _FLOOR_SIGMA_PX = 0.03
 """No printed line is known better than this: resampling, fibres and print raster."""
-_MOST_FITTED = 500
+_MOST_FITTED = 250
+_ROUGH_CHI2 = 0.5
 _AHEAD = 20
 _REACHES_PX = (2.0, 5.0, 1e9)
 _WIDTHS_PX = (0.9, 1.3, 2.0, 3.0)
@@ -83,7 +84,13 @@ class GridPicture:
 
 
 def fit_lattice(
-    picture: GridPicture, nodes: NDArray[np.intp], points: Array, sigma: Array, start: CameraFit | None = None
+    picture: GridPicture,
+    nodes: NDArray[np.intp],
+    points: Array,
+    sigma: Array,
+    start: CameraFit | None = None,
+    *,
+    settled_chi2: float = 0.02,
 ) -> CameraFit:
     """Fit plane and lens in lattice units."""
     rows, columns = picture.light.shape
@@ -97,6 +104,7 @@ def fit_lattice(
         model="photo",
         priors=GRID_PRIORS,
         start=start,
+        settled_chi2=settled_chi2,
     )
 
 
@@ -353,7 +361,7 @@ def grow(
         order = np.argsort(sigma, kind="stable")
         keep = order[_thinned(len(nodes))]
         try:
-            fit = fit_lattice(picture, nodes[keep], points[keep], sigma[keep], fit)
+            fit = fit_lattice(picture, nodes[keep], points[keep], sigma[keep], fit, settled_chi2=_ROUGH_CHI2)
         except (ScaleError, np.linalg.LinAlgError):
             return result
         if turn > 0:
@@ -399,8 +407,11 @@ def grow(
 
 def settle(
     picture: GridPicture, fit: CameraFit, nodes: NDArray[np.intp], *, light_on_dark: bool, line_sigma_px: float = 1.2
-) -> Lattice:
-    """Measure every node of a grown lattice once more, finely and near its place, and fit the last time."""
+) -> Lattice | None:
+    """Measure every node of a grown lattice once more, finely and near its place, and fit the last time.
+
+    None where hardly any node is left.
+    """
     low, high = nodes.min(axis=0) - 1, nodes.max(axis=0) + 1
     candidates, predicted = _candidates(picture, fit, nodes)
     kept = ((candidates >= low) & (candidates <= high)).all(axis=1)
@@ -415,6 +426,8 @@ def settle(
         samples=samples,
         step_px=0.5,
     )
+    if len(seen.nodes) < _FEWEST_NODES or np.ptp(seen.nodes, axis=0).min() < 2:
+        return None
     last = fit_lattice(picture, seen.nodes, seen.points_px, seen.sigma_px, fit)
     return Lattice(
         nodes=seen.nodes,

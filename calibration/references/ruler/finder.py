@@ -27,8 +27,8 @@ Array = NDArray[np.float64]
 TOLERANCE_RELATIVE = 0.0007
 """Standard uncertainty of a rule's own length: limits of 0.36 mm on 300 mm (class II of the European rules for material
 measures, 2014/32/EU annex X; from memory), taken as rectangular."""
-_FEWEST_TICKS = 20
-_LEAST_EXPLAINED = 0.6
+_FEWEST_TICKS = 24
+_LEAST_EXPLAINED = 0.75
 _SIGMA_FLOOR_PX = 0.06
 """The edge by which the ticks are placed across the row is read less well than the ticks themselves."""
 

@@ -83,7 +83,7 @@ class _Strip:
     across: Array
     begin: float
 
-    def pixels(self, s: Array, t: Array) -> Array:
+    def pixels(self, s: NDArray[np.floating], t: NDArray[np.floating]) -> Array:
         """Picture points of strip coordinates."""
         return np.asarray(self.origin + s[..., None] * self.along + t[..., None] * self.across)
 
