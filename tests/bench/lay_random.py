@@ -38,7 +38,7 @@ def main() -> None:
         try:
             lay = plan_lay(job.pieces, job.surface, job.rules, LayOptions(seconds=asked.seconds, seed=seed))
         except LayError as error:
-            refused.append(f"{seed}: {error}")
+            (wrong if "is not right" in str(error) else refused).append(f"{seed}: {error}")
             continue
         slowest = max(slowest, time.monotonic() - start)
         record = to_json(lay)
@@ -47,9 +47,8 @@ def main() -> None:
         kinds["fold" if job.rules.folded else type(job.surface).__name__.lower()] += 1
         pieces += sum(len(m.placements) for m in lay.mats)
         left += len(lay.not_placed)
-    print(
-        f"{sum(kinds.values())} lays ({dict(kinds)}), {pieces} copies laid, {left} said not to fit, {len(refused)} refused"
-    )
+    print(f"{sum(kinds.values())} lays ({dict(kinds)}), {len(refused)} refused")
+    print(f"{pieces} copies laid, {left} said not to fit")
     print(f"slowest {slowest:.2f} s at a budget of {asked.seconds} s")
     for text in refused[:10]:
         print("refused", text)

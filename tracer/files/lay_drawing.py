@@ -37,11 +37,14 @@ def lay_drawings(path: FilePath) -> list[Drawing]:
 
 def _mat(data: dict[str, Any], index: int, mat: dict[str, Any]) -> Drawing:
     surface = data["surface"]
-    length = float(surface["length_mm"] or mat["used_length_mm"])
+    # Mats may differ in size, and each material takes its own length of cloth.
+    width = float(mat.get("width_mm", surface["width_mm"]))
+    length = float(mat.get("length_mm", surface["length_mm"]) or mat["used_length_mm"])
     pieces = []
     for number, placed in enumerate(mat["placements"]):
-        outline, *holes = [chain.closed() for chain in subpaths_from_svg(placed["outline"])]
-        name = f"{placed['piece']} {placed['copy']}" + (" mirrored" if placed["mirrored"] else "")
+        paths = " ".join([placed["outline"], *placed.get("holes", [])])
+        outline, *holes = [chain.closed() for chain in subpaths_from_svg(paths)]
+        name = f"{placed.get('name', placed['piece'])} {placed['copy']}" + (" mirrored" if placed["mirrored"] else "")
         pieces.append(
             DrawnPiece(
                 id=f"m{index + 1}-{number + 1}",
@@ -51,5 +54,5 @@ def _mat(data: dict[str, Any], index: int, mat: dict[str, Any]) -> Drawing:
                 texts=(DrawnText(words=name, at=outline.centroid),),
             )
         )
-    frame = Bounds(0.0, 0.0, float(surface["width_mm"]), length)
+    frame = Bounds(0.0, 0.0, width, length)
     return Drawing(title=f"lay-{index + 1}", pieces=tuple(pieces), frame=frame)

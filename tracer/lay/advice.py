@@ -53,7 +53,7 @@ def smallest_ready_mat(pieces: Sequence[Piece], lay: Lay, *, seconds: float, see
     ready = [Mat(width_mm=w * MM_PER_INCH, length_mm=h * MM_PER_INCH) for w, h in READY_MATS_IN]
     laid_on = Mat(width_mm=lay.mats[0].width_mm, length_mm=lay.mats[0].length_mm)
     sizes = sorted({(m.width_mm, m.length_mm) for m in (*ready, laid_on)}, key=lambda s: (s[0] * s[1], s[0]))
-    on_one = len(lay.mats) == 1 and not lay.not_placed
+    on_one = len({m.material for m in lay.mats}) == len(lay.mats) and not lay.not_placed
     deadline = time.monotonic() + seconds
     groups = [make_bodies(members, lay.rules) for members in by_material(pieces).values()]
     for size in sizes:

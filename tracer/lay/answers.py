@@ -103,15 +103,18 @@ def _mat_answers(lay: Lay, mat: Mat, advice: Advice | None) -> list[str]:
         lines.append(
             f"{of}Waste: {_percent(1 - sum(m.pieces_area_mm2 for m in mats) / area)} of the cloth that covers the mats."
         )
-    if advice is not None and advice.smallest_mat is not None:
-        one = advice.smallest_mat
-        if (one.width_mm, one.length_mm) != (mat.width_mm, mat.length_mm) or len(lay.mats) > 1:
-            lines.append(f"The smallest ready size that takes all at once: {one.words}.")
-        else:
-            lines.append(f"No smaller ready size takes it: the {one.words} is the smallest that serves.")
-    elif advice is not None:
-        lines.append("No ready size takes all at once.")
+    if advice is not None:
+        lines.append(_smallest(lay, mat, advice.smallest_mat, each="each material" if len(materials) > 1 else "all"))
     return lines
+
+
+def _smallest(lay: Lay, mat: Mat, one: Mat | None, *, each: str) -> str:
+    if one is None:
+        return f"No ready size takes {each} at once."
+    same = (one.width_mm, one.length_mm) == (mat.width_mm, mat.length_mm)
+    if same and all(sum(m.material == n.material for n in lay.mats) == 1 for m in lay.mats):
+        return f"No smaller ready size takes it: the {one.words} is the smallest that serves."
+    return f"The smallest ready size that takes {each} at once: {one.words}."
 
 
 def _long_way(mat: LaidMat, lay: Lay) -> str:

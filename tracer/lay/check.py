@@ -157,7 +157,7 @@ def check_lay(lay: Lay, pieces: Sequence[Piece]) -> list[Violation]:
             found += check_on_leftover(solids, names, lay.surface, lay.rules.margin_mm, mat=n)
         for placement in mat.placements:
             found += _check_shape(placement, n)
-            found += _check_turn(placement, lay, mat, n)
+        found += _check_turns(lay, mat, n)
     return found + check_counts(lay, pieces)
 
 
@@ -216,17 +216,27 @@ def _at_origin(path: Path) -> Path:
     return path.translated(-b.x_min, -b.y_min)
 
 
-def _check_turn(placement: Placement, lay: Lay, mat: LaidMat, n: int) -> list[Violation]:
-    if lay.rules.turn == "free" or placement.unfolded:
+def _check_turns(lay: Lay, mat: LaidMat, n: int) -> list[Violation]:
+    if lay.rules.turn == "free":
         return []
+    found = []
+    by_group: dict[str, list[Violation]] = {}
     base = 90.0 if isinstance(lay.surface, Mat) and mat.grain_across else 0.0
-    along = grain_turn_deg(placement.piece, mirrored=placement.mirrored) + base
-    off = abs((placement.rotation_deg - along + 180.0) % 360.0 - 180.0)
-    if lay.rules.turn == "180":
-        off = min(off, abs(off - 180.0))
-    if off > lay.rules.within_deg + _SAME_DEG:
-        return [Violation(kind="turn", who=(name_of(placement),), by_mm=off, mat=n)]
-    return []
+    for placement in mat.placements:
+        along = grain_turn_deg(placement.piece, mirrored=placement.mirrored) + base
+        off = abs((placement.rotation_deg - along + 180.0) % 360.0 - 180.0)
+        if lay.rules.turn == "180":
+            off = min(off, abs(off - 180.0))
+        if placement.unfolded:
+            off = 0.0
+        wrong = Violation(kind="turn", who=(name_of(placement),), by_mm=off, mat=n)
+        if placement.group:
+            by_group.setdefault(placement.group, []).append(wrong)
+        elif off > lay.rules.within_deg + _SAME_DEG:
+            found.append(wrong)
+    # What keeps its arrangement turns as one: one of it lies along its grain.
+    least = [min(group, key=lambda v: v.by_mm) for group in by_group.values()]
+    return found + [v for v in least if v.by_mm > lay.rules.within_deg + _SAME_DEG]
 
 
 def shared_cuts(mat: LaidMat, *, within_mm: float = 0.02) -> list[tuple[str, str, float]]:

@@ -112,7 +112,8 @@ class _View:
         out = []
         if lay.cloth is not None:
             out.append(
-                f'<clipPath id="all-{self.kind[0]}"><rect width="{self.width:.3f}" height="{self.length:.3f}"/></clipPath>'
+                f'<clipPath id="all-{self.kind[0]}"><rect width="{self.width:.3f}" '
+                f'height="{self.length:.3f}"/></clipPath>'
             )
             out.append(f'<g clip-path="url(#all-{self.kind[0]})">')
             out += [*cloth_under(lay, self.x0, self.y0, self.width, self.length), "</g>"]
@@ -148,12 +149,8 @@ def _views(mat: LaidMat) -> list[_View]:
         for n, p in enumerate(upper, start=1):
             for q in mat.placements:
                 a, b = p.outline.bounds, q.outline.bounds
-                if (
-                    p.piece is q.piece
-                    and abs(a.x_min + b.x_max - 2 * fold) < 1e-6
-                    and abs(a.y_min - b.y_min) < 1e-6
-                    and p is not q
-                ):
+                opposite = abs(a.x_min + b.x_max - 2 * fold) < 1e-6 and abs(a.y_min - b.y_min) < 1e-6
+                if opposite and p.piece is q.piece and p is not q:
                     view.below[n] = q
         views.append(view)
     if single:

@@ -13,13 +13,14 @@ from calibration import Finding, format_inches
 from tracer.errors import LayError
 from tracer.lay.bodies import Body, Pose, copies_to_lay
 from tracer.lay.bounds import fits_alone
+from tracer.lay.check import check_lay
 from tracer.lay.cloth import Cloth
 from tracer.lay.copies import by_material, make_bodies
 from tracer.lay.fold import lay_folded
 from tracer.lay.fussy import Match, Pin, lay_with_print
 from tracer.lay.laid import CopyNumbers, LaidMat, Lay, LayOptions, NotPlaced, missing_of, placements_of
 from tracer.lay.mats import BASES, MatSizes, lay_on_mats
-from tracer.lay.rules import Rules, has_grain
+from tracer.lay.rules import Rules, grain_turn_deg, has_grain
 from tracer.lay.shapes import Solid
 from tracer.lay.strip import end_mm, lay_around, lay_strip
 from tracer.lay.surface import Fabric, Leftover, Mat, Surface, usable_leftover, usable_rectangle
@@ -111,11 +112,24 @@ def plan_lay(
         count = sum(m.piece.id == item.piece.id for m in missing)
         words = f"{count} of {item.piece.cut.count} not laid: {item.why}"
         findings.append(Finding(code="not-placed", where=item.piece.name, message=words))
-    return Lay(
+    lay = Lay(
         surface=surface, rules=rules, mats=mats, not_placed=missing, findings=tuple(findings),
         least_mats={m: d.least_mats for m, d in zip(materials, done, strict=True) if d.least_mats is not None},
         interrupted=interrupted, cloth=cloth,
     )  # fmt: skip
+    _must_be_right(lay, pieces)
+    return lay
+
+
+def _must_be_right(lay: Lay, pieces: Sequence[Piece]) -> None:
+    """Reject a lay that the checker finds wrong: nobody cuts by it."""
+    wrong = check_lay(lay, pieces)
+    if wrong:
+        first = wrong[0]
+        raise LayError(
+            f"the lay found is not right ({first.kind}: {' and '.join(first.who)}, {first.by_mm:.3f} mm) and was "
+            "thrown away; try another --seed, and please report it"
+        )
 
 
 _Asked = TypeVar("_Asked", Pin, Match)
@@ -141,11 +155,27 @@ def _first_findings(pieces: Sequence[Piece], rules: Rules, surface: Surface) -> 
         names = ", ".join(without[:5]) + (f" and {len(without) - 5} more" if len(without) > 5 else "")
         words = f"no grain line is drawn on {names}; the grain is taken to run up and down the sheet"
         findings.append(Finding(code="grain-assumed", severity="note", message=words))
+    for word, turns in _grains_together(pieces).items():
+        if rules.turn != "free" and len(turns) > 1:
+            words = "it keeps its arrangement, so not all of it lies along its own grain line"
+            findings.append(Finding(code="grain-given-up", where=word, message=words))
     for piece in pieces:
         if piece.cut.fold and not rules.folded:
             words = "it is cut on the fold but laid as half a piece; unfold it in the cut list, or lay on folded cloth"
             findings.append(Finding(code="fold-not-opened", where=piece.name, message=words))
     return findings
+
+
+def _grains_together(pieces: Sequence[Piece]) -> dict[str, set[float]]:
+    """Return for each arrangement that is kept the turns that its members' grains ask for, to 0.1 degree."""
+    out: dict[str, set[float]] = {}
+    for piece in pieces:
+        word = piece.made.together if piece.made is not None else ""
+        if word:
+            flips = (False, True) if piece.cut.mirrored and piece.cut.count > 1 else (False,)
+            turns = {round(grain_turn_deg(piece, mirrored=flip) % 180.0, 1) % 180.0 for flip in flips}
+            out.setdefault(word, set()).update(turns)
+    return out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

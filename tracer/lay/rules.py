@@ -90,9 +90,10 @@ class Rules:
 
 
 def grain_turn_deg(piece: Piece, *, mirrored: bool) -> float:
-    """Return the turn in (-90, 90] that brings a piece's grain line along y; 0 where none is drawn.
+    """Return the turn from -90 to 90 that brings a piece's grain line along y; 0 where none is drawn.
 
-    The mirrored copy is flipped left to right, which turns its grain line the other way.
+    The mirrored copy is flipped left to right, which turns its grain line the other way; turned the other way too, what
+    is up on the piece is up on both (so that the nap runs alike).
     """
     for mark in piece.marks:
         if mark.kind == "grain line" and mark.path is not None:
@@ -100,13 +101,12 @@ def grain_turn_deg(piece: Piece, *, mirrored: bool) -> float:
             dx, dy = end - start
             if math.hypot(dx, dy) < 1e-6:
                 continue
-            away = math.degrees(math.atan2(dx, dy))
-            turn = math.remainder(away, 180.0)
-            turn = -turn if mirrored else turn
+            turn = math.remainder(math.degrees(math.atan2(dx, dy)), 180.0)
             # A drawn line within a hundredth of a degree of upright is upright: leave the outline's numbers exact.
             if abs(turn) < 0.01:
                 return 0.0
-            return 90.0 if abs(abs(turn) - 90.0) < 0.01 else turn
+            turn = 90.0 if abs(abs(turn) - 90.0) < 0.01 else turn
+            return -turn if mirrored else turn
     return 0.0
 
 

@@ -27,8 +27,10 @@ PLAIN_MM = 0.02
 """Nodes closer than this to the line between their neighbours are dropped for the solver, and made good outward."""
 _MITRE = 1.4143
 _BEVEL = 1.0825
-"""Sharper corners are cut off square at 1 / cos(22.5 degrees) of the distance: never less than the round corner asked for,
-at most 8 % more."""
+"""Sharper corners are cut off square at 1 / cos(22.5 degrees) of the distance.
+
+That is never less than the round corner asked for, and at most 8 % more.
+"""
 _CLOSE_STEPS = 40
 
 Solid = Polygon | MultiPolygon

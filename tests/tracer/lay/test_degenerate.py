@@ -60,7 +60,7 @@ def test_cloth_of_zero_width_is_one_clear_line(text: str) -> None:
 
 @pytest.mark.parametrize("surface", [MAT, Fabric(width_mm=304.8), Leftover(outline=rectangle(304.8, 304.8))])
 def test_a_margin_that_eats_the_surface_is_one_clear_line(surface: object) -> None:
-    with pytest.raises(LayError, match="leaves? nothing") as error:
+    with pytest.raises(LayError, match=r"leaves? nothing") as error:
         plan_lay([piece(1, rectangle(20, 20))], surface, Rules(margin_mm=6 * IN), QUICK)  # type: ignore[arg-type]
     assert "6 in" in one_line(error)
 
