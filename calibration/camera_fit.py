@@ -93,7 +93,7 @@ class CameraFit:
         mm = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
         groups = np.zeros(len(mm), dtype=np.intp)
         rows = self.camera.derivative(self.parameters, mm, groups)
-        variance = np.einsum("nip,pq,niq->ni", rows, self.covariance, rows)
+        variance = ((rows @ self.covariance) * rows).sum(axis=2)
         return np.asarray(np.sqrt(variance.max(axis=1)))
 
 

@@ -247,7 +247,7 @@ class PhotoModel:
             up[i] += 1e-6
             down[i] -= 1e-6
             turned = (self._to_camera(up) - self._to_camera(down)) / 2e-6
-            out[:, :, i] = np.einsum("nij,nj->ni", by_camera, flat @ turned.T)
+            out[:, :, i] = (by_camera * (flat @ turned.T)[:, None, :]).sum(axis=2)
         out[:, :, 3:6] = by_camera
         out[:, 0, 6] = focal * (x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x))
         out[:, 1, 6] = focal * (y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y)

@@ -56,13 +56,13 @@ def fit_profiles(
         x, y = u[index] - centre[:, None], profiles[index0, index]
         bump = np.exp(-0.5 * (x / sigma) ** 2)
         design = np.stack([bump, bump * x / sigma**2, np.ones_like(x), x], axis=2)
-        normal = np.einsum("nki,nkj->nij", design, design)
-        inverse = np.linalg.inv(normal)
-        solution = np.einsum("nij,nkj,nk->ni", inverse, design, y)
+        turned = design.transpose(0, 2, 1)
+        inverse = np.linalg.inv(turned @ design)
+        solution = (inverse @ (turned @ y[:, :, None]))[:, :, 0]
         height = solution[:, 0]
         step = np.where(height > 0, solution[:, 1] / np.where(height > 0, height, 1), 0.0)
         centre = np.clip(centre + np.clip(step, -0.7, 0.7), -reach - 1, reach + 1)
-    residual = y - np.einsum("nki,ni->nk", design, solution)
+    residual = y - (design @ solution[:, :, None])[:, :, 0]
     # Samples half a pixel apart share their light: there are about as many independent ones as pixels.
     free = len(steps) * min(1.0, step_px)
     noise = np.sqrt((residual**2).sum(axis=1) / len(steps) * free / max(1.0, free - 4)) + 1e-7

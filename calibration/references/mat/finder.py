@@ -200,12 +200,17 @@ def _key(a: tuple[int, ...], b: tuple[int, ...]) -> tuple[tuple[int, ...], tuple
 def _closed(picture: GridPicture, lattice: Lattice, axis: int) -> bool:
     """Whether lines across both borders of one direction end there, with room in the picture for more."""
     nodes = {(int(i), int(j)) for i, j in lattice.nodes}
+    low, high = lattice.nodes[:, axis].min(), lattice.nodes[:, axis].max()
+    # Only stretches that touch a border line, across it.
+    touching = np.isin(np.rint(lattice.starts[:, axis]), (low - 1, low, high - 1, high)) & (
+        lattice.starts[:, axis] != lattice.ends[:, axis]
+    )
     halves = {
         _key(tuple(np.rint(s).astype(int).tolist()), tuple(np.rint(e).astype(int).tolist())): int(p.sum())
-        for s, e, p in zip(lattice.starts, lattice.ends, lattice.present, strict=True)
+        for s, e, p in zip(lattice.starts[touching], lattice.ends[touching], lattice.present[touching], strict=True)
     }
     rows, columns = picture.light.shape
-    for edge, outward in ((lattice.nodes[:, axis].min(), -1), (lattice.nodes[:, axis].max(), 1)):
+    for edge, outward in ((low, -1), (high, 1)):
         ends_here = goes_on = 0
         for node in nodes:
             if node[axis] != edge:

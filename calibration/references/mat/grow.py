@@ -23,8 +23,8 @@ Array = NDArray[np.float64]
 GRID_PRIORS = Priors(k1_sigma=0.08, k2_sigma=0.08, k3_sigma=0.05)
 """A grid is a lens chart: let it speak."""
 _ROUNDS = 14
-_GROWING_SAMPLES = 12
-_FEWEST_SAMPLES, _MOST_SAMPLES = 14, 32
+_GROWING_SAMPLES = 10
+_FEWEST_SAMPLES, _MOST_SAMPLES = 9, 32
 _FAIR = 6.0
 _AGREE_PX = 0.5
 _FAINTEST = 0.12

@@ -23,7 +23,8 @@ _FROM, _TO = 0.10, 0.48
 """Each half stretch is looked at from 10 % of a cell away from the node, clear of the crossing line, to the middle."""
 _WIDER = 1.8
 """A border or every so-many-th line may be drawn this much wider than the rest."""
-_CLEAR = 9.0
+_CLEAR, _SOMETHING = 9.0, 2.0
+_CHUNK = 2000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -75,11 +76,21 @@ def _sample_lines(plane: PlaneMap, starts: Array, ends: Array, samples: int) -> 
     return points, np.stack([-along[..., 1], along[..., 0]], axis=-1)
 
 
-def _trimmed(values: Array) -> Array:
+def _trimmed(values: NDArray[np.float32]) -> Array:
     """Mean of the middle half along axis 1."""
     n = values.shape[1]
     ordered = np.sort(values, axis=1)
     return np.asarray(ordered[:, n // 4 : n - n // 4].mean(axis=1), dtype=np.float64)
+
+
+def _profiles(light: NDArray[np.float32], at: NDArray[np.float32], aside: NDArray[np.float32]) -> Array:
+    """Light across lines: points along them (N, T, 2) and steps across (N, 1, U, 2) give (N, U), trimmed along."""
+    x = at[:, :, None, 0] + aside[..., 0]
+    y = at[:, :, None, 1] + aside[..., 1]
+    count, samples, across = x.shape
+    # remap takes pictures of less than 32768 rows: profiles lie side by side in it.
+    values = cv2.remap(light, x.reshape(count, -1), y.reshape(count, -1), cv2.INTER_LINEAR)
+    return _trimmed(np.asarray(values, dtype=np.float32).reshape(count, samples, across))
 
 
 def measure(
@@ -102,28 +113,20 @@ def measure(
     count = len(points)
     half = reach_px + 3.0 * _WIDER * line_sigma_px + 1.0
     u = np.arange(-np.ceil(half / step_px), np.ceil(half / step_px) + 1) * step_px
-    grid = points[:, :, :, None, :] + u[:, None] * normals[:, :, None, None, :]
     rows, columns = light.shape
     inside = (points >= half + 1) & (points <= np.asarray([columns, rows]) - half - 2)
     seen = inside.all(axis=(2, 3)).reshape(-1)
-    flat = grid.reshape(2 * count, samples * len(u), 2)[seen].astype(np.float32)
+    at = points.reshape(2 * count, samples, 2)[seen].astype(np.float32)
+    aside = normals.reshape(2 * count, 1, 1, 2)[seen].astype(np.float32) * u.astype(np.float32)[:, None]
     out = {k: np.full(2 * count, np.nan) for k in ("offset", "sigma", "height", "significance")}
-    if flat.size:
-        values = (
-            cv2.remap(light, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR)
-            if len(flat) < 32000
-            else np.concatenate(
-                [
-                    cv2.remap(light, f[..., 0], f[..., 1], cv2.INTER_LINEAR)
-                    for f in np.array_split(flat, len(flat) // 32000 + 1)
-                ]
-            )
+    if len(at):
+        profiles = np.concatenate(
+            [_profiles(light, at[i : i + _CHUNK], aside[i : i + _CHUNK]) for i in range(0, len(at), _CHUNK)]
         )
-        profiles = _trimmed(np.asarray(values, dtype=np.float64).reshape(len(flat), samples, len(u)))
         if not light_on_dark:
             profiles = -profiles
         fitted = np.stack(fit_profiles(profiles, u, reach_px, line_sigma_px, step_px))
-        unclear = fitted[3] < _CLEAR
+        unclear = (fitted[3] < _CLEAR) & (fitted[3] > _SOMETHING)
         if unclear.any():
             wide = np.stack(fit_profiles(profiles[unclear], u, reach_px, _WIDER * line_sigma_px, step_px))
             better = wide[3] > fitted[3, unclear]

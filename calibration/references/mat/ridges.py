@@ -61,6 +61,12 @@ class Segments:
         """Return those of a mask."""
         return Segments(middles=self.middles[mask], angles=self.angles[mask], lengths=self.lengths[mask])
 
+    def longest(self, count: int) -> Segments:
+        """Return the longest ones."""
+        if len(self.lengths) <= count:
+            return self
+        return self.chosen(self.lengths >= np.sort(self.lengths)[-count])
+
 
 def find_ridges(reduced: NDArray[np.uint8]) -> tuple[Ridges, Ridges]:
     """Return line pixels, light on dark first, then dark on light."""

@@ -23,7 +23,8 @@ _SMALLEST_PITCH_PX = 9.0
 _FORESHORTENING = 1.2
 _COMB_TOLERANCE = 0.13
 """Lines off their place by less than this share of the pitch belong to the comb."""
-_PITCH_STEP = 0.008
+_PITCH_STEP = 0.012
+_MOST_SEGMENTS = 160
 _LEAST_LEVEL = 0.35
 _MOST_WINDOWS = 10
 _WHOLE_SHARE = 0.85
@@ -156,7 +157,7 @@ def _combs_in_window(
         near = np.abs((inside.angles - angle + np.pi / 2) % np.pi - np.pi / 2) < np.radians(6)
         if near.sum() < _FEWEST_LINES:
             return None
-        local.append(inside.chosen(near))
+        local.append(inside.chosen(near).longest(_MOST_SEGMENTS))
         turned.append(angle)
     pitches = np.exp(np.arange(np.log(_SMALLEST_PITCH_PX), np.log(side / 3), _PITCH_STEP))
     levels = [
