@@ -14,11 +14,12 @@ import numpy as np
 import shapely
 
 from calibration import Finding
-from tracer.crossing import nearest_all
+from tracer.crossing import nearest, nearest_all
 from tracer.cutting.corners import CornerStyle
 from tracer.cutting.edges import find_edges
 from tracer.cutting.marks import moved_with_edges
 from tracer.cutting.offset import Moved, greatest_gap_mm, moved
+from tracer.cutting.offset_curve import stretch_of_parallel
 from tracer.cutting.shape import CUT_EDGE, Shape, flat_polygon, require_simple
 from tracer.cutting.words import both
 from tracer.errors import CutListError
@@ -97,8 +98,29 @@ class Allowed:
     findings: tuple[Finding, ...]
 
 
-def _spoken(places: tuple[tuple[float, float], ...]) -> str:
-    return ", ".join(f"({x:.1f}, {y:.1f})" for x, y in places) + " mm"
+def _bends_tighter(shape: Shape, place: tuple[float, float], width_mm: float) -> bool:
+    """Whether the outline's radius at a place is smaller than a width to be moved there (positive outward)."""
+    foot = nearest(shape.outline.segments, place)
+    segment = shape.outline.segments[foot.segment]
+    return len(segment) == 4 and stretch_of_parallel(segment, foot.t, width_mm) < 0
+
+
+def _tight(
+    shape: Shape, lost: tuple[tuple[float, float], ...], width_mm: float, purpose: str, line: str, where: str
+) -> list[Finding]:
+    """Say where a curve is too tight; what is lost at a corner of the outline, it has a corner at anyway."""
+    corners = [c.point for c in shape.outline.corners]
+    new = [
+        p
+        for p in lost
+        if all(np.hypot(p[0] - x, p[1] - y) > 2 * abs(width_mm) for x, y in corners)
+        or _bends_tighter(shape, p, width_mm)
+    ]
+    if not new:
+        return []
+    places = ", ".join(f"({x:.1f}, {y:.1f})" for x, y in new)
+    message = f"the outline is too tight {purpose} at {places} mm; the {line} line has a corner there"
+    return [Finding(code="allowance-tight", message=message, severity="note", where=where)]
 
 
 def _named_widths(shape: Shape, everywhere: float, named: Mapping[str, float]) -> list[float]:
@@ -196,10 +218,7 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
         findings.append(Finding(code="allowance-twice", message=message, where=where))
     included = _named_widths(shape, allowance.includes_mm, allowance.includes_edges)
     finished, lost_inside = _taken_off(shape, [-w for w in included])
-    if lost_inside:
-        message = f"the outline is too tight to take its allowance off at {_spoken(lost_inside)}"
-        message += "; the stitching line has a corner there"
-        findings.append(Finding(code="allowance-tight", message=message, severity="note", where=where))
+    findings += _tight(shape, lost_inside, -max(included), "to take its allowance off", "stitching", where)
     widths = _named_widths(finished, allowance.all_mm, {n: e.width_mm for n, e in allowance.edges.items()})
     _too_wide(finished, widths)
     styles = _styles(finished, allowance)
@@ -220,12 +239,11 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
             Finding(
                 code="allowance-closes",
                 message="the allowance closes a gap in the outline; a hole is left inside",
+                where=where,
             )
         )
     lost = _lost(finished, widths) if result.resolved else ()
-    if lost:
-        message = f"the outline is too tight for the allowance at {_spoken(lost)}; the cutting line has a corner there"
-        findings.append(Finding(code="allowance-tight", message=message, severity="note", where=where))
+    findings += _tight(finished, lost, max(widths), "for the allowance", "cutting", where)
     return Allowed(finished=finished, shape=outer, deviation_mm=deviation, lost=lost, findings=tuple(findings))
 
 

@@ -320,4 +320,5 @@ def _grain_findings(shape: Shape, placed: Shape, where: str) -> list[Finding]:
     apart = abs((directions[0] - directions[1] + 90) % 180 - 90)
     if apart < 0.5:
         return []
-    return [Finding(code="grain-differs", message=f"the grain lines of the two parts differ by {apart:.1f} degrees")]
+    message = f"the grain lines of the two parts differ by {apart:.1f} degrees"
+    return [Finding(code="grain-differs", message=message, where=where)]

@@ -59,20 +59,21 @@ def offset_points(segment: Segment, t: Array, distance_mm: float) -> Array:
     return np.asarray(evaluate(segment, t) + distance_mm * _normals(unit))
 
 
+def stretch_of_parallel(segment: Segment, t: float, distance_mm: float) -> float:
+    """Return how much longer the parallel of a cubic is than the curve at a parameter; negative where it runs back."""
+    return 1.0 + distance_mm * float(_frame(segment, np.array([t]))[2][0])
+
+
 def _cusps(segment: Segment, distance_mm: float) -> list[float]:
     t = np.linspace(1e-6, 1 - 1e-6, 129)
-
-    def stretch(at: Array) -> Array:
-        return np.asarray(1 + distance_mm * _frame(segment, at)[2])
-
-    value = stretch(t)
+    value = 1 + distance_mm * _frame(segment, t)[2]
     found = []
     for k in np.flatnonzero(np.sign(value[:-1]) * np.sign(value[1:]) < 0):
         low, high = float(t[k]), float(t[k + 1])
         rising = value[k] < 0
         for _ in range(50):
             mid = (low + high) / 2
-            if (float(stretch(np.array([mid]))[0]) < 0) == rising:
+            if (stretch_of_parallel(segment, mid, distance_mm) < 0) == rising:
                 low = mid
             else:
                 high = mid

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from importlib import resources
+from pathlib import Path as FilePath
 from typing import Any
 
 import jsonschema
@@ -245,3 +247,13 @@ def test_lines_are_found_through_comments_strings_and_nesting() -> None:
     assert lines["t", "x.y", "d", 1, "g", 1] == 9
     assert lines["u", 0, "v", 1, "h"] == 15
     assert lines["u", 1, "v", 0, "h"] == 18
+
+
+def test_the_lists_in_the_guide_can_be_read() -> None:
+    guide = (FilePath(__file__).parents[3] / "docs" / "cutting.md").read_text(encoding="utf-8")
+    lists = re.findall(r"```toml\n(.*?)```", guide, flags=re.DOTALL)
+    assert len(read_cut_list(lists[0]).pieces) == 5
+    assert len(read_cut_list('[[piece]]\nfrom = "Front"\n' + lists[1]).seams) == 1
+    for example in re.findall(r"^\| `([a-z]+ = [^`]+)` \|", guide, flags=re.MULTILINE):
+        start = "" if example.startswith("from") else 'from = "Bib"\n'
+        assert read_cut_list(f"[[piece]]\n{start}{example}\n").pieces

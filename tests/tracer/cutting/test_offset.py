@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from tracer.cutting.allowance import Allowance, EdgeAllowance, allow, places_not
 from tracer.cutting.offset import greatest_gap_mm, moved
 from tracer.cutting.offset_curve import offset_segment
 from tracer.errors import CutListError
-from tracer.path import OpenPath, Path, cubic, evaluate
+from tracer.path import OpenPath, Path, cubic, evaluate, line
 
 QUARTER_MM = MM_PER_INCH / 4
 PROMISED_MM = 0.01  # deviation of a parallel curve
@@ -275,3 +276,18 @@ def test_joints_that_are_all_but_smooth_make_no_trouble(noise: float, width: flo
         # Corners rounder than the width stay round, sharper ones become corners where the parallels meet.
         expected = (120 + 2 * width) * (90 + 2 * width) - (4 - math.pi) * radius**2
         assert outline.area == pytest.approx(expected, abs=200 * (10 * noise + PROMISED_MM))
+
+
+def test_only_curves_that_are_too_tight_are_told_not_every_corner() -> None:
+    # Rounded corners of radius 8 with 10 mm to take off, and sharp corners whose neighbours are curves.
+    card = Path((
+        line((0, 0), (60, 0)), cubic((60, 0), (66, 30), (80, 50), (110, 60)), line((110, 60), (110, 112)),
+        *arc_segments(8.0, 0.0, 90.0, 1, centre=(102.0, 112.0)), line((102, 120), (0, 120)), line((0, 120), (0, 0)),
+    ))  # fmt: skip
+    result = allow(shape(card), Allowance(includes_mm=10.0, all_mm=6.0))
+    (finding,) = result.findings
+    assert finding.code == "allowance-tight"
+    places = [tuple(map(float, p)) for p in re.findall(r"\(([\d.]+), ([\d.]+)\)", finding.message)]
+    assert places
+    assert all(math.hypot(x - 102, y - 112) == pytest.approx(8.0, abs=0.2) for x, y in places)
+    assert allow(shape(card), Allowance(includes_mm=5.0, all_mm=6.0)).findings == ()
