@@ -17,8 +17,8 @@ from scipy.spatial import cKDTree
 
 LEAST_GLYPH_MM = 0.7
 """Smaller ink is specks and dots (common practice, no source)."""
-LEAST_GLYPHS = 3
-"""So many glyphs make text; two may be anything."""
+LEAST_GLYPHS = 2
+"""So many glyphs side by side make text; one may be anything."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,13 +56,16 @@ def find_text(small: NDArray[np.int32], mm_per_px: float) -> list[TextBlock]:
 
     Parameters
     ----------
-    small : ndarray, shape (N, 5)
-        Boxes (x, y, width, height, area) of small marks in pixels.
+    small : ndarray, shape (N, 6)
+        Small marks: x, y, width, height, area in pixels, and 1 for those that may be dashes of a line. These make no
+        text on their own, and belong to text they stand in (the letters i, l and 1).
     mm_per_px : float
     """
     size = np.maximum(small[:, 2], small[:, 3])
     dense = small[:, 4] > 0.12 * small[:, 2] * small[:, 3]
-    glyphs = small[(size >= LEAST_GLYPH_MM / mm_per_px) & dense]
+    large = size >= LEAST_GLYPH_MM / mm_per_px
+    strokes = small[large & (small[:, 5] > 0)]
+    glyphs = small[large & dense & (small[:, 5] == 0)]
     if len(glyphs) < LEAST_GLYPHS:
         return []
     size = np.maximum(glyphs[:, 2], glyphs[:, 3]).astype(np.float64)
@@ -75,7 +78,7 @@ def find_text(small: NDArray[np.int32], mm_per_px: float) -> list[TextBlock]:
     smaller = np.minimum(size[a], size[b])
     apart = np.abs(centre[a] - centre[b]) - (glyphs[a, 2:4] + glyphs[b, 2:4]) / 2.0
     gap = np.hypot(*np.maximum(apart, 0).T)
-    near = (gap < 0.9 * larger) & (smaller > 0.3 * larger)
+    near = (gap < 0.95 * larger) & (smaller > 0.3 * larger)
     pairs = pairs[near]
     matrix = coo_array((np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(glyphs), len(glyphs)))
     count, labels = connected_components(matrix, directed=False)
@@ -86,13 +89,20 @@ def find_text(small: NDArray[np.int32], mm_per_px: float) -> list[TextBlock]:
         if end - begin < LEAST_GLYPHS:
             continue
         members = glyphs[order[begin:end]]
+        height = float(np.median(np.maximum(members[:, 2], members[:, 3])))
+        if len(strokes):
+            low = members[:, :2].min(axis=0) - 0.7 * height
+            high = (members[:, :2] + members[:, 2:4]).max(axis=0) + 0.7 * height
+            middle = strokes[:, :2] + strokes[:, 2:4] / 2.0
+            within = ((middle > low) & (middle < high)).all(axis=1) & (strokes[:, 2:4].max(axis=1) < 1.7 * height)
+            members = np.concatenate([members, strokes[within]])
         low = members[:, :2].min(axis=0)
         high = (members[:, :2] + members[:, 2:4]).max(axis=0)
         blocks.append(
             TextBlock(
                 box=(float(low[0]), float(low[1]), float(high[0]), float(high[1])),
                 glyphs=members[:, :4],
-                height=float(np.median(np.maximum(members[:, 2], members[:, 3]))),
+                height=height,
             )
         )
     return blocks

@@ -27,7 +27,7 @@ from tracer.search_lattice import find_lattice, grid_edges, mat_reference
 from tracer.search_loops import polygon_area
 from tracer.search_marks import MarkFinder, lettering_mask
 from tracer.search_pieces import Found, find_pieces, usual
-from tracer.search_words import labels_of, nested_pieces, word_regions
+from tracer.search_words import labels_of, lone_letters, nested_pieces, square_region, word_regions
 
 Progress = Callable[[str, float], None]
 
@@ -95,10 +95,14 @@ def find_candidates(
             drawn = [f for f in drawn if not lies_in(f.points, body)]
     findings: list[Finding] = []
     lines: list[TextLine] = []
+    frames = [work.loops[i].points for i, kind in other.items() if kind == "frame"]
+    tables = [work.loops[i].points for i, kind in other.items() if kind == "table"]
     if words and texts:
         if can_read_words():
             report("words", 0.75)
-            lines = read_words(pixels, word_regions(texts, ink))
+            regions = word_regions(texts, ink, tables) + lone_letters(work, texts, frames)
+            regions += [square_region(r, scale) for r in (sheet.reference, *sheet.others) if r.kind == "square"]
+            lines = read_words(pixels, regions)
         else:
             findings.append(_NO_WORDS)
     drawn += nested_pieces(work, texts, drawn, other, lines)
@@ -108,10 +112,9 @@ def find_candidates(
     marker.usual_mass = float(np.median([f.mass for f in drawn])) if drawn else 0.0
     marker.references()
     marker.loops(other)
-    frames = [work.loops[i].points for i, kind in other.items() if kind == "frame"]
     marker.words(lines, texts, frames)
     taken = {i for index in other for i, _ in work.loops[index].steps}
-    marker.strokes(drawn, taken, lettering_mask(work, lines, texts))
+    marker.strokes(drawn, taken, lettering_mask(work, lines, texts, tables))
     candidates = [_drawn_candidate(work, found, pixels, marker.pieces[k].holes) for k, found in enumerate(drawn)]
     candidates += [_edge_candidate(thing) for thing in things]
     labels = labels_of(lines, marker, len(candidates))

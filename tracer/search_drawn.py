@@ -54,7 +54,7 @@ class LineWork:
     graph: LineGraph
     loops: list[Loop]
     small: NDArray[np.int32]
-    """Boxes (x, y, width, height, area) of small marks, shape (N, 5), pixels of the mask."""
+    """Small marks, shape (N, 6): x, y, width, height, area in pixels of the mask, and 1 for those that may be dashes."""
     solids: NDArray[np.uint8]
     """Mask of solid spots."""
     foreign: list[Points] = field(default_factory=list)
@@ -101,15 +101,16 @@ def _set_small_aside(mask: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.
     """Take text glyphs and specks out of the mask; dashes stay."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8, ltype=cv2.CV_32S)
     if count <= 1:
-        return mask, np.zeros((0, 5), np.int32)
+        return mask, np.zeros((0, 6), np.int32)
     limit = GLYPH_MM / scale
     wide, high, area = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT], stats[:, cv2.CC_STAT_AREA]
     longest = np.maximum(wide, high)
     glyph = longest < limit
-    # A dash is a straight stroke: its area is its length times a pen's width, and it is several times longer than wide.
     length = np.hypot(wide, high)
     pen = area / np.maximum(length, 1)
-    dash = (length > 1.2 / scale) & (pen < 1.2 / scale) & (length > 3.0 * pen) & (area > 3)
+    dash = glyph & (length > 1.2 / scale) & (pen < 1.2 / scale) & (length > 3.0 * pen) & (area > 3)
+    for k in np.flatnonzero(dash):
+        dash[k] = k > 0 and _is_dash(labels, int(k), stats[k], 1.4 / scale)
     # Display lettering: much ink for its size, drawn with a broad stroke.
     stroke = area / np.maximum(2.0 * (wide + high), 1)
     display = (longest < DISPLAY_MM / scale) & (area > 0.18 * wide * high) & (stroke > 1.0 / scale) & ~glyph
@@ -120,7 +121,16 @@ def _set_small_aside(mask: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.
     kept = np.asarray(keep.astype(np.uint8) * 255)[labels]
     chosen = np.flatnonzero(glyph | display)
     chosen = chosen[chosen > 0]
-    return kept, np.ascontiguousarray(stats[chosen], dtype=np.int32)
+    return kept, np.column_stack([stats[chosen], dash[chosen]]).astype(np.int32)
+
+
+def _is_dash(labels: NDArray[np.int32], k: int, box: NDArray[np.int32], widest_px: float) -> bool:
+    """Return whether a piece of ink is a straight stroke, three times longer than wide at least."""
+    x, y, wide, high, area = (int(v) for v in box)
+    row, column = np.nonzero(labels[y : y + high, x : x + wide] == k)
+    _, sides, _ = cv2.minAreaRect(np.stack([column, row], axis=1).astype(np.float32))
+    short, long = min(sides) + 1.0, max(sides) + 1.0
+    return short < widest_px and long > 2.8 * short and area > 0.55 * short * long
 
 
 def _solids(mask: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calibration import PxPoints, Sheet
 from tracer.labels import TextLine
-from tracer.marks import WIDEST_SEAM_MM, rectangularity
+from tracer.marks import WIDEST_SEAM_MM
 from tracer.marks_text import TextBlock
 from tracer.path import OpenPath
 from tracer.piece import Mark, MarkKind
@@ -69,6 +69,8 @@ class MarkFinder:
     ) -> None:
         """Add a mark given in pixels of the mask, to the piece it lies in or to the sheet."""
         middle = points.mean(axis=0) if point or kind == "text" else points[len(points) // 2]
+        if kind == "notch":
+            middle = self._foot(points)
         at_mm = self.to_mm(middle[None, :])[0]
         path = None
         if len(points) > 1:
@@ -78,7 +80,18 @@ class MarkFinder:
         at = (float(at_mm[0]), float(at_mm[1])) if point or kind in ("text", "notch") or path is None else None
         mark = Mark(kind=kind, path=path, at=at, text=text, confidence=confidence)
         owner = self.piece_at(middle)
+        if owner < 0 and kind == "notch":
+            owner = self.piece_at(middle, slack_mm=8.0)
         (self.pieces[owner].marks if owner >= 0 else self.loose).append(mark)
+
+    def _foot(self, points: Points) -> Points:
+        """Return where a notch stands on the outline: half-way between its ends that touch it."""
+        ends = points[[0, -1]]
+        owner = self.piece_at(points[len(points) // 2], slack_mm=8.0)
+        if owner < 0:
+            return np.asarray(ends.mean(axis=0))
+        touching = np.abs(self._away(owner, ends)) < TOUCH_MM
+        return np.asarray(ends[touching].mean(axis=0) if touching.any() else ends.mean(axis=0))
 
     def to_mm(self, points: Points) -> NDArray[np.float64]:
         """Map points of the mask to the sheet's millimetres."""
@@ -133,6 +146,8 @@ class MarkFinder:
         darts: list[tuple[Stroke, int]] = []
         for stroke in strokes:
             owner = self.piece_at(stroke.points[len(stroke.points) // 2])
+            if owner < 0:
+                owner = self.piece_at(stroke.points[0], slack_mm=TOUCH_MM)
             mass = found[owner].mass if 0 <= owner < len(found) else 0.0
             kind = self._kind(stroke, owner, mass)
             if kind == "hole":
@@ -187,6 +202,13 @@ class MarkFinder:
             return "notch"
         if straight and length > 10 and (first or last) and not touching.all():
             return "grain line"
+        if (
+            touching.all()
+            and length < 3 * NOTCH_MM
+            and ends_near(points, self.scale)
+            and float(np.median(self._away(owner, points[:: max(1, len(points) // 20)]))) < 0
+        ):
+            return "notch"
         inner = points[:: max(1, len(points) // 60)]
         away = self._away(owner, inner)
         if first and last and not straight and length > 20 and float(np.median(away)) < 15 and ends.max() < 10:
@@ -226,7 +248,9 @@ class MarkFinder:
     def _spots(self, lettering: NDArray[np.uint8], dark: NDArray[np.uint8]) -> None:
         """Name small pieces of ink: dots, circles, crosses."""
         ink = self.work.ink
-        for x, y, wide, high, area in self.work.small:
+        for x, y, wide, high, area, dash in self.work.small:
+            if dash:
+                continue
             size = max(int(wide), int(high)) * self.scale
             middle = np.array([x + wide / 2 - 0.5, y + high / 2 - 0.5])
             if size < SPECK_MM or lettering[int(middle[1]), int(middle[0])]:
@@ -314,6 +338,11 @@ def _spot_kind(patch: NDArray[np.uint8], area: int) -> MarkKind | None:
     return None
 
 
+def ends_near(points: Points, mm_per_px: float) -> bool:
+    """Return whether a line comes back close to where it started, as the legs of a notch do."""
+    return float(np.hypot(*(points[0] - points[-1]))) * mm_per_px < NOTCH_MM
+
+
 def _is_bent(points: Points) -> bool:
     """Return whether a line is two nearly straight legs with one sharp bend."""
     box = cv2.approxPolyDP(points.astype(np.float32).reshape(-1, 1, 2), 0.03 * len(points), closed=False)
@@ -331,9 +360,13 @@ def _covered(points: Points, mask: NDArray[np.uint8]) -> float:
     return float((mask[y, x] > 0).mean())
 
 
-def lettering_mask(work: LineWork, lines: Sequence[TextLine], texts: Sequence[TextBlock]) -> NDArray[np.uint8]:
-    """Return a mask of where text stands: the boxes as read, or the glyphs where nothing was read."""
+def lettering_mask(
+    work: LineWork, lines: Sequence[TextLine], texts: Sequence[TextBlock], tables: Sequence[Points]
+) -> NDArray[np.uint8]:
+    """Return a mask of where text stands: the boxes as read, the glyphs, and tables as a whole."""
     mask = np.zeros(work.ink.mask.shape, dtype=np.uint8)
+    for table in tables:
+        cv2.fillPoly(mask, [np.rint(table).astype(np.int32).reshape(-1, 1, 2)], 1)
     for line in lines:
         ring = work.ink.from_picture(np.array(line.box))
         cv2.fillPoly(mask, [np.rint(ring).astype(np.int32).reshape(-1, 1, 2)], 1)
@@ -348,8 +381,3 @@ def lettering_mask(work: LineWork, lines: Sequence[TextLine], texts: Sequence[Te
                 cv2.FILLED,
             )
     return mask
-
-
-def is_upright_box(points: Points) -> bool:
-    """Return whether a loop is a rectangle."""
-    return rectangularity(points) > 0.93

@@ -13,10 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.search_graph import LineGraph, Points, angle, cut_across, leaving
+from tracer.search_graph import LineGraph, Points, angle, cut_across, direction, leaving
 
 STRAIGHT_ON_RAD = math.radians(35)
 """A pen that crosses another line turns by less than this (common practice, no source)."""
+
+TIP_PX = 16.0
+"""Hanging tips at sharp corners are shorter (from the geometry of thinning)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,9 +56,18 @@ def find_strokes(graph: LineGraph, outlines: Collection[int], skipped: Collectio
         ends.setdefault(graph.edges[i].start, []).append((i, 0))
         ends.setdefault(graph.edges[i].end, []).append((i, 1))
     partner: dict[tuple[int, int], tuple[int, int]] = {}
+
+    def loose(index: int, side: int) -> bool:
+        edge = graph.edges[index]
+        return len(ends[edge.end if side == 0 else edge.start]) == 1
+
     for node, around in ends.items():
         if node in walls:
             continue
+        if len(around) == 3:
+            # The tip that thinning leaves at a sharp corner is no line of its own.
+            longer = [(i, side) for i, side in around if graph.edges[i].length > TIP_PX or not loose(i, side)]
+            around = longer if len(longer) == 2 else around
         if len(around) == 2:
             partner[around[0]], partner[around[1]] = around[1], around[0]
             continue
@@ -108,14 +120,19 @@ def heads(stroke: Stroke, dark: NDArray[np.uint8], reach_px: float, look_px: flo
     points = stroke.points
     if len(points) < 8:
         return False, False
+    # A solid head was taken out of the line: look on beyond the ends too.
+    beyond = np.arange(1, int(look_px) + 1)[:, None]
+    front, back = (direction(p, at_end=True, skip=2) for p in (points[::-1], points))
+    points = np.concatenate([(points[0] + beyond * front)[::-1], points, points[-1] + beyond * back])
     tangent = (
         points[np.minimum(np.arange(len(points)) + 4, len(points) - 1)]
         - points[np.maximum(np.arange(len(points)) - 4, 0)]
     )
     tangent = tangent / np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
     mass, _ = cut_across(dark, points, tangent, max(3, int(reach_px)))
-    usual = float(np.median(mass))
-    count = max(3, min(int(look_px), len(points) // 3))
-    first, last = np.sort(mass[:count]), np.sort(mass[-count:])
-    # The widest fifth of the end: a crossing line makes one wide cut, a head many.
-    return bool(first[-max(2, count // 5)] > 2.2 * usual), bool(last[-max(2, count // 5)] > 2.2 * usual)
+    usual = max(float(np.median(mass)), 0.5)
+    count = 2 * len(beyond)
+    # A crossing line makes a few wide cuts, a head many.
+    wide = mass > 2.2 * usual
+    least = max(3, count // 6)
+    return bool(wide[:count].sum() >= least), bool(wide[-count:].sum() >= least)

@@ -4,21 +4,36 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 
+from calibration import Reference
 from tracer.ink import Ink
 from tracer.labels import Label, Region, TextLine, parse_label
-from tracer.marks import runs_parallel
+from tracer.marks import runs_parallel, text_in
 from tracer.marks_text import TextBlock
 from tracer.search_drawn import LineWork, lies_in
 from tracer.search_graph import Points
 from tracer.search_marks import MarkFinder
 from tracer.search_pieces import Found, PieceSearch
 
+TILE_REACH_MM = 7.0
+"""The letter of a tile mark stands this near to the frame it marks (common practice, no source)."""
+SQUARE_GLYPH_MM = 3.2
+"""Usual size of the lettering in a test square (common practice, no source)."""
 
-def word_regions(texts: Sequence[TextBlock], ink: Ink) -> list[Region]:
+
+def word_regions(texts: Sequence[TextBlock], ink: Ink, tables: Sequence[Points]) -> list[Region]:
     """Return where to read: blocks of text close to each other make one region, so that words are not cut apart."""
-    boxes = [[*t.box, t.height] for t in texts]
+    boxes = []
+    free = list(texts)
+    for table in tables:
+        inside = text_in(table, free)
+        if inside:
+            low, high = table.min(axis=0), table.max(axis=0)
+            boxes.append([*map(float, low), *map(float, high), float(np.median([t.height for t in inside]))])
+            free = [t for t in free if t not in inside]
+    boxes += [[*t.box, t.height] for t in free]
     merged = True
     while merged:
         merged = False
@@ -43,6 +58,39 @@ def word_regions(texts: Sequence[TextBlock], ink: Ink) -> list[Region]:
             )
         )
     return out
+
+
+def lone_letters(work: LineWork, texts: Sequence[TextBlock], frames: Sequence[Points]) -> list[Region]:
+    """Return where single letters stand on a frame: the marks by which neighbouring pages are matched."""
+    scale = work.ink.mm_per_px
+    out = []
+    for x, y, wide, high, _, _ in work.small:
+        size = max(int(wide), int(high))
+        if not 1.5 < size * scale < 9.0:
+            continue
+        middle = (float(x + wide / 2), float(y + high / 2))
+        if any(t.box[0] <= middle[0] <= t.box[2] and t.box[1] <= middle[1] <= t.box[3] for t in texts):
+            continue
+        for frame in frames:
+            contour = frame.astype(np.float32).reshape(-1, 1, 2)
+            if abs(cv2.pointPolygonTest(contour, middle, measureDist=True)) * scale < TILE_REACH_MM:
+                corners = work.ink.to_picture(np.array([[x, y], [x + wide, y + high]], dtype=np.float64))
+                out.append(
+                    Region(
+                        box=(float(corners[0, 0]), float(corners[0, 1]), float(corners[1, 0]), float(corners[1, 1])),
+                        glyph_px=float(size * work.ink.factor),
+                    )
+                )
+                break
+    return out
+
+
+def square_region(reference: Reference, mm_per_px: float) -> Region:
+    """Return the inside of a test square, where its size is written."""
+    low, high = reference.outline_px.min(axis=0), reference.outline_px.max(axis=0)
+    return Region(
+        box=(float(low[0]), float(low[1]), float(high[0]), float(high[1])), glyph_px=SQUARE_GLYPH_MM / mm_per_px
+    )
 
 
 def in_reading_order(lines: Sequence[TextLine]) -> list[TextLine]:
