@@ -8,13 +8,57 @@ import numpy as np
 
 from calibration.camera import PlaneMap
 from calibration.checks import cross_check, density_findings, disagreements, square_findings
-from calibration.evidence import completed, gather, unsized_reference
+from calibration.errors import ScaleError
+from calibration.evidence import Evidence, completed, gather, unsized_reference
 from calibration.fitted import FittedMap, grid_over, moved
 from calibration.picture import MmPoints, Picture, PxPoints
 from calibration.references import Reference, ReferenceRequest, SearchPicture
 from calibration.sheet import Sheet
 from calibration.solve import solve
 from calibration.uncertainty import Budget, Component
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PointedRectangle:
+    """A rectangle whose four corners a person set in the picture.
+
+    Parameters
+    ----------
+    corners_px : PxPoints
+        Top left, top right, bottom right, bottom left, shape (4, 2).
+    width_mm, height_mm : float
+    sigma_px : float
+        Standard uncertainty of each corner along each axis; half a pixel for a corner set under a magnifier
+        (judgement).
+    """
+
+    corners_px: PxPoints
+    width_mm: float
+    height_mm: float
+    sigma_px: float = 0.5
+
+    def __post_init__(self) -> None:
+        corners = np.asarray(self.corners_px)
+        if corners.shape != (4, 2) or not np.isfinite(corners).all():
+            raise ScaleError("a rectangle is pointed at by its four corners")
+        if not (0.5 <= self.width_mm <= 10_000 and 0.5 <= self.height_mm <= 10_000):
+            raise ScaleError("the rectangle pointed at has no size; give its width and height like 50x50mm")
+
+    @property
+    def reference(self) -> Reference:
+        """It as a reference; its own size is believed to 0.1 % (judgement)."""
+        corners = np.array([[0, 0], [self.width_mm, 0], [self.width_mm, self.height_mm], [0, self.height_mm]])
+        square = abs(self.width_mm / self.height_mm - 1) < 1e-6
+        size = f"{self.width_mm:g}mm" if square else f"{self.width_mm:g}x{self.height_mm:g}mm"
+        return Reference(
+            kind="square" if square else "sheet",
+            size=size,
+            points_px=self.corners_px,
+            points_mm=MmPoints(corners.astype(np.float64)),
+            sigma_px=np.full(4, self.sigma_px),
+            tolerance_relative=0.001 / np.sqrt(3.0),
+            outline_px=self.corners_px,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,11 +71,14 @@ class CalibrateOptions:
         What the person named; None looks for every kind and takes the best.
     reference_tolerance_relative, reference_tolerance_mm : float or None
         The reference's own tolerance (half-width of its interval), where the person knows better than the default.
+    pointed : PointedRectangle or None
+        A rectangle of known size that the person pointed at; it is the reference then.
     """
 
     request: ReferenceRequest | None = None
     reference_tolerance_relative: float | None = None
     reference_tolerance_mm: float | None = None
+    pointed: PointedRectangle | None = None
 
 
 def _page_sheet(picture: Picture, sheet_id: str) -> Sheet:
@@ -93,6 +140,26 @@ def _in_sheet_frame(fitted: FittedMap, picture: Picture) -> tuple[FittedMap, flo
     return shifted, float(high[0] - low[0]), float(high[1] - low[1])
 
 
+def _evidence(picture: Picture, options: CalibrateOptions) -> Evidence:
+    scene = SearchPicture(picture=picture)
+    if options.pointed is None:
+        return gather(scene, options.request)
+    chosen = options.pointed.reference
+    try:
+        found = gather(scene, None)
+    except ScaleError:
+        # Nothing else is there to check it by.
+        return Evidence(chosen=chosen)
+    middle = np.asarray(chosen.outline_px).mean(axis=0)
+    reach = float(np.ptp(np.asarray(chosen.outline_px), axis=0).max()) / 4
+    others = tuple(
+        r
+        for r in (found.chosen, *found.others)
+        if len(r.outline_px) == 0 or np.hypot(*(np.asarray(r.outline_px).mean(axis=0) - middle)) > reach
+    )
+    return replace(found, chosen=chosen, others=others)
+
+
 def calibrate(picture: Picture, options: CalibrateOptions, *, sheet_id: str = "s1") -> Sheet:
     """Find the scale of a picture.
 
@@ -103,7 +170,7 @@ def calibrate(picture: Picture, options: CalibrateOptions, *, sheet_id: str = "s
     """
     if picture.kind == "pdf-vector":
         return _page_sheet(picture, sheet_id)
-    evidence = gather(SearchPicture(picture=picture), options.request)
+    evidence = _evidence(picture, options)
     evidence = replace(evidence, chosen=_with_tolerance(evidence.chosen, options))
     fitted = solve(evidence, picture)
     fitted, width_mm, height_mm = _in_sheet_frame(fitted, picture)

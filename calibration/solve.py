@@ -25,9 +25,9 @@ SCANNING_DENSITIES = (75.0, 100.0, 150.0, 200.0, 240.0, 300.0, 400.0, 600.0, 800
 
 _DENSITY_MATCH = 0.007
 _FREE_SCALE = 0.05
-_STRAIGHT_SIGMA_PX = 0.3
-_RIGHT_ANGLE_SIGMA_DEG = 0.06
-"""Squareness of cut paper: 0.3 mm over 300 mm (judgement)."""
+_STRAIGHT_SIGMA_PX = 0.2
+_RIGHT_ANGLE_SIGMA_DEG = 0.04
+"""Squareness of cut paper: 0.2 mm over 300 mm (judgement)."""
 _LEAST_CHAIN = 12
 _FEW_POINTS = 8
 

@@ -80,7 +80,7 @@ def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Re
         pair = np.array([lengths[0] + lengths[2], lengths[1] + lengths[3]])
         if lengths.min() < SMALLEST_SIDE_PX or not _proportions_fit(pair):
             continue
-        quad = measure_rectangle(scene, rough, degree=2, margin_share=0.09)
+        quad = measure_rectangle(scene, rough, degree=2, margin_share=0.09, shadowless=True)
         if quad is None or not scene.inside(np.asarray(quad.corners_px), margin_px=1.0).all():
             continue
         weights = contrast_weights(scene, rough, 8.0)

@@ -33,6 +33,7 @@ _BINS = 40
 _LEAST_COVER = 0.6
 _MOST_CANDIDATES = 24
 _LONGEST_PROPORTION = 2.0
+_SHADOWLESS_CONTRAST = 0.06
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -224,34 +225,40 @@ def rough_rectangles(scene: SearchPicture) -> list[RoughRectangle]:
     return [_enlarged(r, factor) for r in found[:_MOST_CANDIDATES]]
 
 
-def contrast_weights(scene: SearchPicture, rough: RoughRectangle, apart_px: float) -> Floats | None:
+def contrast_weights(
+    scene: SearchPicture, rough: RoughRectangle, apart_px: float, *, shadowless: bool = False
+) -> Floats | None:
     """Return weights on linear red, green, blue in which the rectangle differs most from its ground; None if nowhere.
 
-    The sum of their sizes is 1 and the rectangle is the brighter side.
+    The sum of their sizes is 1 and the rectangle is the brighter side. ``shadowless`` takes a mix in which the ground
+    is black however it is lit, where the colours allow it: a shadow beside the edge is then not seen at all.
     """
-    differences = []
+    inside, outside = np.zeros((4, 3)), np.zeros((4, 3))
     for i, guide in enumerate(rough.guides):
         s = np.linspace(0.15, 0.85, 60) * guide.length_px
         inward = rough.corners_px[(i + 2) % 4] - rough.corners_px[(i + 1) % 4]
         inward = inward / np.hypot(*inward)
         line = guide.at(s)
-        if scene.picture.pixels.ndim == 2:
-            step = scene.light(line + apart_px * inward) - scene.light(line - apart_px * inward)
-            differences.append(np.array([0.0, np.median(step), 0.0]))
-            continue
-        one = []
         for k in range(3):
-            w = np.zeros(3)
-            w[k] = 1.0
-            step = scene.light(line + apart_px * inward, w) - scene.light(line - apart_px * inward, w)
-            one.append(float(np.median(step)))
-        differences.append(np.array(one))
-    mean = np.mean(differences, axis=0)
-    total = float(np.abs(mean).sum())
-    return None if total < 0.03 else np.asarray(mean / total)
+            mix = np.eye(3)[k]
+            inside[i, k] = float(np.median(scene.light(line + apart_px * inward, mix)))
+            outside[i, k] = float(np.median(scene.light(line - apart_px * inward, mix)))
+    own, ground = inside.mean(axis=0), outside.mean(axis=0)
+    difference = own - ground
+    if scene.picture.pixels.ndim == 2:
+        difference = np.array([0.0, difference[1], 0.0])
+    elif shadowless:
+        apart = own - float(own @ ground) / max(float(ground @ ground), 1e-9) * ground
+        unlit = apart / max(float(np.abs(apart).sum()), 1e-9)
+        if float(unlit @ own) > _SHADOWLESS_CONTRAST:
+            return np.asarray(unlit)
+    total = float(np.abs(difference).sum())
+    return None if total < 0.03 else np.asarray(difference / total)
 
 
-def measure_rectangle(scene: SearchPicture, rough: RoughRectangle, *, degree: int, margin_share: float) -> Quad | None:
+def measure_rectangle(
+    scene: SearchPicture, rough: RoughRectangle, *, degree: int, margin_share: float, shadowless: bool = False
+) -> Quad | None:
     """Measure the four sides of a rough rectangle as steps at full resolution.
 
     Parameters
@@ -260,9 +267,11 @@ def measure_rectangle(scene: SearchPicture, rough: RoughRectangle, *, degree: in
         Highest degree of the sides' bow.
     margin_share : float
         Stretch left out at both ends of each side, as a share of it (rounded corners).
+    shadowless : bool
+        See :func:`contrast_weights`.
     """
     factor = max(1.0, max(scene.picture.width_px, scene.picture.height_px) / _SEARCH_LONGEST_PX)
-    weights = contrast_weights(scene, rough, 2.0 * factor + 3.0)
+    weights = contrast_weights(scene, rough, 2.0 * factor + 3.0, shadowless=shadowless)
     if weights is None:
         return None
     corners, guides = rough.corners_px, list(rough.guides)

@@ -50,6 +50,7 @@ _LONGEST_RATIO = 1.25
 _SAME_SQUARE = 0.06
 _CONCENTRIC = 0.08
 _DASHED = 0.4
+_RIGHT_THROUGH = 0.93
 _NESTED_RATIOS = (40.0 / 25.4, 50.0 / 25.4, 2.0, 100.0 / 50.8, 4.0, 100.0 / 25.4)
 """Sides of two test squares one inside the other: 4 cm and 1 in, 5 cm and 1 in, 2 in and 1 in or 10 cm and 5 cm, ..."""
 
@@ -110,6 +111,26 @@ def _lines_run_on(scene: SearchPicture, quad: Quad) -> int:
     return count
 
 
+def _dark_along(scene: SearchPicture, mask: NDArray[np.uint8], points_px: Floats) -> float:
+    """Share of points that are dark in the mask, or have a dark neighbour there."""
+    at = np.rint(scene.to_reduced(PxPoints(points_px))).astype(int)
+    x, y = np.clip(at[:, 0], 1, mask.shape[1] - 2), np.clip(at[:, 1], 1, mask.shape[0] - 2)
+    near = np.stack([mask[y + dy, x + dx] for dx, dy in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))])
+    return float((near > 0).any(axis=0).mean())
+
+
+def _is_divided(scene: SearchPicture, mask: NDArray[np.uint8], corners_px: Floats) -> bool:
+    """Whether a line runs right through, from one side to the other: a table."""
+    t = np.linspace(0.03, 0.97, 120)[:, None]
+    for i in (0, 1):
+        a, b, c, d = (corners_px[(i + k) % 4] for k in range(4))
+        for inset in np.linspace(0.08, 0.92, 85):
+            start, end = a + inset * (d - a), b + inset * (c - b)
+            if _dark_along(scene, mask, start + t * (end - start)) > _RIGHT_THROUGH:
+                return True
+    return False
+
+
 def _has_inner_line(scene: SearchPicture, mask: NDArray[np.uint8], corners_px: Floats) -> bool:
     """Whether a line, solid or dashed, runs inside along all four sides: a piece with its stitching line."""
     for inset in np.linspace(0.04, 0.21, 24):
@@ -118,10 +139,7 @@ def _has_inner_line(scene: SearchPicture, mask: NDArray[np.uint8], corners_px: F
             a, b = corners_px[i], corners_px[(i + 1) % 4]
             inward = (corners_px[i - 1] - a + corners_px[(i + 2) % 4] - b) / 2
             s = np.linspace(inset + 0.02, 0.98 - inset, 160)[:, None]
-            at = np.rint(scene.to_reduced(PxPoints(a + s * (b - a) + inset * inward))).astype(int)
-            x, y = np.clip(at[:, 0], 1, mask.shape[1] - 2), np.clip(at[:, 1], 1, mask.shape[0] - 2)
-            near = np.stack([mask[y + dy, x + dx] for dx, dy in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))])
-            least = min(least, float((near > 0).any(axis=0).mean()))
+            least = min(least, _dark_along(scene, mask, a + s * (b - a) + inset * inward))
         if least > _DASHED:
             return True
     return False
@@ -202,6 +220,8 @@ def find_squares(scene: SearchPicture) -> list[FoundSquare]:
         if measured is None:
             continue
         quad, solid = measured
+        if any(np.abs(np.asarray(f.quad.corners_px) - quad.corners_px).max() < 2.0 for f in found):
+            continue
         square = _judge(scene, mask, quad, solid=solid)
         if square is not None:
             found.append(square)
@@ -224,7 +244,7 @@ def _judge(scene: SearchPicture, mask: NDArray[np.uint8], quad: Quad, *, solid: 
     busy_around = _dark_share(mask, scene, corners, 1.2, 1.6)
     if busy_inside > 0.3:
         return None
-    if not solid and _lines_run_on(scene, quad) >= 2:
+    if not solid and (_lines_run_on(scene, quad) >= 2 or _is_divided(scene, mask, corners)):
         return None
     score = quad.share * np.exp(-((uneven / 0.08) ** 2) - (skew / 5) ** 2) * (1 - busy_around)
     return FoundSquare(quad=quad, score=float(np.clip(score, 0.0, 1.0)))

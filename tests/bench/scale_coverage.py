@@ -1,9 +1,9 @@
 """How often the stated interval of a length holds the truth; ``python -m tests.bench.scale_coverage [COUNT] [FIRST]``.
 
-Random scenes with one reference each: scans (a printed square or a card; any density, turn, unequal densities) and photos
-(square, card or sheet of paper; tilt up to 5 degrees, |k1| up to 0.02, with the sheet's edges in view or not). In each,
-the lengths of random stretches of the sheet, as wide and high as pattern pieces, are measured through the map and compared
-with the renderer's truth. Sheets of paper are cut wrong within what ISO 216 allows.
+Random scenes with one reference each: scans (a printed square or a card; any density, turn, unequal densities) and
+photos (square, card or sheet of paper; tilt up to 5 degrees, |k1| up to 0.02, with the sheet's edges in view or not).
+In each, the lengths of random stretches of the sheet, as wide and high as pattern pieces, are measured through the
+map and compared with the renderer's truth. Sheets of paper are cut wrong within what ISO 216 allows.
 
 At a true coverage of 95 % and 200 scenes, between 92 and 98 % is to be expected when each scene counts once.
 """
@@ -166,7 +166,10 @@ def main() -> None:
             f"{words:26} {len(found):7} {np.mean(e <= u):7.1%} {np.median(e):10.4f} mm {np.median(u):11.4f} mm "
             f"{np.median(u) / max(np.median(e), 1e-9):6.1f}  {missed.get(words, 0)}"
         )
-    print(f"one length a scene: {np.mean(once):.1%} of {len(once)} inside; {np.median(seconds):.2f} s of processor time each")
+    print(
+        f"one length a scene: {np.mean(once):.1%} of {len(once)} inside; "
+        f"{np.median(seconds):.2f} s of processor time each"
+    )
 
 
 if __name__ == "__main__":

@@ -1,0 +1,141 @@
+"""The printed test square: found, measured, told from other squares."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from calibration import CalibrationError, ScaleError, UnitError
+from calibration.references import SearchPicture
+from calibration.references import square as squares
+from fixtures import scenarios
+from fixtures.geometry import polyline, rectangle
+from fixtures.references import square as draw_square
+from fixtures.scene import Scene
+from tests.calibration.scenes import INK, PAPER, paper_scene, picture_of, scanned
+
+CORNER_PX = 0.05
+"""0.05 px on both ends of a 1 in square at 200 dpi is 0.035 % of its side."""
+
+
+def corner_errors(scene: Scene, *, dpi: float = 200.0, **options: object) -> tuple[SearchPicture, list[float]]:
+    """Greatest distance of the found corners from the true ones, for each figure found."""
+    rendered = scanned(scene, dpi=dpi, **options)
+    search = SearchPicture(picture=picture_of(rendered))
+    true = rendered.camera.to_px(np.array(scene.references[0]["corners_mm"]))
+    out = []
+    for found in squares.find_squares(search):
+        corners = np.asarray(found.quad.corners_px)
+        out.append(float(np.hypot(*(corners[:, None] - true[None]).transpose(2, 0, 1)).min(axis=1).max()))
+    return search, out
+
+
+@pytest.mark.parametrize("turn", [0.0, 2.0, -31.0, 45.0])
+@pytest.mark.parametrize("line_mm", [0.2, 0.35, 1.0])
+def test_square_is_found_at_any_turn_and_line_width(turn: float, line_mm: float) -> None:
+    scene = paper_scene()
+    draw_square(scene, (40, 20), "1in", line_mm=line_mm, turn_deg=turn)
+    _, errors = corner_errors(scene)
+    assert len(errors) == 1
+    assert errors[0] < CORNER_PX
+
+
+def test_solid_square_counts_between_its_edges() -> None:
+    scene = paper_scene()
+    scene.fill(rectangle(30, 25, 25.4, 25.4), INK)
+    scene.references.append({"corners_mm": [[30, 25], [55.4, 25], [55.4, 50.4], [30, 50.4]]})
+    _, errors = corner_errors(scene, rotation_deg=1.5)
+    assert len(errors) == 1
+    assert errors[0] < CORNER_PX
+
+
+def test_thick_frame_counts_between_the_middles_of_its_lines() -> None:
+    scene = paper_scene()
+    draw_square(scene, (30, 20), "50mm", line_mm=3.0)
+    _, errors = corner_errors(scene, rotation_deg=-2.0)
+    assert len(errors) == 1
+    assert errors[0] < CORNER_PX
+
+
+def test_ticks_and_a_cross_at_the_lines_do_not_disturb() -> None:
+    scene = paper_scene()
+    draw_square(scene, (30, 20), "1in", caption_inside=False)
+    for x, y, dx, dy in ((30, 20, -3, 0), (55.4, 20, 0, -3), (42.7, 45.4, 0, 2), (30, 32.7, -2, 0)):
+        scene.stroke(polyline([(x, y), (x + dx, y + dy)]), 0.35, INK)
+    _, errors = corner_errors(scene, rotation_deg=1.0)
+    assert len(errors) == 1
+    assert errors[0] < CORNER_PX
+
+
+def test_one_square_in_another_tells_both_sizes_by_their_ratio() -> None:
+    scene = paper_scene()
+    draw_square(scene, (25, 15), "1in", caption="")
+    scene.stroke(rectangle(25 - 7.3, 15 - 7.3, 40, 40), 0.35, INK)
+    rendered = scanned(scene, rotation_deg=1.0, tag_dpi=None)
+    found = squares.find(SearchPicture(picture=picture_of(rendered)), None)
+    assert sorted(r.size for r in found) == ["1in", "4cm"]
+    for reference in found:
+        side_px = float(np.hypot(*(reference.points_px[1] - reference.points_px[0])))
+        assert side_px * 25.4 / 200 == pytest.approx(squares.side_mm(reference.size), rel=0.001)
+
+
+def test_table_cells_codes_frames_with_lines_inside_and_ovals_are_no_test_square() -> None:
+    scene = paper_scene(140, 90)
+    for i in range(4):
+        scene.stroke(polyline([(10 + 12 * i, 10), (10 + 12 * i, 46)]), 0.3, INK)
+        scene.stroke(polyline([(10, 10 + 12 * i), (46, 10 + 12 * i)]), 0.3, INK)
+    rng = np.random.default_rng(3)
+    for i, j in np.argwhere(rng.random((21, 21)) < 0.5):
+        scene.fill(rectangle(60 + 1.2 * i, 12 + 1.2 * j, 1.2, 1.2), INK)
+    for x, y in ((60, 12), (76.8, 12), (60, 28.8)):
+        scene.fill(rectangle(x, y, 8.4, 8.4), PAPER)
+        scene.fill(rectangle(x, y, 8.4, 8.4), INK)
+        scene.fill(rectangle(x + 1.2, y + 1.2, 6.0, 6.0), PAPER)
+        scene.fill(rectangle(x + 2.4, y + 2.4, 3.6, 3.6), INK)
+    scene.stroke(rectangle(10, 55, 40, 26), 0.4, INK)
+    scene.stroke(rectangle(100, 12, 30, 30), 0.4, INK)
+    scene.stroke(rectangle(103, 15, 24, 24), 0.3, INK, dash_mm=(3, 2))
+    rendered = scanned(scene, rotation_deg=0.7, dpi=200)
+    found = squares.find_squares(SearchPicture(picture=picture_of(rendered)))
+    assert [f.side_px for f in found] == []
+
+
+@pytest.mark.parametrize(("seed", "turn"), [(0, 2.0), (1, -0.7)])
+def test_square_piece_of_a_quilt_is_left_alone(seed: int, turn: float) -> None:
+    scene = scenarios.build("quilting", seed=seed)
+    rendered = scanned(scene, dpi=130.0, rotation_deg=turn, seed=seed, supersample=1, margin_mm=5.0)
+    found = squares.find(SearchPicture(picture=picture_of(rendered)), None)
+    assert [r.size for r in found] == ["1in"]
+
+
+def test_size_follows_from_a_believable_density_and_from_nothing_else() -> None:
+    scene = paper_scene()
+    draw_square(scene, (20, 12), "50mm")
+    rendered = scanned(scene)
+    assert [r.size for r in squares.find(SearchPicture(picture=picture_of(rendered)), None)] == ["5cm"]
+    for wrong in (72.0, 96.0, 321.0):
+        assert squares.find(SearchPicture(picture=picture_of(rendered, density=wrong)), None) == []
+
+
+@pytest.mark.parametrize("words", ["25.4mm", "1in", "1 in", "2.54cm", '1"'])
+def test_one_inch_written_in_any_way_is_the_same(words: str) -> None:
+    assert squares.side_mm(words) == pytest.approx(25.4, abs=1e-12)
+
+
+@pytest.mark.parametrize("words", ["one inch", "0in", "-2cm", "1 furlong", ""])
+def test_nonsense_sizes_are_refused_with_a_good_example(words: str) -> None:
+    with pytest.raises((ScaleError, UnitError), match=r"25\.4mm|square=1in") as caught:
+        squares.side_mm(words)
+    assert isinstance(caught.value, CalibrationError)
+
+
+def test_turning_the_picture_changes_nothing_in_its_size() -> None:
+    scene = paper_scene()
+    draw_square(scene, (30, 20), "1in", turn_deg=0.0, caption="")
+    sides = []
+    rendered = scanned(scene, rotation_deg=4.0)
+    for k in range(4):
+        pixels = np.ascontiguousarray(np.rot90(rendered.pixels, k))
+        turned = SearchPicture(picture=picture_of(type(rendered)(pixels=pixels, truth=rendered.truth, tag_dpi=200.0)))
+        sides.append(squares.find_squares(turned)[0].side_px)
+    assert np.ptp(sides) < 0.01
