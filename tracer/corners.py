@@ -84,7 +84,11 @@ def find_bends(
         bend = _examine(points, sigma, candidate, spacing_mm, (half_width_mm, blur_mm), closed)
         if bend is None:
             continue
-        same = [b for b in bends if np.hypot(*(b.point - bend.point)) < max(rounding_mm, 0.4)]
+        same = [
+            b
+            for b in bends
+            if np.hypot(*(b.point - bend.point)) < max(rounding_mm, 0.4, 0.7 * b.reach_mm, 0.7 * bend.reach_mm)
+        ]
         if same:
             if abs(bend.turn_rad) > abs(same[0].turn_rad):
                 bends[bends.index(same[0])] = bend
@@ -201,6 +205,27 @@ def _meeting(one: _Arm, other: _Arm) -> tuple[NDArray[np.float64], float, float]
     return None
 
 
+def _touching(
+    points: Points,
+    one: _Arm,
+    other: _Arm,
+    centre: int,
+    spacing: float,
+    rounding: tuple[float, float],
+    closed: bool,
+) -> Bend | None:
+    """Return the point at which two arms that run back along each other end, if they do: the outermost one."""
+    before, after = one.slope(0.0), other.slope(0.0)
+    turn = math.atan2(float(before[0] * after[1] - before[1] * after[0]), float(before @ after))
+    if abs(turn) < math.radians(165):
+        return None
+    reach = rounding_reach_mm(turn, *rounding)
+    window = np.arange(centre - round(reach / spacing), centre + round(reach / spacing) + 1)
+    window = window % len(points) if closed else window[(window >= 0) & (window < len(points))]
+    outermost = int(window[np.argmax(points[window] @ (before - after))])
+    return Bend(index=outermost, point=points[outermost].copy(), turn_rad=turn, reach_mm=reach)
+
+
 def _examine(
     points: Points,
     sigma: NDArray[np.float64],
@@ -219,7 +244,7 @@ def _examine(
             return None
         met = _meeting(one, other)
         if met is None:
-            return None
+            return _touching(points, one, other, centre, spacing, rounding, closed)
         point, a, b = met
         before, after = one.slope(a), other.slope(b)
         turn = math.atan2(float(before[0] * after[1] - before[1] * after[0]), float(before @ after))
