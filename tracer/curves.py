@@ -411,8 +411,14 @@ def _adequacy(chain: Chain, data: _Data) -> tuple[float, list[int]]:
     return total, poor
 
 
+_MOST_PIECES_THINNED = 40
+"""Each try fits the whole outline again. Drawn pieces have fewer; a ragged edge (a torn leaf) would take minutes."""
+
+
 def _drop_needless_nodes(chain: Chain, data: _Data) -> None:
     """Take out smooth nodes between cubics one at a time where the whole then costs less."""
+    if chain.pieces > _MOST_PIECES_THINNED:
+        return
     tried: set[tuple[float, float]] = set()
     cost = _adequacy(chain, data)[0] + _price(chain)
     while chain.pieces > 2:
