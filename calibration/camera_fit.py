@@ -8,8 +8,7 @@ straight", Machine Vision and Applications 13, 2001); known angles between them 
 The covariance is the inverse of the normal matrix at the solution, the measured part scaled by the reduced chi-square
 where that is above one (JCGM 100 leaves this to the evaluator; it keeps a too optimistic ``sigma_px`` from doing harm).
 
-Sources: Huber 1981 for the weights, Levenberg 1944 and Marquardt 1963 for the steps, Brown 1966 for the lens (all from
-memory).
+Source of the lens: Brown 1966 (from memory).
 """
 
 from __future__ import annotations
@@ -25,33 +24,22 @@ from scipy import stats
 
 from calibration.camera import PlaneMap
 from calibration.camera_model import CameraModel, PhotoModel, Placements, Priors, ScanModel, Vector
+from calibration.camera_solve import Angle, Data, Problem, prior_weights
 from calibration.errors import ScaleError
 from calibration.picture import MmPoints, PxPoints
 
+__all__ = ["Angle", "CameraFit", "ModelName", "draw_planes", "fit_camera", "prior_weights"]
+
 ModelName = Literal["auto", "scan", "photo"]
 
-_HUBER = 2.0
-"""Huber's corner in standard deviations: 2 keeps 97 % efficiency under Gaussian errors."""
 _REJECT = 4.0
 """Points farther than this many robust standard deviations (of a two-dimensional error) are left out at last."""
-_PRIOR_TAIL = 3.0
-"""Cauchy scale of the priors: at 3 standard deviations a prior pulls with a quarter of its Gaussian weight."""
 _MAX_CHAIN = 40
 """Points kept of each straight chain; neighbours along an edge carry the same error, so more would pretend."""
 _SETTLED = 0.02
 """The fit ends when a step lowers the sum of squares (in standard deviations) by less: a seventh of one sigma."""
 _FEW = 10
 """With fewer points than this none is left out: redundancy is too small to tell which one is wrong."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Angle:
-    """Two straight chains, by number, that meet at a known angle in the world (degrees, taken modulo 180)."""
-
-    first: int
-    second: int
-    degrees: float = 90.0
-    sigma_degrees: float = 0.1
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -97,174 +85,6 @@ class CameraFit:
         return np.asarray(np.sqrt(variance.max(axis=1)))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Data:
-    px: Vector
-    mm: Vector
-    sigma: Vector
-    groups: NDArray[np.intp]
-    chains: tuple[Vector, ...]
-    chain_sigma: float
-    angles: tuple[Angle, ...]
-
-
-def _derivative(function, theta: Vector, steps: Vector) -> Vector:  # type: ignore[no-untyped-def]
-    columns = []
-    for i, step in enumerate(steps):
-        up, down = theta.copy(), theta.copy()
-        up[i] += step
-        down[i] -= step
-        columns.append((function(up) - function(down)) / (2 * step))
-    return np.stack(columns, axis=1)
-
-
-def _line_through(points: Vector) -> tuple[Vector, Vector]:
-    """Middle and unit direction of the total least squares line."""
-    middle = points.mean(axis=0)
-    d = points - middle
-    angle = 0.5 * np.arctan2(2 * (d[:, 0] * d[:, 1]).sum(), (d[:, 0] ** 2 - d[:, 1] ** 2).sum())
-    return middle, np.asarray([np.cos(angle), np.sin(angle)])
-
-
-def _straight_residuals(plane: PlaneMap, data: _Data) -> tuple[Vector, Vector]:
-    """Distances of chain points from their undistorted lines (in sigma) and errors of known angles (in sigma)."""
-    distances, directions_mm = [], []
-    for chain in data.chains:
-        w = plane.undistort((chain - plane.centre_px) / plane.focal_px)
-        middle, direction = _line_through(w)
-        d = w - middle
-        distances.append((d[:, 0] * direction[1] - d[:, 1] * direction[0]) * plane.focal_px / data.chain_sigma)
-        ends = np.stack(
-            [middle - direction * np.ptp(d @ direction) / 2, middle + direction * np.ptp(d @ direction) / 2]
-        )
-        q = ends @ plane.homography[:, :2].T + plane.homography[:, 2]
-        mm = q[:, :2] / q[:, 2:]
-        directions_mm.append(np.arctan2(mm[1, 1] - mm[0, 1], mm[1, 0] - mm[0, 0]))
-    errors = [
-        ((np.degrees(directions_mm[a.second] - directions_mm[a.first]) - a.degrees + 90) % 180 - 90) / a.sigma_degrees
-        for a in data.angles
-    ]
-    return (np.concatenate(distances) if distances else np.zeros(0)), np.asarray(errors, dtype=np.float64)
-
-
-def _huber_weights(norms: Vector, spread: float) -> Vector:
-    limit = _HUBER * spread
-    return np.asarray(np.where(norms <= limit, 1.0, limit / np.maximum(norms, limit)))
-
-
-def prior_weights(residuals: Vector) -> Vector:
-    """Return the weight of each prior residual (in standard deviations): Cauchy's."""
-    return np.asarray(1 / (1 + residuals**2 / _PRIOR_TAIL))
-
-
-def _huber_cost(norms: Vector, spread: float) -> float:
-    limit = _HUBER * spread
-    return float(np.where(norms <= limit, norms**2, 2 * limit * norms - limit**2).sum())
-
-
-class _Problem:
-    """All residuals of one camera model and one set of data, and their damped least squares."""
-
-    def __init__(self, camera: CameraModel, data: _Data, settled: float) -> None:
-        self.settled = settled
-        self.camera = camera
-        self.data = data
-        self.points = 2 * len(data.px)
-        self.chain_points = sum(len(c) for c in data.chains)
-
-    def residuals(self, theta: Vector) -> Vector:
-        d = self.data
-        points = (self.camera.project(theta, d.mm, d.groups) - d.px) / d.sigma[:, None]
-        parts = [points.ravel()]
-        if d.chains:
-            parts.extend(_straight_residuals(self.camera.plane(theta), d))
-        parts.append(self.camera.prior_residuals(theta))
-        return np.concatenate(parts)
-
-    def jacobian(self, theta: Vector) -> Vector:
-        """Derivatives of the residuals: exact for the points, numerical for chains, angles and priors."""
-        d = self.data
-        points = self.camera.derivative(theta, d.mm, d.groups) / d.sigma[:, None, None]
-        parts = [points.reshape(self.points, -1)]
-        if d.chains:
-            parts.append(
-                _derivative(
-                    lambda t: np.concatenate(_straight_residuals(self.camera.plane(t), d)), theta, self.camera.steps
-                )
-            )
-        parts.append(self.camera.prior_derivative(theta))
-        return np.concatenate(parts)
-
-    def _split(self, r: Vector) -> tuple[Vector, Vector, Vector, Vector]:
-        p, c, a = self.points, self.chain_points, len(self.data.angles)
-        return r[:p], r[p : p + c], r[p + c : p + c + a], r[p + c + a :]
-
-    def weights(self, r: Vector, spread: float, kept: NDArray[np.bool_]) -> Vector:
-        points, chains, angles, priors = self._split(r)
-        norms = np.linalg.norm(points.reshape(-1, 2), axis=1)
-        return np.concatenate(
-            [
-                np.repeat(_huber_weights(norms, spread) * kept / spread**2, 2),
-                _huber_weights(np.abs(chains), 1.0),
-                _huber_weights(np.abs(angles), 1.0),
-                prior_weights(priors),
-            ]
-        )
-
-    def cost(self, r: Vector, spread: float, kept: NDArray[np.bool_]) -> float:
-        points, chains, angles, priors = self._split(r)
-        norms = np.linalg.norm(points.reshape(-1, 2), axis=1)[kept]
-        prior = _PRIOR_TAIL * np.log1p(priors**2 / _PRIOR_TAIL).sum()
-        straight = _huber_cost(np.abs(chains), 1.0) + _huber_cost(np.abs(angles), 1.0)
-        return float(_huber_cost(norms, spread) / spread**2 + straight + prior)
-
-    def solve(self, theta: Vector, spread: float, kept: NDArray[np.bool_], steps: int = 40) -> Vector:
-        """Levenberg-Marquardt on the reweighted residuals."""
-        damping = 1e-4
-        r = self.residuals(theta)
-        cost = self.cost(r, spread, kept)
-        for _ in range(steps):
-            jacobian = self.jacobian(theta)
-            w = self.weights(r, spread, kept)
-            normal = jacobian.T @ (jacobian * w[:, None])
-            gradient = jacobian.T @ (w * r)
-            scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
-            improved = False
-            for _ in range(12):
-                step = (
-                    np.linalg.solve(normal / np.outer(scale, scale) + damping * np.eye(len(theta)), -gradient / scale)
-                    / scale
-                )
-                trial = self.residuals(theta + step)
-                trial_cost = self.cost(trial, spread, kept)
-                if np.isfinite(trial_cost) and trial_cost <= cost:
-                    improved = True
-                    break
-                damping *= 8
-            if not improved:
-                break
-            gain = cost - trial_cost
-            theta, r, cost = theta + step, trial, trial_cost
-            damping = max(damping / 8, 1e-12)
-            if gain <= self.settled + 1e-7 * cost:
-                break
-        return theta
-
-    def norms(self, theta: Vector) -> Vector:
-        return np.asarray(np.linalg.norm(self._split(self.residuals(theta))[0].reshape(-1, 2), axis=1))
-
-    def covariance(self, theta: Vector, kept: NDArray[np.bool_], chi2: float) -> Vector:
-        r = self.residuals(theta)
-        jacobian = self.jacobian(theta)
-        w = self.weights(r, 1.0, kept)
-        w[: self.points] = np.repeat(kept.astype(np.float64), 2) / max(1.0, chi2)
-        normal = jacobian.T @ (jacobian * w[:, None])
-        scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
-        return np.asarray(
-            np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-14, hermitian=True) / np.outer(scale, scale)
-        )
-
-
 def _rigid(source: Vector, target: Vector) -> tuple[float, Vector, float]:
     """Turn, shift and scale taking ``source`` to ``target`` in the least squares sense (no mirror)."""
     a, b = source - source.mean(axis=0), target - target.mean(axis=0)
@@ -293,7 +113,7 @@ def _start_homography(px: Vector, mm: Vector) -> Vector:
     return np.asarray([[c, -s, offset[0]], [s, c, offset[1]], [0, 0, 1.0]])
 
 
-def _start_placements(data: _Data, count: int, unit_mm: float, scales: int) -> tuple[Vector, Vector]:
+def _start_placements(data: Data, count: int, unit_mm: float, scales: int) -> tuple[Vector, Vector]:
     """Homography (mm of group 0 to px) from the largest group, and placements of the others by it."""
     spans = [float(np.ptp(data.px[data.groups == g], axis=0).sum()) for g in range(count)]
     best = int(np.argmax(spans))
@@ -319,7 +139,7 @@ def _start_placements(data: _Data, count: int, unit_mm: float, scales: int) -> t
 
 
 def _photo(
-    data: _Data, placements: Placements, size: tuple[float, float], focal: float | None, priors: Priors
+    data: Data, placements: Placements, size: tuple[float, float], focal: float | None, priors: Priors
 ) -> tuple[PhotoModel, Vector]:
     to_px, phi = _start_placements(data, placements.count, placements.unit_mm, len(placements.scale_sigmas))
     focal0 = focal if focal is not None else priors.focal_over_long_side * max(size)
@@ -346,7 +166,7 @@ def _photo(
     return model, np.concatenate([np.zeros(3), g[:, 2], np.zeros(8), phi])
 
 
-def _scan(data: _Data, placements: Placements) -> tuple[ScanModel, Vector]:
+def _scan(data: Data, placements: Placements) -> tuple[ScanModel, Vector]:
     _, phi = _start_placements(data, placements.count, placements.unit_mm, len(placements.scale_sigmas))
     first = data.groups == 0
     turn, _, scale = _rigid(data.mm[first], data.px[first])
@@ -360,8 +180,8 @@ def _scan(data: _Data, placements: Placements) -> tuple[ScanModel, Vector]:
     return model, np.concatenate([np.zeros(6), phi])
 
 
-def _fit(camera: CameraModel, theta: Vector, data: _Data, name: Literal["scan", "photo"], settled: float) -> CameraFit:
-    problem = _Problem(camera, data, settled)
+def _fit(camera: CameraModel, theta: Vector, data: Data, name: Literal["scan", "photo"], settled: float) -> CameraFit:
+    problem = Problem(camera, data, settled)
     kept = np.ones(len(data.px), dtype=bool)
     spread = 1.0
     for _ in range(3):
@@ -396,7 +216,7 @@ def _fit(camera: CameraModel, theta: Vector, data: _Data, name: Literal["scan", 
     )
 
 
-def _placed(camera: CameraModel, theta: Vector, data: _Data) -> Vector:
+def _placed(camera: CameraModel, theta: Vector, data: Data) -> Vector:
     assert isinstance(camera, PhotoModel | ScanModel)
     phi = theta[len(theta) - camera.placements.size :]
     return camera.placements.place(phi, data.mm, data.groups)
@@ -478,7 +298,7 @@ def fit_camera(
         np.asarray(c, dtype=np.float64)[np.unique(np.linspace(0, len(c) - 1, min(len(c), _MAX_CHAIN)).astype(int))]
         for c in straights_px
     )
-    data = _Data(
+    data = Data(
         px=px,
         mm=mm,
         sigma=np.maximum(sigma, 1e-4),
@@ -511,7 +331,7 @@ def fit_camera(
     return scan if wide and _scan_suffices(scan, photo, data) else photo
 
 
-def _scan_suffices(scan: CameraFit, photo: CameraFit, data: _Data) -> bool:
+def _scan_suffices(scan: CameraFit, photo: CameraFit, data: Data) -> bool:
     """F-test of the photo's extra parameters on the points both fits are judged by."""
     both = photo.inliers
     free = 2 * int(both.sum()) - len(photo.parameters)

@@ -197,8 +197,8 @@ def divided_by(picture: GridPicture, lattice: Lattice, rng: np.random.Generator)
 
 
 def _extent_evidence(cells: tuple[float, float], closed: tuple[bool, bool], known: set[tuple[int, int]]) -> float:
-    whole = [c if abs(c - round(c)) < 1e-6 else None for c in cells]
-    pairs = [tuple(round(c) if c is not None else -1 for c in whole)]
+    whole = [round(c) if abs(c - round(c)) < 1e-6 else None for c in cells]
+    pairs = [tuple(-1 if c is None else c for c in whole)]
     rare = known is _INCH_CELLS and any((a, b) in _RARE_INCH_CELLS or (b, a) in _RARE_INCH_CELLS for a, b in pairs)
     if all(closed) and rare:
         return 1.0

@@ -27,7 +27,7 @@ _PITCH_STEP = 0.012
 _MOST_SEGMENTS = 160
 _LEAST_LEVEL = 0.35
 _MOST_WINDOWS = 10
-_WHOLE_SHARE = 0.85
+_WHOLE_SHARE, _HALF_SHARE = 0.84, 0.6
 _FEWEST_LINES = 3
 """A strip two cells wide around a large sheet shows three lines of one family (and many of the other)."""
 _FEWEST_NODES = 10
@@ -190,16 +190,29 @@ def _combs_in_window(
     )
 
 
-def _without_gaps(segments: Segments, lines: dict[int, list[int]]) -> dict[int, list[int]]:
-    """Undo a comb two, three or five times too fine: ticks at a border stand on it, whole lines on every so-many-th."""
-    length = {k: float(segments.lengths[members].sum()) for k, members in lines.items()}
+def _without_gaps(
+    segments: tuple[Segments, Segments], lines: tuple[dict[int, list[int]], dict[int, list[int]]]
+) -> tuple[dict[int, list[int]], dict[int, list[int]]]:
+    """Undo combs two, three or five times too fine: ticks at a border, an edge of paper stand on the lines between.
+
+    Both families have the same pitch, so both are undone or none.
+    """
+    if not lines[0] or not lines[1]:
+        return lines
     for every in (5, 3, 2):
-        share = np.zeros(every)
-        for k, value in length.items():
-            share[k % every] += value
-        if share.max() > _WHOLE_SHARE * share.sum():
-            phase = int(np.argmax(share))
-            return {(k - phase) // every: members for k, members in lines.items() if k % every == phase}
+        shares, phases = [], []
+        for s, group in zip(segments, lines, strict=True):
+            share = np.zeros(every)
+            for k, members in group.items():
+                share[k % every] += float(s.lengths[members].sum())
+            shares.append(float(share.max() / share.sum()))
+            phases.append(int(np.argmax(share)))
+        if min(shares) > _HALF_SHARE and float(np.mean(shares)) > _WHOLE_SHARE:
+            first, second = (
+                {(k - phase) // every: members for k, members in group.items() if k % every == phase}
+                for group, phase in zip(lines, phases, strict=True)
+            )
+            return first, second
     return lines
 
 
@@ -208,7 +221,8 @@ def _seed(window: _Window, light_on_dark: bool) -> Seed | None:
         _lines(window.segments[f], window.centre, window.directions[f], window.pitches_px[f], window.phases_px[f])
         for f in (0, 1)
     ]
-    groups = [_without_gaps(window.segments[f], groups[f]) for f in (0, 1)]
+    first, second = _without_gaps(window.segments, (groups[0], groups[1]))
+    groups = [first, second]
     if min(len(g) for g in groups) < _FEWEST_LINES:
         return None
     indices, points = _nodes(window.segments, (groups[0], groups[1]), max(window.pitches_px))

@@ -1,0 +1,209 @@
+"""Damped, reweighted least squares of a camera's parameters.
+
+Residuals are in standard deviations: measured points (Huber's weights on each point's distance), chains that are
+straight in the world, known angles between them, and priors with Cauchy tails.
+
+Sources: Huber 1981 for the weights, Levenberg 1944 and Marquardt 1963 for the steps (from memory); Devernay and
+Faugeras, "Straight lines have to be straight", Machine Vision and Applications 13, 2001, for the chains.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import PlaneMap
+from calibration.camera_model import CameraModel, Vector
+
+_HUBER = 2.0
+"""Huber's corner in standard deviations: 2 keeps 97 % efficiency under Gaussian errors."""
+_PRIOR_TAIL = 3.0
+"""Cauchy scale of the priors: at 3 standard deviations a prior pulls with a quarter of its Gaussian weight."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Angle:
+    """Two straight chains, by number, that meet at a known angle in the world (degrees, taken modulo 180)."""
+
+    first: int
+    second: int
+    degrees: float = 90.0
+    sigma_degrees: float = 0.1
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Data:
+    """What was measured: points, their references, straight chains and known angles."""
+
+    px: Vector
+    mm: Vector
+    sigma: Vector
+    groups: NDArray[np.intp]
+    chains: tuple[Vector, ...]
+    chain_sigma: float
+    angles: tuple[Angle, ...]
+
+
+def _derivative(function: Callable[[Vector], Vector], theta: Vector, steps: Vector) -> Vector:
+    columns = []
+    for i, step in enumerate(steps):
+        up, down = theta.copy(), theta.copy()
+        up[i] += step
+        down[i] -= step
+        columns.append((function(up) - function(down)) / (2 * step))
+    return np.stack(columns, axis=1)
+
+
+def _line_through(points: Vector) -> tuple[Vector, Vector]:
+    """Middle and unit direction of the total least squares line."""
+    middle = points.mean(axis=0)
+    d = points - middle
+    angle = 0.5 * np.arctan2(2 * (d[:, 0] * d[:, 1]).sum(), (d[:, 0] ** 2 - d[:, 1] ** 2).sum())
+    return middle, np.asarray([np.cos(angle), np.sin(angle)])
+
+
+def _straight_residuals(plane: PlaneMap, data: Data) -> tuple[Vector, Vector]:
+    """Distances of chain points from their undistorted lines (in sigma) and errors of known angles (in sigma)."""
+    distances, directions_mm = [], []
+    for chain in data.chains:
+        w = plane.undistort((chain - plane.centre_px) / plane.focal_px)
+        middle, direction = _line_through(w)
+        d = w - middle
+        distances.append((d[:, 0] * direction[1] - d[:, 1] * direction[0]) * plane.focal_px / data.chain_sigma)
+        ends = np.stack(
+            [middle - direction * np.ptp(d @ direction) / 2, middle + direction * np.ptp(d @ direction) / 2]
+        )
+        q = ends @ plane.homography[:, :2].T + plane.homography[:, 2]
+        mm = q[:, :2] / q[:, 2:]
+        directions_mm.append(np.arctan2(mm[1, 1] - mm[0, 1], mm[1, 0] - mm[0, 0]))
+    errors = [
+        ((np.degrees(directions_mm[a.second] - directions_mm[a.first]) - a.degrees + 90) % 180 - 90) / a.sigma_degrees
+        for a in data.angles
+    ]
+    return (np.concatenate(distances) if distances else np.zeros(0)), np.asarray(errors, dtype=np.float64)
+
+
+def _huber_weights(norms: Vector, spread: float) -> Vector:
+    limit = _HUBER * spread
+    return np.asarray(np.where(norms <= limit, 1.0, limit / np.maximum(norms, limit)))
+
+
+def prior_weights(residuals: Vector) -> Vector:
+    """Return the weight of each prior residual (in standard deviations): Cauchy's."""
+    return np.asarray(1 / (1 + residuals**2 / _PRIOR_TAIL))
+
+
+def _huber_cost(norms: Vector, spread: float) -> float:
+    limit = _HUBER * spread
+    return float(np.where(norms <= limit, norms**2, 2 * limit * norms - limit**2).sum())
+
+
+class Problem:
+    """All residuals of one camera model and one set of data, and their damped least squares."""
+
+    def __init__(self, camera: CameraModel, data: Data, settled: float) -> None:
+        self.settled = settled
+        self.camera = camera
+        self.data = data
+        self.points = 2 * len(data.px)
+        self.chain_points = sum(len(c) for c in data.chains)
+
+    def residuals(self, theta: Vector) -> Vector:
+        """All residuals, in standard deviations."""
+        d = self.data
+        points = (self.camera.project(theta, d.mm, d.groups) - d.px) / d.sigma[:, None]
+        parts = [points.ravel()]
+        if d.chains:
+            parts.extend(_straight_residuals(self.camera.plane(theta), d))
+        parts.append(self.camera.prior_residuals(theta))
+        return np.concatenate(parts)
+
+    def jacobian(self, theta: Vector) -> Vector:
+        """Derivatives of the residuals: exact for the points, numerical for chains, angles and priors."""
+        d = self.data
+        points = self.camera.derivative(theta, d.mm, d.groups) / d.sigma[:, None, None]
+        parts = [points.reshape(self.points, -1)]
+        if d.chains:
+            parts.append(
+                _derivative(
+                    lambda t: np.concatenate(_straight_residuals(self.camera.plane(t), d)), theta, self.camera.steps
+                )
+            )
+        parts.append(self.camera.prior_derivative(theta))
+        return np.concatenate(parts)
+
+    def _split(self, r: Vector) -> tuple[Vector, Vector, Vector, Vector]:
+        p, c, a = self.points, self.chain_points, len(self.data.angles)
+        return r[:p], r[p : p + c], r[p + c : p + c + a], r[p + c + a :]
+
+    def weights(self, r: Vector, spread: float, kept: NDArray[np.bool_]) -> Vector:
+        """Weight of each residual; left-out points weigh nothing."""
+        points, chains, angles, priors = self._split(r)
+        norms = np.linalg.norm(points.reshape(-1, 2), axis=1)
+        return np.concatenate(
+            [
+                np.repeat(_huber_weights(norms, spread) * kept / spread**2, 2),
+                _huber_weights(np.abs(chains), 1.0),
+                _huber_weights(np.abs(angles), 1.0),
+                prior_weights(priors),
+            ]
+        )
+
+    def cost(self, r: Vector, spread: float, kept: NDArray[np.bool_]) -> float:
+        """Robust sum of squares of the residuals."""
+        points, chains, angles, priors = self._split(r)
+        norms = np.linalg.norm(points.reshape(-1, 2), axis=1)[kept]
+        prior = _PRIOR_TAIL * np.log1p(priors**2 / _PRIOR_TAIL).sum()
+        straight = _huber_cost(np.abs(chains), 1.0) + _huber_cost(np.abs(angles), 1.0)
+        return float(_huber_cost(norms, spread) / spread**2 + straight + prior)
+
+    def solve(self, theta: Vector, spread: float, kept: NDArray[np.bool_], steps: int = 40) -> Vector:
+        """Levenberg-Marquardt on the reweighted residuals."""
+        damping = 1e-4
+        r = self.residuals(theta)
+        cost = self.cost(r, spread, kept)
+        for _ in range(steps):
+            jacobian = self.jacobian(theta)
+            w = self.weights(r, spread, kept)
+            normal = jacobian.T @ (jacobian * w[:, None])
+            gradient = jacobian.T @ (w * r)
+            scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
+            improved = False
+            for _ in range(12):
+                step = (
+                    np.linalg.solve(normal / np.outer(scale, scale) + damping * np.eye(len(theta)), -gradient / scale)
+                    / scale
+                )
+                trial = self.residuals(theta + step)
+                trial_cost = self.cost(trial, spread, kept)
+                if np.isfinite(trial_cost) and trial_cost <= cost:
+                    improved = True
+                    break
+                damping *= 8
+            if not improved:
+                break
+            gain = cost - trial_cost
+            theta, r, cost = theta + step, trial, trial_cost
+            damping = max(damping / 8, 1e-12)
+            if gain <= self.settled + 1e-7 * cost:
+                break
+        return theta
+
+    def norms(self, theta: Vector) -> Vector:
+        """Distance of each point from where the camera puts it, in its standard deviations."""
+        return np.asarray(np.linalg.norm(self._split(self.residuals(theta))[0].reshape(-1, 2), axis=1))
+
+    def covariance(self, theta: Vector, kept: NDArray[np.bool_], chi2: float) -> Vector:
+        """Covariance of the parameters; the points' part is scaled by ``chi2`` where that is above one."""
+        r = self.residuals(theta)
+        jacobian = self.jacobian(theta)
+        w = self.weights(r, 1.0, kept)
+        w[: self.points] = np.repeat(kept.astype(np.float64), 2) / max(1.0, chi2)
+        normal = jacobian.T @ (jacobian * w[:, None])
+        scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
+        return np.asarray(
+            np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-14, hermitian=True) / np.outer(scale, scale)
+        )
