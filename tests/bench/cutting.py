@@ -21,7 +21,7 @@ from tracer.cutting.allowance import Allowance, EdgeAllowance, allow, stitching_
 from tracer.cutting.corners import CornerStyle
 from tracer.cutting.edges import edges_of
 from tracer.cutting.shape import Shape
-from tracer.cutting.trim import trim
+from tracer.cutting.trimming import trim
 from tracer.errors import CutListError
 
 STYLES: tuple[CornerStyle, ...] = ("mitred", "squared", "rounded")

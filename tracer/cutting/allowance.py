@@ -17,7 +17,7 @@ from calibration import Finding
 from tracer.crossing import nearest, nearest_all
 from tracer.cutting.corners import CornerStyle
 from tracer.cutting.edges import find_edges
-from tracer.cutting.marks import moved_with_edges
+from tracer.cutting.marks import grain_direction, moved_with_edges
 from tracer.cutting.offset import Moved, greatest_gap_mm, moved
 from tracer.cutting.offset_curve import stretch_of_parallel
 from tracer.cutting.shape import CUT_EDGE, Shape, flat_polygon, require_simple
@@ -134,15 +134,6 @@ def _named_widths(shape: Shape, everywhere: float, named: Mapping[str, float]) -
     return widths
 
 
-def _grain(shape: Shape) -> np.ndarray | None:
-    for mark in shape.marks:
-        if mark.kind == "grain line" and mark.path is not None:
-            d = mark.path.segments[-1][-1] - mark.path.segments[0][0]
-            if float(np.hypot(*d)) > 1e-6:
-                return np.asarray(d / np.hypot(*d))
-    return None
-
-
 def _unique(shape: Shape) -> Shape:
     """The shape with a name of its own for every segment, so that each carries its own width and corner style."""
     return Shape(outline=shape.outline, labels=tuple(str(k) for k in range(len(shape.labels))))
@@ -151,7 +142,7 @@ def _unique(shape: Shape) -> Shape:
 def _moved_by(shape: Shape, widths: list[float], styles: list[CornerStyle]) -> tuple[Moved, float]:
     """Move every segment by its width; returns the result under the shape's own names and the deviation measured."""
     single = _unique(shape)
-    result = moved(single.chain, widths, style=lambda n: styles[int(n)], grain=_grain(shape))
+    result = moved(single.chain, widths, style=lambda n: styles[int(n)], grain=grain_direction(shape.marks))
     deviation = greatest_gap_mm(result.chain, single.chain, {str(k): w for k, w in enumerate(widths)})
     named = [(s, shape.labels[int(n)]) for s, n in result.chain]
     return replace(result, chain=named), deviation

@@ -16,7 +16,7 @@ trimmed
     source).
 mirrored
     for a turned hem: the end of the hem is the mirror image, over the hem's stitching line, of the edge it will lie on
-    (common practice, no source); handled in :mod:`tracer.cutting.offset`, since it needs the neighbour's whole edge.
+    (common practice, no source); handled in :mod:`tracer.cutting.meetings`, since it needs the neighbour's whole edge.
 """
 
 from __future__ import annotations

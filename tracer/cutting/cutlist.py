@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from tracer.cutting.allowance import Allowance
-from tracer.cutting.join import Match
+from tracer.cutting.joining import Match
 from tracer.errors import CutListError
 
 

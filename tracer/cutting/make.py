@@ -16,12 +16,12 @@ from tracer.cutting.arrange import arranged
 from tracer.cutting.cutlist import CutList, CutPiece, JoinStep, SeamSide, SplitStep
 from tracer.cutting.edges import SIDES, nearest_word, side_edge
 from tracer.cutting.fold import unfold
-from tracer.cutting.join import join
+from tracer.cutting.joining import join
 from tracer.cutting.quilting import PatchFact, patch_facts
 from tracer.cutting.seams import SeamCheck, check_seam
 from tracer.cutting.shape import Shape, shape_of
-from tracer.cutting.split import drawn_line, line_between, side_names, split
-from tracer.cutting.trim import trim
+from tracer.cutting.splitting import drawn_line, line_between, side_names, split
+from tracer.cutting.trimming import trim
 from tracer.cutting.uncertainty import Shares, combined_fit, combined_mm, combined_size_mm, shares_of
 from tracer.cutting.words import both, size
 from tracer.errors import CutListError, PathError
@@ -222,7 +222,10 @@ class _Maker:
             if not part_of_split and not allowance.edges:
                 facts = patch_facts(result.finished, allowance.all_mm)
             shape = result.shape
-        if entry.pair and entry.count % 2:
+        if entry.pair and entry.count == 1:
+            message = "a pair, but only one is cut: no mirror image; write count = 2 for one pair"
+            findings.append(Finding(code="pair-odd", message=message, where=name))
+        elif entry.pair and entry.count % 2:
             message = f"{entry.count} copies of a pair: one has no mirror image"
             findings.append(Finding(code="pair-odd", message=message, severity="note", where=name))
         on_fold = not part_of_split or any(m.kind == "fold line" for m in shape.marks)

@@ -32,6 +32,17 @@ def _inside(outline: Path, points: NDArray[np.float64], slack_mm: float) -> bool
     return 2 * inside.count(True) > len(inside)
 
 
+def grain_direction(marks: Sequence[Mark]) -> NDArray[np.float64] | None:
+    """Return the unit direction of the first grain line among marks, shape (2,); None without one."""
+    for mark in marks:
+        if mark.kind == "grain line" and mark.path is not None:
+            along = mark.path.segments[-1][-1] - mark.path.segments[0][0]
+            size = float(np.hypot(*along))
+            if size > 1e-6:
+                return np.asarray(along / size)
+    return None
+
+
 def clipped_path(path: OpenPath, outline: Path) -> list[OpenPath]:
     """Return the parts of a line that lie inside an outline (or along it)."""
     hits = crossings(path.segments, outline.segments)

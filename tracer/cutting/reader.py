@@ -24,7 +24,7 @@ from tracer.cutting.cutlist import (
     UnfoldStep,
 )
 from tracer.cutting.edges import nearest_word
-from tracer.cutting.join import Match
+from tracer.cutting.joining import Match
 from tracer.cutting.toml_lines import KeyPath, line_of, toml_lines
 from tracer.errors import CutListError
 
@@ -130,10 +130,6 @@ class _Reader:
         source = self.text((*path, "from"), table["from"])
         pair = self.flag((*path, "pair"), table.get("pair", False))
         count = self.count((*path, "count"), table.get("count", 2 if pair else 1))
-        if pair and count == 1:
-            raise self.fail(
-                (*path, "count"), "a pair needs a count of at least 2; every second copy is the mirror image"
-            )
         return CutPiece(
             source=source,
             name=self.text((*path, "name"), table["name"]) if "name" in table else "",

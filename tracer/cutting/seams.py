@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from calibration import Finding
 from tracer.cutting.cutlist import SeamPair, SeamSide
 from tracer.cutting.edges import Edge, find_edges
-from tracer.cutting.join import NOTCH_TOLERANCE_MM, edge_notches
+from tracer.cutting.joining import NOTCH_TOLERANCE_MM, edge_notches
 from tracer.cutting.shape import Shape
 from tracer.cutting.words import both
 from tracer.errors import CutListError

@@ -139,7 +139,6 @@ BAD_FORM = [
     ('[[piece]]\nfrom = "Bib"\ncount = 0\n', 3, "'count' is a whole number from 1 to 10000, not 0", ""),
     ('[[piece]]\nfrom = "Bib"\ncount = 2.5\n', 3, "whole number", ""),
     ('[[piece]]\nfrom = "Bib"\npair = "yes"\n', 3, "'pair' is true or false, not 'yes'", ""),
-    ('[[piece]]\nfrom = "Bib"\npair = true\ncount = 1\n', 4, "a pair needs a count of at least 2", ""),
     ('[[piece]]\nfrom = "Bib"\ntrim = [\n{ edge = "left", by = "1in" },\n{ edge = "right", by = "-3/8in" }]\n', 5,
      "'by' cannot be negative (-3/8in)", ""),
     ('[[piece]]\nfrom = "Bib"\ntrim = { edge = "left", by = -2 }\n', 3, "'by' cannot be negative", ""),

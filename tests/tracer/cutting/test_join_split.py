@@ -10,9 +10,9 @@ import shapely
 
 from calibration import MM_PER_INCH
 from tests.tracer.cutting.pieces import arc_segments, circle, rectangle, shape
-from tracer.cutting.join import join
+from tracer.cutting.joining import join
 from tracer.cutting.shape import Shape
-from tracer.cutting.split import drawn_line, line_between, side_names, split
+from tracer.cutting.splitting import drawn_line, line_between, side_names, split
 from tracer.errors import CutListError
 from tracer.path import OpenPath, Path, rotation_matrix
 from tracer.piece import Mark

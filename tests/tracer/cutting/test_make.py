@@ -263,3 +263,10 @@ def test_a_piece_read_as_on_the_fold_and_not_unfolded_says_so() -> None:
     whole = cut('[[piece]]\nfrom = "Bib"\nunfold = "left"\n', bib(cut=CutNote(fold=True)))
     assert not whole.pattern.pieces[0].cut.fold
     assert whole.pattern.findings == ()
+
+
+@pytest.mark.parametrize(("count", "severity"), [(1, "warning"), (2, None), (3, "note")])
+def test_a_pair_of_an_odd_count_is_told(count: int, severity: str | None) -> None:
+    result = cut(f'[[piece]]\nfrom = "Bib"\npair = true\ncount = {count}\n', bib())
+    assert [f.severity for f in result.pattern.findings] == ([severity] if severity else [])
+    assert cut('[[piece]]\nfrom = "Bib"\npair = true\n', bib()).pattern.pieces[0].cut.count == 2

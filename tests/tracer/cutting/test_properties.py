@@ -17,10 +17,10 @@ from tracer.cutting.allowance import Allowance, allow, stitching_shape
 from tracer.cutting.copies import mirrored_piece
 from tracer.cutting.edges import edges_of, listed, place_along
 from tracer.cutting.fold import unfold
-from tracer.cutting.join import join
+from tracer.cutting.joining import join
 from tracer.cutting.shape import Shape
-from tracer.cutting.split import split
-from tracer.cutting.trim import trim
+from tracer.cutting.splitting import split
+from tracer.cutting.trimming import trim
 from tracer.errors import CutListError
 from tracer.path import OpenPath, Path, evaluate, line, rotation_matrix
 

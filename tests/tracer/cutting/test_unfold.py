@@ -10,7 +10,7 @@ import pytest
 from calibration import MM_PER_INCH
 from tests.tracer.cutting.pieces import arc_segments, half_circle, rectangle, shape
 from tracer.cutting.fold import MERGED_MM, unfold
-from tracer.cutting.trim import trim
+from tracer.cutting.trimming import trim
 from tracer.errors import CutListError
 from tracer.path import OpenPath, Path
 from tracer.piece import Mark

@@ -19,10 +19,10 @@ from calibration import Finding
 from tracer.crossing import nearest_all
 from tracer.cutting.copies import transformed_mark
 from tracer.cutting.edges import Edge, find_edge
-from tracer.cutting.marks import NOTCH_REACH_MM, anchor, notch_places
+from tracer.cutting.marks import NOTCH_REACH_MM, anchor, grain_direction, notch_places
 from tracer.cutting.resolve import Labelled
 from tracer.cutting.shape import Shape, flat_polygon, require_simple, turn_at
-from tracer.cutting.trim import trim
+from tracer.cutting.trimming import trim
 from tracer.cutting.words import both
 from tracer.errors import CutListError
 from tracer.path import Affine, OpenPath, evaluate, line, mirror_matrix, segment_length, subsegment
@@ -308,16 +308,11 @@ def _on_seam(mark: Mark, seam: OpenPath) -> bool:
 
 
 def _grain_findings(shape: Shape, placed: Shape, where: str) -> list[Finding]:
-    directions = []
-    for marks in (shape.marks, placed.marks):
-        for mark in marks:
-            if mark.kind == "grain line" and mark.path is not None:
-                d = mark.path.segments[-1][-1] - mark.path.segments[0][0]
-                directions.append(math.degrees(math.atan2(d[1], d[0])))
-                break
-    if len(directions) < 2:
+    one, other = grain_direction(shape.marks), grain_direction(placed.marks)
+    if one is None or other is None:
         return []
-    apart = abs((directions[0] - directions[1] + 90) % 180 - 90)
+    # A grain line may be drawn either way round.
+    apart = math.degrees(math.acos(min(1.0, abs(float(one @ other)))))
     if apart < 0.5:
         return []
     message = f"the grain lines of the two parts differ by {apart:.1f} degrees"

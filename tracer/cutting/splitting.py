@@ -17,7 +17,7 @@ from tracer.cutting.marks import clipped, notch_places
 from tracer.cutting.offset import moved
 from tracer.cutting.resolve import Labelled
 from tracer.cutting.shape import CUT_EDGE, Shape, require_simple
-from tracer.cutting.trim import holes_inside
+from tracer.cutting.trimming import holes_inside
 from tracer.cutting.words import both
 from tracer.errors import CutListError
 from tracer.path import OpenPath, Path, Segment, end_direction, line, start_direction
