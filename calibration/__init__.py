@@ -17,7 +17,7 @@ from calibration.picture import (
     Source,
     VectorPage,
 )
-from calibration.pipeline import CalibrateOptions, calibrate
+from calibration.pipeline import CalibrateOptions, PointedRectangle, calibrate
 from calibration.references import Reference, ReferenceKind, ReferenceRequest
 from calibration.references.target import TargetLayout, TargetText, target_layout
 from calibration.request import parse_request, parse_tolerance
@@ -41,6 +41,7 @@ __all__ = [
     "Picture",
     "PictureError",
     "PlaneMap",
+    "PointedRectangle",
     "PxPoints",
     "Reference",
     "ReferenceKind",

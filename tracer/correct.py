@@ -9,6 +9,7 @@ nothing is ever removed, these names stay good. Points of an outline are numbere
 from __future__ import annotations
 
 import difflib
+import itertools
 import math
 import re
 from collections.abc import Callable
@@ -279,6 +280,54 @@ def _join(pattern: Pattern, change: Change) -> Pattern:
     return joined
 
 
+def _through(change: Change, before: list[Any], after: list[Any]) -> tuple[paths.Segment, ...]:
+    """Return the line through drawn points, curved through them where the change says ``smooth``."""
+    drawn = [np.array([float(v) for v in p]) for p in change["points"]]
+    points = [*before, *drawn, *after]
+    if len(points) < 2 or any(p.shape != (2,) or not np.isfinite(p).all() for p in points):
+        raise CorrectionError("a line is drawn through at least two points, each x and y in mm")
+    if any(float(np.hypot(*(b - a))) < 1e-6 for a, b in itertools.pairwise(points)):
+        raise CorrectionError("two drawn points lie on each other")
+    if not change.get("smooth", False):
+        return tuple(paths.line(a, b) for a, b in itertools.pairwise(points))
+    # Cubic through the points, each tangent along its neighbours (Catmull and Rom 1974, uniform).
+    ends = [2 * points[0] - points[1], *points, 2 * points[-1] - points[-2]]
+    return tuple(
+        np.array([b, b + (c - a) / 6, c - (d - b) / 6, c])
+        for a, b, c, d in zip(ends, ends[1:], ends[2:], ends[3:], strict=False)
+    )
+
+
+def _draw(pattern: Pattern, change: Change) -> Pattern:
+    """Draw a line by hand: a new mark of a sheet or a piece, which can then be joined to others."""
+    owner = str(change["on"])
+    kind = str(change.get("kind", "internal line"))
+    if kind not in get_args(MarkKind):
+        raise CorrectionError(f"'{kind}' is no kind of mark; choose one of {', '.join(get_args(MarkKind))}")
+    mark = Mark(kind=cast(MarkKind, kind), path=OpenPath(_through(change, [], [])))
+    if not any(owner in (h.id for h in holders) for holders in (pattern.pieces, pattern.sheets)):
+        raise CorrectionError(f"there is no piece or sheet '{owner}'")
+    return replace(
+        pattern,
+        pieces=tuple(replace(p, marks=(*p.marks, mark)) if p.id == owner else p for p in pattern.pieces),
+        sheets=tuple(replace(s, marks=(*s.marks, mark)) if s.id == owner else s for s in pattern.sheets),
+    )
+
+
+def _redraw(pattern: Pattern, change: Change) -> Pattern:
+    """Draw a stretch of an outline anew: from one of its points to another, in the order of its points."""
+    piece = _piece(pattern, change["piece"])
+    i = _node(piece, change)
+    j = _node(piece, {"point": change["until"]})
+    if i == j:
+        raise CorrectionError("a stretch runs from one point to another; these are the same")
+    segments = piece.outline.segments
+    drawn = _through(change, [segments[i][0].copy()], [segments[j][0].copy()])
+    rest = segments[j:i] if j < i else (*segments[j:], *segments[:i])
+    note = f"the stretch from point {i + 1} to point {j + 1} was drawn by hand; not measured against the picture"
+    return _with_piece(pattern, _reshaped(piece, Path((*drawn, *rest)), note))
+
+
 def _bridge(start: Any, end: Any) -> tuple[paths.Segment, ...]:
     return () if float(np.hypot(*(end - start))) < 1e-6 else (paths.line(start, end),)
 
@@ -342,4 +391,6 @@ _ACTIONS: dict[str, Callable[[Pattern, Change], Pattern]] = {
     "remove": _remove,
     "join": _join,
     "follow": _follow,
+    "draw": _draw,
+    "redraw": _redraw,
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
@@ -17,6 +18,7 @@ from tracer.pattern import PATTERN_FILE, Pattern, SheetRecord, save, write_bytes
 from tracer.piece import Piece
 from tracer.pipeline import TraceOptions, pattern_of, trace
 from tracer.report import SheetFigure, overlay_jpeg, report_html, sheet_figure, sheet_jpeg
+from tracer.report.shown import shown_sheet
 
 EARLIER_FILE = "pattern-earlier.json"
 CUT_FILE = "cut.json"
@@ -71,6 +73,7 @@ def trace_files(
     on_progress: Progress | None = None,
     before_report: Callable[[Pattern], str] | None = None,
     keep_pictures: bool = False,
+    carry: Callable[[Pattern], Pattern] | None = None,
 ) -> Pattern:
     """Trace pictures and PDF pages into a job folder.
 
@@ -87,7 +90,10 @@ def trace_files(
     before_report : callable, optional
         Given the pattern, returns a ready HTML section for the report.
     keep_pictures : bool
-        Also write each sheet as seen from straight above (``sheet-s1.jpg``), for the page to show.
+        Also write each sheet as seen from straight above (``sheet-s1.jpg``) and what is known about it
+        (``sheet-s1.json``: references, residuals, error along the outlines), for the page to show.
+    carry : callable, optional
+        Given the new pattern, returns it with what is to be carried over from an earlier tracing; before saving.
 
     Returns
     -------
@@ -121,7 +127,7 @@ def trace_files(
             raise
         if refused and not gathered.sheets:
             raise refused[0]
-        return _write(gathered, folder, before_report)
+        return _write(gathered, folder, before_report, carry)
 
 
 def _where(picture: Picture) -> str:
@@ -161,10 +167,18 @@ def _trace_picture(
     gathered.overlays.append((f"overlay-{sheet_id}.jpg", overlay_jpeg(traced)))
     if keep_pictures:
         gathered.overlays.append((f"sheet-{sheet_id}.jpg", sheet_jpeg(sheet)))
+        gathered.overlays.append((f"sheet-{sheet_id}.json", json.dumps(shown_sheet(traced)).encode("ascii")))
 
 
-def _write(gathered: _Gathered, folder: Path, before_report: Callable[[Pattern], str] | None = None) -> Pattern:
+def _write(
+    gathered: _Gathered,
+    folder: Path,
+    before_report: Callable[[Pattern], str] | None = None,
+    carry: Callable[[Pattern], Pattern] | None = None,
+) -> Pattern:
     pattern = pattern_of(gathered.sheets, gathered.pieces, findings=gathered.findings)
+    if carry is not None:
+        pattern = carry(pattern)
     earlier = folder / PATTERN_FILE
     if earlier.exists():
         write_bytes_whole(folder / EARLIER_FILE, earlier.read_bytes())

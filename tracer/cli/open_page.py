@@ -35,5 +35,10 @@ def open_command(
         )
         if browser:
             webbrowser.open(address)
-        config = uvicorn.Config(create_app(job, token=token, port=own_port), log_level="warning", access_log=False)
+        config = uvicorn.Config(
+            create_app(job, token=token, port=own_port),
+            log_level="warning",
+            access_log=False,
+            timeout_graceful_shutdown=1,
+        )
         uvicorn.Server(config).run(sockets=[listening])

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
+import mimetypes
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
@@ -12,41 +16,50 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from calibration import CalibrationError
-from tracer.errors import CorrectionError, TracerError
-from tracer.pattern import to_json
-from tracer.web.guard import Guard
-from tracer.web.inbox import UploadError, receive
+from calibration.errors import CalibrationError
+from tracer.errors import CorrectionError, JobError, TracerError
+from tracer.web import cut_form, table
+from tracer.web.eye import Eye
+from tracer.web.guard import SERVED_FILES_POLICY, Guard
+from tracer.web.inbox import LARGEST_BYTES, UploadError, plain_name, receive
+from tracer.web.shown import INBOX, THUMBS, read_json, state
 from tracer.web.store import JobStore
-from tracer.web.work import Workbench
+from tracer.web.work import Work, Workbench
 
 STATIC = Path(__file__).parent / "static"
-INBOX = "inbox"
-THUMBS = "inbox-pages"
 _LARGEST_JSON = 4_000_000
 _WAIT_SECONDS = 20.0
+_LOOKING_SECONDS = 90
 _SERVED = {".svg", ".pdf", ".dxf", ".png", ".jpg", ".html", ".json", ".toml"}
+_BUSY = "something is being worked on already; wait for it, or stop it"
 
 
 class Page:
     """Everything the routes need."""
 
-    def __init__(self, job: Path) -> None:
+    def __init__(self, job: Path, *, largest_bytes: int = LARGEST_BYTES) -> None:
         self.job = job
-        self.store = JobStore(job)
-        self.bench = Workbench()
+        self.store = JobStore(job, after_change=cut_form.refresh)
+        self.bench = Workbench(news=self._tell_soon)
+        self.looking = Workbench(seconds=_LOOKING_SECONDS)
+        self.eye = Eye()
+        self._largest_bytes = largest_bytes
+        self._one_look = asyncio.Lock()
+        self._telling: set[asyncio.Task[None]] = set()
+
+    def _tell_soon(self) -> None:
+        task = asyncio.get_running_loop().create_task(self.store.tell())
+        self._telling.add(task)
+        task.add_done_callback(self._telling.discard)
 
     # -- looking ------------------------------------------------------------------------------------------------------
     async def state(self, request: Request) -> Response:
         """Return all that a page shows; with ``since`` it waits for news."""
-        since = int(request.query_params.get("since", "0"))
+        given = request.query_params.get("since", "0")
+        since = int(given) if given.isdigit() and len(given) < 16 else 0
         revision = await (self.store.wait(since, _WAIT_SECONDS) if since else self.store.look())
-        pattern = self.store.pattern()
-        content = None if pattern is None else to_json(pattern)
-        if content is not None and "history" in content:
-            history = content.pop("history")
-            content["history"] = {"done": history["done"], "count": len(history["changes"])}
-        return JSONResponse({"revision": revision, "job": self.job.name, "pattern": content, "work": self.working()})
+        content = await asyncio.to_thread(lambda: state(self.job, self.store.pattern()))
+        return JSONResponse({"revision": revision, "work": self.working(), **content})
 
     def working(self) -> dict[str, Any]:
         """Return the state of the work in progress."""
@@ -58,14 +71,15 @@ class Page:
         return JSONResponse(self.working())
 
     async def file(self, request: Request) -> Response:
-        """Serve one file of the job folder."""
+        """Serve one file of the job folder; whatever it holds, it runs no script."""
         path = self._inside(request.path_params["name"])
         if path is None or not path.is_file() or path.suffix.lower() not in _SERVED:
             return JSONResponse({"message": "there is no such file in this job"}, status_code=404)
-        headers = (
-            {"content-disposition": f'attachment; filename="{path.name}"'} if "download" in request.query_params else {}
-        )
-        return FileResponse(path, headers=headers)
+        headers = {"content-security-policy": SERVED_FILES_POLICY}
+        media = mimetypes.types_map.get(path.suffix.lower(), "application/octet-stream")
+        if "download" in request.query_params:
+            return FileResponse(path, headers=headers, filename=path.name, media_type=media)
+        return FileResponse(path, headers=headers, media_type=media)
 
     def _inside(self, name: str) -> Path | None:
         """Return the path of a name within the job folder; None for anything that would leave it."""
@@ -76,56 +90,183 @@ class Page:
         hidden = any(part.startswith(".") for part in Path(name).parts)
         return path if path.is_relative_to(self.job.resolve()) and not hidden else None
 
+    def _brought(self, names: Any) -> list[Path]:
+        found = [self._inside(f"{INBOX}/{plain_name(str(n))}") for n in names] if isinstance(names, list) else []
+        paths = [p for p in found if p is not None and p.is_file()]
+        if not paths or len(paths) != len(found):
+            raise UploadError("choose a file that was brought in", status=422)
+        return paths
+
     # -- bringing in and tracing --------------------------------------------------------------------------------------
     async def upload(self, request: Request) -> Response:
         """Keep one brought file and make small pictures of its pages."""
         stated = request.headers.get("content-length")
         path = await receive(
             self.job / INBOX,
-            request.path_params["name"],
+            plain_name(request.path_params["name"]),
             request.stream(),
             stated_bytes=int(stated) if stated and stated.isdigit() else None,
+            largest_bytes=self._largest_bytes,
         )
-        ended = await self.bench.run({"task": "thumbnails", "file": str(path), "into": str(self.job / THUMBS)})
+        async with self._one_look:
+            asked = {"task": "thumbnails", "file": str(path), "into": str(self.job / THUMBS)}
+            ended = await self.looking.run(asked)
         if ended.state != "done":
             path.unlink(missing_ok=True)
             return JSONResponse({"message": ended.words}, status_code=422)
+        await self.store.tell()
         return JSONResponse(ended.result, status_code=201)
+
+    async def put_back(self, request: Request) -> Response:
+        """Take a file out of the tray again."""
+        (path,) = self._brought([(await _body(request)).get("file", "")])
+
+        def remove() -> None:
+            path.unlink(missing_ok=True)
+            for small in (self.job / THUMBS).glob("*"):
+                if small.name == f"{path.name}.json" or small.name.startswith(f"{path.name}."):
+                    small.unlink(missing_ok=True)
+
+        await self.store.do(remove)
+        return JSONResponse({"file": path.name})
 
     async def trace(self, request: Request) -> Response:
         """Trace brought files; answers when done, progress is at ``work``."""
-        if self.bench.busy:
-            return JSONResponse({"message": "something is being worked on already"}, status_code=409)
         asked = await _body(request)
-        files = [self._inside(f"{INBOX}/{name}") for name in asked.get("files", [])]
-        if not files or any(f is None or not f.is_file() for f in files):
-            return JSONResponse({"message": "choose a file that was brought in"}, status_code=422)
-        kept = {
-            k: asked[k] for k in ("pages", "reference", "tolerance", "line", "fit", "size_line", "words") if k in asked
-        }
-        ended = await self.bench.run({"task": "trace", "files": [str(f) for f in files], "job": str(self.job)} | kept)
-        await self.store.tell()
-        return JSONResponse(self.working(), status_code=200 if ended.state == "done" else 422)
+        files = self._brought(asked.get("files", []))
+        known = ("pages", "reference", "tolerance", "line", "fit", "size_line", "words", "pointed")
+        kept = {k: asked[k] for k in known if asked.get(k) not in (None, "")}
+        return await self._run({"task": "trace", "files": [str(f) for f in files], "job": str(self.job)} | kept)
+
+    async def _run(self, request: dict[str, Any]) -> Response:
+        if self.bench.busy:
+            return JSONResponse({"message": _BUSY}, status_code=409)
+        ended = await self.bench.run(request)
+        return JSONResponse(self.working(), status_code=_status(ended))
 
     async def cancel(self, request: Request) -> Response:
         """Stop the work in progress."""
         return JSONResponse({"stopped": self.bench.cancel()})
 
-    # -- changing -----------------------------------------------------------------------------------------------------
+    # -- correcting ---------------------------------------------------------------------------------------------------
+    def _not_while_tracing(self) -> None:
+        if self.bench.busy and self.bench.now.task == "trace":
+            raise JobError("the sheets are being traced; wait for it, or stop it, then change the pieces")
+
     async def change(self, request: Request) -> Response:
         """Record one correction."""
-        await self.store.change(await _body(request))
+        change = await _body(request)
+        self._not_while_tracing()
+        await self.store.change(change)
         return JSONResponse({"revision": self.store.revision})
 
     async def undo(self, request: Request) -> Response:
         """Undo the last change."""
+        self._not_while_tracing()
         await self.store.undo()
         return JSONResponse({"revision": self.store.revision})
 
     async def redo(self, request: Request) -> Response:
         """Do the last undone change again."""
+        self._not_while_tracing()
         await self.store.redo()
         return JSONResponse({"revision": self.store.revision})
+
+    async def snap(self, request: Request) -> Response:
+        """Say where the picture's own line is near a point: ``{"piece", "point", "to", "reach"}``."""
+        asked = await _body(request)
+        pattern = await asyncio.to_thread(self.store.pattern)
+        if pattern is None:
+            raise JobError("nothing was traced yet")
+        try:
+            piece = pattern.piece(str(asked["piece"]))
+            node = int(asked["point"]) - 1
+            to = [float(v) for v in asked["to"]]
+            before, after = piece.outline.tangents(node % piece.outline.node_count)
+            reach = min(5.0, max(0.2, float(asked.get("reach", 1.5))))
+        except (KeyError, TypeError, ValueError) as error:
+            raise CorrectionError(f"this place cannot be looked up: {error}") from error
+        sheet = next(s for s in pattern.sheets if s.id == piece.sheet)
+        about = read_json(self.job / f"sheet-{sheet.id}.json")
+        source = self.job / INBOX / sheet.file
+        if about is None or not source.is_file():
+            return JSONResponse({"at": to, "found": False})
+        question = {"file": str(source), "page": sheet.page, "map": about["map"], "at": to, "reach": reach}
+        answer = await self.eye.ask(question | {"arms": [(-before).tolist(), after.tolist()]})
+        return JSONResponse({"at": to, "found": False} | answer)
+
+    # -- cutting and laying -------------------------------------------------------------------------------------------
+    async def cut(self, request: Request) -> Response:
+        """Show the cut list and what it makes."""
+        return JSONResponse(await self.store.do(lambda: cut_form.shown(self.job), told=False))
+
+    async def cut_change(self, request: Request) -> Response:
+        """Change one entry of the cut list, or try it without keeping it."""
+        change = await _body(request)
+        self._not_while_tracing()
+        try:
+            trying = bool(change.get("try"))
+            return JSONResponse(await self.store.do(lambda: cut_form.keep(self.job, change), told=not trying))
+        except cut_form.ListChangedError as error:
+            shown = await self.store.do(lambda: cut_form.shown(self.job), told=False)
+            return JSONResponse({"message": str(error), "now": shown}, status_code=409)
+        except (KeyError, TypeError) as error:
+            raise CorrectionError(f"this entry cannot be read: {error}") from error
+
+    async def lay(self, request: Request) -> Response:
+        """Show the lay."""
+        shown = await self.store.do(lambda: table.table(self.job), told=False)
+        asked = table.asked_of(self.job)
+        asked = {k: v for k, v in asked.items() if k not in ("shapes", "wrong", "pinned")}
+        return JSONResponse({"asked": asked, "table": shown})
+
+    async def lay_out(self, request: Request) -> Response:
+        """Lay the pieces; ``rest`` leaves what is pinned."""
+        body = await _body(request)
+        asked = body.get("asked")
+        if not isinstance(asked, dict):
+            raise UploadError("say what to lay on", status=400)
+        # Wrong words are told at once, before a process is started for them.
+        table.surface_of(asked)
+        table.rules_of(asked)
+        return await self._run({"task": "lay", "job": str(self.job), "asked": asked, "rest": bool(body.get("rest"))})
+
+    async def lay_move(self, request: Request) -> Response:
+        """Move, turn or pin one piece of the lay."""
+        change = await _body(request)
+        if self.bench.busy and self.bench.now.task == "lay":
+            raise JobError("the pieces are being laid; wait for it, or stop it")
+        try:
+            found = await self.store.do(lambda: table.moved(self.job, change), told=bool(change.get("keep")))
+        except (KeyError, TypeError) as error:
+            raise CorrectionError(f"this move cannot be read: {error}") from error
+        return JSONResponse(found)
+
+    async def cloth(self, request: Request) -> Response:
+        """Put a brought photo of cloth under the lay: ``{"file", "reference"}``; no file takes it away."""
+        asked = await _body(request)
+        if not asked.get("file"):
+            await self.store.do(lambda: (self.job / "cloth.json").unlink(missing_ok=True))
+            return JSONResponse({})
+        (path,) = self._brought([asked["file"]])
+        request_ = {"task": "cloth", "job": str(self.job), "file": str(path), "reference": asked.get("reference", "")}
+        return await self._run(request_)
+
+    async def write(self, request: Request) -> Response:
+        """Write files and measure them again."""
+        asked = await _body(request)
+        known = (
+            "kinds", "what", "paper", "projector", "outlines_only", "each", "cutting_sheet", "dxf_version",
+            "dxf_layers",
+        )  # fmt: skip
+        kept = {k: asked[k] for k in known if k in asked}
+        if not isinstance(kept.get("kinds", []), list):
+            raise UploadError("kinds are a list", status=400)
+        return await self._run({"task": "write", "job": str(self.job)} | kept)
+
+
+def _status(ended: Work) -> int:
+    return 422 if ended.state == "refused" else 200
 
 
 async def _body(request: Request) -> dict[str, Any]:
@@ -145,27 +286,45 @@ async def _body(request: Request) -> dict[str, Any]:
 
 async def _say_error(request: Request, error: Exception) -> Response:
     status = error.status if isinstance(error, UploadError) else 409 if isinstance(error, CorrectionError) else 422
-    return JSONResponse({"message": str(error)}, status_code=status)
+    # What is not read of a refused upload must not be taken for the next request.
+    headers = {"connection": "close"} if status == 413 else {}
+    return JSONResponse({"message": str(error)}, status_code=status, headers=headers)
 
 
-def create_app(job: Path, *, token: str, port: int) -> Guard:
+def create_app(job: Path, *, token: str, port: int, largest_bytes: int = LARGEST_BYTES) -> Guard:
     """Return the page's server for one job folder."""
-    page = Page(job)
+    page = Page(job, largest_bytes=largest_bytes)
 
     async def index(request: Request) -> Response:
         return FileResponse(STATIC / "index.html")
 
+    @asynccontextmanager
+    async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        yield
+        page.bench.cancel()
+        await page.eye.close()
+
     app = Starlette(
+        lifespan=lifespan,
         routes=[
             Route("/", index),
             Route("/api/state", page.state),
             Route("/api/work", page.work),
             Route("/api/inbox/{name:path}", page.upload, methods=["PUT"]),
+            Route("/api/put-back", page.put_back, methods=["POST"]),
             Route("/api/trace", page.trace, methods=["POST"]),
             Route("/api/cancel", page.cancel, methods=["POST"]),
             Route("/api/change", page.change, methods=["POST"]),
             Route("/api/undo", page.undo, methods=["POST"]),
             Route("/api/redo", page.redo, methods=["POST"]),
+            Route("/api/snap", page.snap, methods=["POST"]),
+            Route("/api/cut", page.cut, methods=["GET"]),
+            Route("/api/cut", page.cut_change, methods=["POST"]),
+            Route("/api/lay", page.lay, methods=["GET"]),
+            Route("/api/lay", page.lay_out, methods=["POST"]),
+            Route("/api/lay/move", page.lay_move, methods=["POST"]),
+            Route("/api/cloth", page.cloth, methods=["POST"]),
+            Route("/api/write", page.write, methods=["POST"]),
             Route("/job/{name:path}", page.file),
             Mount("/static", StaticFiles(directory=STATIC)),
         ],

@@ -15,9 +15,11 @@ from starlette.requests import HTTPConnection
 from starlette.responses import PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-COOKIE = "tracewheel-session"
 _LOOPBACK = {"127.0.0.1", "localhost", "::1"}
 _SAFE_METHODS = {"GET", "HEAD"}
+
+SERVED_FILES_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+"""For files of the job: they may come from anywhere, so they run nothing and fetch nothing."""
 
 HEADERS = {
     "content-security-policy": (
@@ -40,6 +42,8 @@ class Guard:
         self._token: str | None = token
         self._session = secrets.token_urlsafe(32)
         self._port = port
+        # Cookies do not tell ports apart: two jobs open at once need two names.
+        self._cookie = f"tracewheel-{port}"
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it here."""
@@ -61,7 +65,7 @@ class Guard:
         elif self._is_first(connection):
             self._token = None
             response = RedirectResponse("/", status_code=303)
-            response.set_cookie(COOKIE, self._session, httponly=True, samesite="strict")
+            response.set_cookie(self._cookie, self._session, httponly=True, samesite="strict")
             await response(scope, receive, guarded)
         elif not self._has_session(connection):
             words = "This page needs the address that 'tracewheel open' printed; each address works once."
@@ -92,5 +96,5 @@ class Guard:
         return right and connection.url.path == "/"
 
     def _has_session(self, connection: HTTPConnection) -> bool:
-        given = connection.cookies.get(COOKIE, "")
+        given = connection.cookies.get(self._cookie, "")
         return secrets.compare_digest(given.encode(), self._session.encode())

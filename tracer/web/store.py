@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from tracer.correct import Change, record, redo, undo
 from tracer.errors import JobError
@@ -12,18 +13,25 @@ from tracer.job import CUT_FILE, LAY_FILE
 from tracer.pattern import PATTERN_FILE, Pattern, load
 from tracer.refresh import save_changed
 
-_WATCHED = (PATTERN_FILE, CUT_FILE, LAY_FILE)
+_WATCHED = (
+    PATTERN_FILE, CUT_FILE, LAY_FILE, "cut-list.toml", "lay-asked.json", "cloth.json", "traced.json", "inbox-pages",
+    "files/checks.json",
+)  # fmt: skip
+
+_T = TypeVar("_T")
 
 
 class JobStore:
     """Reads and changes one job folder.
 
-    ``revision`` grows with every change, whoever made it: another page, or a command in a terminal.
+    ``revision`` grows with every change, whoever made it: another page, or a command in a terminal. ``after_change``
+    is called with the job folder once a changed pattern is on disk, to bring up to date what hangs on it.
     """
 
-    def __init__(self, job: Path) -> None:
+    def __init__(self, job: Path, *, after_change: Callable[[Path], None] = lambda _job: None) -> None:
         self.job = job
         self.revision = 1
+        self._after_change = after_change
         self._lock = asyncio.Lock()
         self._news = asyncio.Condition()
         self._seen = self._stamps()
@@ -58,13 +66,16 @@ class JobStore:
             self._news.notify_all()
 
     async def wait(self, since: int, seconds: float) -> int:
-        """Return the revision as soon as it is past ``since``, or after so many seconds."""
+        """Return the revision as soon as it is another than ``since``, or after so many seconds.
+
+        Another, not a greater one: a page that outlived a restart of the server knows a revision of the one before.
+        """
         for _ in range(max(1, int(seconds / 0.5))):
-            if await self.look() > since:
+            if await self.look() != since:
                 break
             try:
                 async with asyncio.timeout(0.5), self._news:
-                    await self._news.wait_for(lambda: self.revision > since)
+                    await self._news.wait_for(lambda: self.revision != since)
             except TimeoutError:
                 continue
         return self.revision
@@ -81,12 +92,23 @@ class JobStore:
         """Do the last undone change again."""
         return await self._changed(redo)
 
-    async def _changed(self, action: Callable[[Pattern], Pattern]) -> Pattern:
+    async def do(self, action: Callable[[], _T], *, told: bool = True) -> _T:
+        """Do something to the job while nobody else does, and tell it."""
         async with self._lock:
+            try:
+                return await asyncio.to_thread(action)
+            finally:
+                if told:
+                    await self.tell()
+
+    async def _changed(self, action: Callable[[Pattern], Pattern]) -> Pattern:
+        def work() -> Pattern:
             pattern = self.pattern()
             if pattern is None:
                 raise JobError("nothing was traced yet; bring in a picture first")
             changed = action(pattern)
-            await asyncio.to_thread(save_changed, changed, self.job)
-            await self.tell()
+            save_changed(changed, self.job)
+            self._after_change(self.job)
             return changed
+
+        return await self.do(work)

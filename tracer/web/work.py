@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import signal
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -28,7 +30,14 @@ class Work:
 class Workbench:
     """Runs one worker process at a time; asked for a second task, it refuses."""
 
-    def __init__(self, *, memory_bytes: int = MEMORY_BYTES, seconds: int = SECONDS) -> None:
+    def __init__(
+        self,
+        *,
+        memory_bytes: int = MEMORY_BYTES,
+        seconds: int = SECONDS,
+        news: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._news = news
         self.now = Work()
         self._limits = {"memory_bytes": memory_bytes, "seconds": seconds}
         self._process: asyncio.subprocess.Process | None = None
@@ -41,6 +50,7 @@ class Workbench:
     async def run(self, request: dict[str, Any]) -> Work:
         """Do a task to its end and return how it ended."""
         self.now = Work(task=request["task"], state="working", words="starting")
+        self._news()
         process = await asyncio.create_subprocess_exec(
             sys.executable,
             "-m",
@@ -61,6 +71,7 @@ class Workbench:
         if self.now.state == "working":
             words = "this file could not be read within the limits of memory and time; scan at a lower density"
             self.now = replace(self.now, state="refused", words=words)
+        self._news()
         return self.now
 
     def _hear(self, line: dict[str, Any]) -> None:
@@ -74,9 +85,13 @@ class Workbench:
             self.now = replace(self.now, state="refused", words=line["message"])
 
     def cancel(self) -> bool:
-        """End the running task; what it had not finished is not there."""
-        if self._process is None:
+        """End the running task; what it had not finished is not there. A lay keeps the best found so far."""
+        if self._process is None or self._process.returncode is not None:
             return False
+        if self.now.task == "lay":
+            self.now = replace(self.now, words="stopping, the best so far is kept")
+            self._process.send_signal(signal.SIGINT)
+            return True
         self.now = replace(self.now, state="cancelled", words="stopped")
         self._process.kill()
         return True
