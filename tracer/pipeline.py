@@ -12,14 +12,17 @@ import numpy as np
 from calibration import Finding, MmPoints, PxPoints, Sheet, UnitError
 from tracer.candidate import Candidate, RoughOutline
 from tracer.curves import FitResult, fit_closed
-from tracer.errors import TracerError
+from tracer.errors import EngineError, TracerError
+from tracer.labels import TextLine, parse_label
 from tracer.measure import LineStyle, OutlineError, measure_outline
 from tracer.outline import locate
 from tracer.path import OpenPath, Path
 from tracer.pattern import BudgetLine, CrossCheckLine, Pattern, SheetRecord
-from tracer.piece import Fit, Mark, Piece
+from tracer.peer import trace_with_potrace
+from tracer.piece import CutNote, Fit, Mark, Piece
+from tracer.regular import regularise
 from tracer.search import find_candidates
-from tracer.vectors import find_vector_candidates
+from tracer.vectors import VectorPiece, find_vector_candidates
 
 LineSide = Literal["centre", "outer", "inner"]
 Engine = Literal["own", "potrace"]
@@ -107,7 +110,7 @@ def trace(
     if sheet.picture.kind == "pdf-vector" and sheet.picture.vectors is not None:
         return _trace_vectors(sheet, size_line=options.size_line, first_number=first_number)
     tell("looking for pieces", 0.0)
-    found = find_candidates(sheet, size_line=options.size_line)
+    found = find_candidates(sheet, size_line=options.size_line, words=options.words)
     traced: list[TracedPiece] = []
     findings = list(found.findings)
     for i, candidate in enumerate(found.candidates):
@@ -115,6 +118,8 @@ def trace(
         tell(f"tracing piece {i + 1} of {len(found.candidates)}", (i + 0.5) / len(found.candidates))
         try:
             piece = _trace_candidate(sheet, candidate, options, number=number)
+        except EngineError:
+            raise
         except TracerError as error:
             findings.append(Finding(code="piece-not-traced", where=f"p{number}", message=str(error)))
             continue
@@ -154,7 +159,7 @@ def _with_distinct_names(pieces: Sequence[Piece]) -> tuple[Piece, ...]:
 class _Traced:
     path: Path
     error: OutlineError
-    fit: FitResult
+    notes: tuple[str, ...]
 
 
 def _trace_outline(sheet: Sheet, rough: RoughOutline, options: TraceOptions) -> _Traced:
@@ -163,14 +168,24 @@ def _trace_outline(sheet: Sheet, rough: RoughOutline, options: TraceOptions) -> 
     points_mm = sheet.to_mm(evidence.points_px)
     scale = sheet.plane.mm_per_px(evidence.points_px)
     usual_scale = float(np.median(scale))
-    fit = fit_closed(
-        points_mm,
-        np.asarray(evidence.sigma_px * scale),
-        evidence.valid,
-        tolerance_mm=options.tolerance_mm,
-        half_width_mm=evidence.line_width_px / 2 * usual_scale,
-        blur_mm=evidence.blur_px * usual_scale,
-    )
+    notes: tuple[str, ...] = ()
+    if options.engine == "potrace":
+        path = trace_with_potrace(pixels, rough, line=options.line, to_mm=sheet.to_mm)
+    else:
+        fit = fit_closed(
+            points_mm,
+            np.asarray(evidence.sigma_px * scale),
+            evidence.valid,
+            tolerance_mm=options.tolerance_mm,
+            half_width_mm=evidence.line_width_px / 2 * usual_scale,
+            blur_mm=evidence.blur_px * usual_scale,
+        )
+        path, notes = fit.path, _exceeded_words(fit, options)
+        if options.regular:
+            spread_mm = float(np.median(evidence.sigma_px)) * usual_scale
+            regular = regularise(path.oriented(), uncertainty_mm=spread_mm)
+            path, notes = regular.path, (*notes, *regular.notes)
+    path = path.oriented()
     style = LineStyle(
         kind=rough.kind,
         line_width_px=evidence.line_width_px,
@@ -180,18 +195,27 @@ def _trace_outline(sheet: Sheet, rough: RoughOutline, options: TraceOptions) -> 
     )
     error = measure_outline(
         pixels,
-        fit.path,
+        path,
         style,
         to_px=sheet.to_px,
         obscured_px=PxPoints(np.asarray(evidence.points_px)[~evidence.valid]),
     )
-    return _Traced(path=fit.path, error=error, fit=fit)
+    return _Traced(path=path, error=error, notes=notes)
+
+
+def _exceeded_words(fit: FitResult, options: TraceOptions) -> tuple[str, ...]:
+    """Say where the tolerance could not be held."""
+    return tuple(
+        f"near ({e.at[0]:.0f}, {e.at[1]:.0f}) mm the curve is {e.distance_mm:.2f} mm from the measured points, more "
+        f"than the {options.tolerance_mm:g} mm asked for"
+        for e in fit.exceeded[:3]
+    )
 
 
 def _trace_candidate(sheet: Sheet, candidate: Candidate, options: TraceOptions, *, number: int) -> TracedPiece:
     outer = _trace_outline(sheet, candidate.outline, options)
     holes = tuple(_trace_outline(sheet, h, options).path for h in candidate.holes)
-    path, notes = outer.path, list(candidate.notes)
+    path, notes = outer.path, [*candidate.notes, *outer.notes]
     piece_id = f"p{number}"
     fit = outer.error.fit
     piece = Piece(
@@ -262,11 +286,12 @@ def _trace_vectors(sheet: Sheet, *, size_line: int | None, first_number: int) ->
     exact = Fit(max_mm=0.0, p95_mm=0.0, rms_mm=0.0)
     for i, candidate in enumerate(found.pieces):
         number = first_number + i
+        name, cut = _vector_label(candidate)
         pieces.append(
             TracedPiece(
                 piece=Piece(
                     id=f"p{number}",
-                    name=candidate.name or f"Piece {number}",
+                    name=name or f"Piece {number}",
                     sheet=sheet.id,
                     outline=candidate.outline.oriented(),
                     holes=candidate.holes,
@@ -274,13 +299,20 @@ def _trace_vectors(sheet: Sheet, *, size_line: int | None, first_number: int) ->
                     fit=exact,
                     size_uncertainty_mm=size_uncertainty_mm(sheet, candidate.outline, exact),
                     marks=candidate.marks,
-                    cut=candidate.cut,
+                    cut=cut,
                     notes=candidate.notes,
                 ),
                 error=None,
             )
         )
     return TracedSheet(sheet=sheet, pieces=tuple(pieces), marks=found.marks, findings=tuple(found.findings))
+
+
+def _vector_label(candidate: VectorPiece) -> tuple[str, CutNote]:
+    """Return name and cutting note from the words that the page has inside the piece."""
+    lines = [TextLine(text=m.text, at=m.at) for m in candidate.marks if m.kind == "text" and m.at is not None]
+    label = parse_label(lines)
+    return candidate.name or label.name, label.cut if label.says_cut else candidate.cut
 
 
 # -- the sheet's record -----------------------------------------------------------------------------------------------
