@@ -7,9 +7,7 @@ it is no reference, and the person is asked.
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +15,17 @@ import numpy as np
 from calibration.camera import PlaneMap
 from calibration.errors import ScaleError
 from calibration.picture import MmPoints, PxPoints
-from calibration.references import Reference, ReferenceRequest, SearchPicture, card
+from calibration.references import (
+    Reference,
+    ReferenceKind,
+    ReferenceRequest,
+    SearchPicture,
+    card,
+    density,
+    mat,
+    ruler,
+    target,
+)
 from calibration.references import sheet as paper
 from calibration.references import square as squares
 from calibration.references.quad import SMALLEST_SIDE_PX
@@ -27,7 +35,9 @@ from calibration.references.square import FoundSquare
 
 ADVICE = "lay a ruler, a gridded mat, a card of ID-1 size or a printed 1 in or 5 cm test square beside the pattern"
 
-_FINDERS = ("target", "mat", "ruler")
+Finder = Callable[[SearchPicture, str | None], list[Reference]]
+FINDERS: dict[ReferenceKind, Finder] = {"target": target.find, "mat": mat.find, "ruler": ruler.find}
+"""Those that look by themselves; squares, cards and sheets share what they are found from, see :func:`gather`."""
 _TIERS = {"target": 0, "mat": 0}
 _LONE_TIER = 1
 
@@ -52,14 +62,6 @@ class Evidence:
     others: tuple[Reference, ...] = ()
     unsized: tuple[FoundSquare, ...] = ()
     sheets: tuple[FoundSheet, ...] = ()
-
-
-def _find(scene: SearchPicture, kind: str, size: str | None) -> list[Reference]:
-    module = f"calibration.references.{kind}"
-    if importlib.util.find_spec(module) is None:
-        return []
-    find = getattr(importlib.import_module(module), "find", None)
-    return [] if find is None else list(find(scene, size))
 
 
 def merit(reference: Reference, longest_px: float, *, photo: bool) -> float:
@@ -150,13 +152,19 @@ def _named(
         if not named and found and size is None:
             raise _refuse_unsized(found, ())
     elif request.kind == "sheet":
-        named = paper.sized_by_name(sheets, size) if size is not None else _find(scene, "sheet", None)
+        named = (
+            paper.sized_by_name(sheets, size)
+            if size is not None
+            else [r for s in sheets if (r := paper.sized_by_density(scene, s)) is not None]
+        )
         if not named and sheets and size is None:
             raise _refuse_unsized((), sheets)
     elif request.kind == "card":
         named = list(cards)
+    elif request.kind == "density":
+        named = density.find(scene, size)
     else:
-        named = _find(scene, request.kind, size)
+        named = FINDERS[request.kind](scene, size)
     if named:
         return named[0]
     what = f"{request.size} {request.kind}".strip()
@@ -189,13 +197,13 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     sheets = tuple(paper.find_sheets(scene, rectangles))
     cards = card.among(scene, rectangles)
     known = list(cards)
-    for kind in _FINDERS:
+    for kind, find in FINDERS.items():
         if request is None or request.kind != kind:
-            known += _find(scene, kind, None)
+            known += find(scene, None)
     sized = squares.sized(scene, found, None)
     known += sized
     known += [r for s in sheets if (r := paper.sized_by_density(scene, s)) is not None]
-    known += _find(scene, "density", None)
+    known += density.find(scene, None)
     if request is not None:
         if request.kind == "square" and not found and all_squares:
             raise _too_small(all_squares)

@@ -30,7 +30,8 @@ _FAINT = 0.12
 lowest shifted least with the line's place between pixels (under 0.01 px from blur 0.8 px on, measured)."""
 PHASE_PX = 0.01
 """What remains of that shift, as a standard uncertainty of a side that runs along the pixels."""
-_MAX_PROFILES = 1400
+MAX_PROFILES = 1400
+FIRST_LOOK_PROFILES = 240
 _MIN_POINTS = 12
 _MIN_CONTRAST = 0.04
 """Least difference in linear light that counts as an edge: about twice the noise of a good phone photo (judgement)."""
@@ -206,6 +207,7 @@ def measure_side(
     degree: int = 1,
     weights: Floats | None = None,
     guide: Side | None = None,
+    most: int = MAX_PROFILES,
 ) -> Side | None:
     """Measure one side between two rough corners.
 
@@ -225,6 +227,8 @@ def measure_side(
         Weights on linear red, green, blue, see :meth:`SearchPicture.light`.
     guide : Side, optional
         An earlier fit: profiles are then centred on it (its curve included).
+    most : int
+        Greatest number of profiles; a few hundred do for a look that only prepares the next.
 
     Returns
     -------
@@ -237,7 +241,7 @@ def measure_side(
         return None
     along = (end - start) / length
     across = np.array([-along[1], along[0]])
-    count = int(min(_MAX_PROFILES, max(_MIN_POINTS, length - 2 * margin_px)))
+    count = int(min(most, max(_MIN_POINTS, length - 2 * margin_px)))
     s = np.linspace(margin_px, length - margin_px, count)
     shift = np.zeros(count)
     if guide is not None:

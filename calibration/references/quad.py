@@ -15,7 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.picture import PxPoints
-from calibration.references.edges import PHASE_PX, EdgeKind, Side, intersect, measure_side
+from calibration.references.edges import (
+    FIRST_LOOK_PROFILES,
+    MAX_PROFILES,
+    PHASE_PX,
+    EdgeKind,
+    Side,
+    intersect,
+    measure_side,
+)
 from calibration.references.reference import SearchPicture
 
 Floats = NDArray[np.float64]
@@ -189,6 +197,7 @@ def measure_quad(
                 degree=degree if look else 1,
                 weights=weights,
                 guide=guide,
+                most=MAX_PROFILES if look == 2 else FIRST_LOOK_PROFILES,
             )
             if side is None:
                 return None

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.references.edges import Side, measure_side
+from calibration.references.edges import FIRST_LOOK_PROFILES, MAX_PROFILES, Side, measure_side
 from calibration.references.quad import Quad, clockwise_from_top_left, inner_angles_deg, side_lengths
 from calibration.references.reference import SearchPicture
 
@@ -276,7 +276,11 @@ def measure_rectangle(
         return None
     corners, guides = rough.corners_px, list(rough.guides)
     quad: Quad | None = None
-    for reach in (2.0 * factor + 5.0, 7.0, 7.0):
+    for reach, most in (
+        (2.0 * factor + 5.0, FIRST_LOOK_PROFILES),
+        (7.0, FIRST_LOOK_PROFILES),
+        (7.0, MAX_PROFILES),
+    ):
         sides = []
         for i in range(4):
             a, b = corners[i], corners[(i + 1) % 4]
@@ -291,6 +295,7 @@ def measure_rectangle(
                 degree=degree,
                 weights=weights,
                 guide=guides[i],
+                most=most,
             )
             if side is None or side.share < 0.4:
                 return None
