@@ -21,7 +21,7 @@ from tracer.lay.laid import LayOptions
 from tracer.lay.plan import plan_lay
 from tracer.lay.record import LAY_FILE, to_json
 from tracer.lay.rules import DEFAULT_MARGIN_MM, Rules, Turn
-from tracer.lay.surface import Mat, Surface, parse_fabric, parse_mat
+from tracer.lay.surface import Leftover, Mat, Surface, parse_fabric, parse_mat
 from tracer.pattern import PATTERN_FILE, load, write_text_whole
 from tracer.piece import Piece
 
@@ -69,7 +69,10 @@ def lay_command(
     ] = None,
     cloth_reference: Annotated[str | None, typer.Option(help="What gives that photo its scale, like ruler.")] = None,
     repeat: Annotated[str | None, typer.Option(help="The print's repeat, width x length: 60x80mm.")] = None,
-    origin: Annotated[str, typer.Option(help="Where the print begins on the cloth: 0,0mm.")] = "0,0mm",
+    origin: Annotated[
+        str | None,
+        typer.Option(help="Where the print begins on the cloth; a leftover's own photo lies as it was traced."),
+    ] = None,
     pin: Annotated[
         list[str] | None,
         typer.Option(help="A piece on a motif: 'Pocket=30,45mm' sets its middle on that point of the print."),
@@ -99,7 +102,7 @@ def lay_command(
     if fold and fabric is None:
         raise LayError("only cloth by length is folded; give --fabric with its width")
     pieces = _pieces(job, material)
-    printed = _cloth(cloth, cloth_reference, repeat, origin)
+    printed = _cloth(cloth, cloth_reference, repeat, _origin_mm(origin, surface, photo=cloth is not None))
     share = _PLAN_SHARE if advice else 1.0
     with working() as tell:
         lay = plan_lay(
@@ -157,9 +160,18 @@ def _pieces(job: Path, material: str | None) -> tuple[Piece, ...]:
     return chosen
 
 
-def _cloth(photo: Path | None, reference: str | None, repeat: str | None, origin: str) -> Cloth | None:
+def _origin_mm(origin: str | None, surface: Surface, *, photo: bool) -> tuple[float, float]:
+    if origin is not None:
+        return parse_point_mm(origin)
+    if photo and isinstance(surface, Leftover):
+        return -surface.from_mm[0], -surface.from_mm[1]
+    return 0.0, 0.0
+
+
+def _cloth(
+    photo: Path | None, reference: str | None, repeat: str | None, origin_mm: tuple[float, float]
+) -> Cloth | None:
     repeat_mm = parse_repeat_mm(repeat) if repeat else None
-    origin_mm = parse_point_mm(origin)
     if photo is None:
         return None if repeat_mm is None else Cloth(repeat_mm=repeat_mm, origin_mm=origin_mm)
     options = CalibrateOptions(request=parse_request(reference) if reference else None)

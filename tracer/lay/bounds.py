@@ -20,7 +20,7 @@ from shapely.geometry import box as rectangle
 
 from tracer.lay.bodies import Body
 from tracer.lay.rows import SLACK_MM
-from tracer.lay.shapes import Solid, hull_points
+from tracer.lay.shapes import Solid, as_solid, hull_points, turned
 
 _BANDS = 48
 _TURN_STEP_DEG = 0.05
@@ -57,35 +57,41 @@ def least_length_mm(bodies: Sequence[Body], demands: Sequence[int], width_mm: fl
     """Return a length in mm that no lay of these bodies in a strip of this width can go below."""
     gap = max((b.gap_mm for b in bodies), default=0.0)
     whole = width_mm + gap
-    free = [i for i, b in enumerate(bodies) if b.turns is None and demands[i]]
+    any_free = any(b.turns is None and demands[i] for i, b in enumerate(bodies))
     tallest = 0.0
-    by_function: NDArray[np.float64] | None = None
+    sums = np.zeros(_FUNCTIONS)
     for i, body in enumerate(bodies):
         if not demands[i]:
             continue
+        inner = _inner(body)
         if body.turns is None:
-            sums = np.full(_FUNCTIONS, body.clear(0.0).area / whole * 0.999)
+            sums += demands[i] * inner.area / whole
             tallest = max(tallest, _least_extent(body.fine))
-        else:
-            options = [(t + base_deg) % 360 for t in body.turns]
-            distinct = {round(t % 180, 6): t for t in options}.values()
-            sums = np.min([_band_sums(body.clear(t), whole) for t in distinct], axis=0)
-            tallest = max(tallest, min(body.box(t).height for t in distinct))
-        by_function = demands[i] * sums + (0.0 if by_function is None else by_function)
-    if by_function is None:
-        return 0.0
-    # Clear polygons have bevelled corners, a true gap has round ones: take what the corners may add off again.
-    corners = sum(demands[i] * _corner_excess(b) for i, b in enumerate(bodies)) / whole
-    best = float(by_function[0] if free else by_function.max()) - corners - gap
-    return max(tallest, best)
+            continue
+        distinct = {round((t + base_deg) % 180, 6): (t + base_deg) % 360 for t in body.turns}.values()
+        sums += demands[i] * np.min([_band_sums(turned(inner, t), whole) for t in distinct], axis=0)
+        tallest = max(tallest, min(body.box(t).height for t in distinct))
+    if not sums.any():
+        return tallest
+    return max(tallest, float(sums[0] if any_free else sums.max()) - gap)
 
 
 def least_mats(bodies: Sequence[Body], demands: Sequence[int], width_mm: float, length_mm: float) -> int:
-    """Return a number of mats below which no lay can go, by area and by pieces of which no two share a mat."""
+    """Return a number of mats below which no lay can go, by area."""
     gap = max((b.gap_mm for b in bodies), default=0.0)
-    area = sum(demands[i] * (b.clear(0.0).area - _corner_excess(b)) for i, b in enumerate(bodies))
-    by_area = math.ceil(area / ((width_mm + gap) * (length_mm + gap)) - 1e-6)
-    return max(1, by_area)
+    area = sum(demands[i] * _inner(b).area for i, b in enumerate(bodies) if demands[i])
+    return max(1, math.ceil(area / ((width_mm + gap) * (length_mm + gap)) - 1e-6))
+
+
+def _inner(body: Body) -> Solid:
+    """Return what a body surely keeps for itself: itself grown by half the gap, round at its corners, never more.
+
+    Two bodies that keep the gap have disjoint inner polygons, which lie in the strip grown by half the gap. The fine
+    polygon of a curved body may be 0.004 mm too large; arcs drawn by chords are too small.
+    """
+    curved = any(len(s) == 4 for m in body.members for s in m.piece.outline.segments)
+    grow = body.gap_mm / 2 * (1 - 1e-6) - (0.005 if curved else 0.0)
+    return body.fine if grow == 0 else as_solid(body.fine.buffer(grow, quad_segs=8))
 
 
 def _least_extent(solid: Solid) -> float:
@@ -96,26 +102,19 @@ def _least_extent(solid: Solid) -> float:
     return float(np.ptp(hull @ normals, axis=0).min()) - 0.01
 
 
-def _corner_excess(body: Body) -> float:
-    if body.gap_mm <= 0:
-        return 0.0
-    round_area = body.fine.buffer(body.gap_mm / 2 * 0.999, quad_segs=4).area
-    return max(0.0, float(body.clear(0.0).area) - float(round_area))
-
-
 _FUNCTIONS = 13
 
 
-def _band_sums(clear: Solid, whole: float) -> NDArray[np.float64]:
+def _band_sums(inner: Solid, whole: float) -> NDArray[np.float64]:
     """Return the integral over the levels of each dual feasible function of the chord; index 0 is the chord itself."""
-    x0, y0, x1, y1 = clear.bounds
+    x0, y0, x1, y1 = inner.bounds
     levels = np.linspace(y0, y1, _BANDS + 1)
     band = (y1 - y0) / _BANDS
     sums = np.zeros(_FUNCTIONS)
-    sums[0] = clear.area / whole
+    sums[0] = inner.area / whole
     for low, high in itertools.pairwise(levels.tolist()):
         # The chord that every level of the band has: what no part outside the solid casts a shadow on.
-        outside = rectangle(x0, low, x1, high).difference(clear)
+        outside = rectangle(x0, low, x1, high).difference(inner)
         free, start = 0.0, x0
         for a, b in sorted((p.bounds[0], p.bounds[2]) for p in shapely.get_parts(outside) if p.area > 1e-9):
             free = max(free, a - start)

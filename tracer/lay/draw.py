@@ -327,7 +327,7 @@ def _words(placement: Placement, n: int, view: _View, scale: _Scale) -> list[str
     if letter < 0.45 * scale.letter:
         view.notes.append(f"{n}: " + ", ".join(lines))
         lines, letter, turn = [str(n)], min(scale.letter, max(radius, 0.5)), 0.0
-    halo = ' stroke="#fff" stroke-width="0.25em" paint-order="stroke"'
+    halo = f' stroke="#fff" stroke-width="{0.3 * letter:.3f}" stroke-linejoin="round" paint-order="stroke"'
     out = [f'<g transform="translate({centre[0]:.3f} {centre[1]:.3f}) rotate({turn:.3f})"{halo}>']
     top = -(len(lines) - 1) * 1.25 * letter / 2 + 0.35 * letter
     for k, line in enumerate(lines):

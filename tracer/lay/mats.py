@@ -13,7 +13,7 @@ from tracer.lay.bodies import Body, Pose
 from tracer.lay.bounds import fits_alone, least_length_mm, least_mats
 from tracer.lay.fill import fill, lay_order
 from tracer.lay.nest import solve_strip
-from tracer.lay.rows import SLACK_MM, lay_in_rows
+from tracer.lay.rows import SLACK_MM, all_one_rectangle, lay_in_rows
 from tracer.lay.strip import Told, made_exact, within
 
 BASES = (0.0, 90.0)
@@ -157,11 +157,12 @@ def lay_on_mats(
     least = _least(bodies, counts, best, sizes)
     interrupted = False
     try:
-        if not _settled(best, least) and len(every) <= _MOST_FILLED:
+        done = all_one_rectangle(bodies, counts) and len(sizes.on_hand) == 1
+        if not done and not _settled(best, least) and len(every) <= _MOST_FILLED:
             best = _better(best, _sequential(bodies, every, sizes, deadline=deadline, with_fill=True, seed=seed))
         generator = np.random.default_rng(seed)
         attempt = 0
-        while not _settled(best, least) and time.monotonic() < deadline - _SHORTEST_TRY_S:
+        while not done and not _settled(best, least) and time.monotonic() < deadline - _SHORTEST_TRY_S:
             if told is not None:
                 told(f"{len(best.mats)} so far", min(1.0, (time.monotonic() - start) / seconds))
             found = _fewer(bodies, counts, best, sizes, deadline, seed + attempt, attempt, generator)

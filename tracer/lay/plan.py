@@ -311,13 +311,13 @@ def _on_leftover(job: _Job, leftover: Leftover) -> _Done:
     poses, left, interrupted = lay_around(
         bodies, copies_to_lay(bodies), region, seconds=job.seconds, seed=job.options.seed, told=job.told
     )
-    why = f"no room for it was found on the {leftover.words}"
+    why = [f"no room for it was found on the {leftover.words}"] * len(left)
     return _on_given(job, leftover, bodies, poses, left, why, interrupted=interrupted)
 
 
 def _on_given(
-    job: _Job, surface: Mat | Leftover, bodies: Sequence[Body], poses: Sequence[Pose], left: Sequence[int], why: str, *,
-    interrupted: bool,
+    job: _Job, surface: Mat | Leftover, bodies: Sequence[Body], poses: Sequence[Pose], left: Sequence[int],
+    why: Sequence[str], *, interrupted: bool,
 ) -> _Done:  # fmt: skip
     margin, numbers = job.rules.margin_mm, CopyNumbers()
     mat = LaidMat(
@@ -325,7 +325,7 @@ def _on_given(
         inside=(margin, margin, surface.width_mm - margin, surface.length_mm - margin),
         placements=placements_of(poses, bodies, numbers, 0.0, 0.0),
     )  # fmt: skip
-    return _Done(mats=(mat,), missing=missing_of(left, bodies, numbers, [why] * len(left)), interrupted=interrupted)
+    return _Done(mats=(mat,), missing=missing_of(left, bodies, numbers, why), interrupted=interrupted)
 
 
 def _on_folded(job: _Job, fabric: Fabric) -> _Done:
@@ -365,7 +365,13 @@ def _over_print(job: _Job) -> _Done:
         bodies, region, job.cloth, job.pins, job.matches, seconds=job.seconds, seed=job.options.seed, told=job.told,
         open_ended=isinstance(surface, Fabric),
     )  # fmt: skip
-    why = "there is no room for it where the print asks for it"
+    asked = {p.piece for p in job.pins} | {m.piece for m in job.matches}
+    why = [
+        "there is no room for it where the print asks for it"
+        if any({m.piece.id, m.piece.name} & asked for m in bodies[i].members)
+        else f"no room for it was found on the {surface.words}"
+        for i in found.left
+    ]
     if not isinstance(surface, Fabric):
         return _on_given(job, surface, bodies, found.poses, found.left, why, interrupted=found.interrupted)
     length, numbers = max(end_mm(found.poses, bodies) - margin, 0.0), CopyNumbers()
@@ -374,5 +380,5 @@ def _over_print(job: _Job) -> _Done:
         inside=(x0, margin, surface.width_mm - x0, margin + length),
         placements=placements_of(found.poses, bodies, numbers, 0.0, 0.0),
     )  # fmt: skip
-    missing = missing_of(found.left, bodies, numbers, [why] * len(found.left))
+    missing = missing_of(found.left, bodies, numbers, why)
     return _Done(mats=(mat,), missing=missing, interrupted=found.interrupted)

@@ -109,6 +109,25 @@ def _choose_boxes(
     return boxes, misfits
 
 
+def all_one_rectangle(bodies: Sequence[Body], demands: Sequence[int]) -> bool:
+    """Return whether all there is to lay is one rectangle again and again, upright or upside down only.
+
+    Then rows are what arithmetic says, and there is nothing to search for. (Where two gaps meet at a corner a lay may
+    undercut the rows by less than a gap; no person would reckon with that, and none would cut it so.)
+    """
+    wanted = [b for b, d in zip(bodies, demands, strict=True) if d]
+    sizes = set()
+    for body in wanted:
+        if body.turns is None or len(body.members) > 1:
+            return False
+        for turn in body.turns:
+            box = body.box(turn)
+            if abs(body.members[0].piece.outline.area - box.width * box.height) > 1e-6 * box.width * box.height:
+                return False
+            sizes.add((round(box.width, 6), round(box.height, 6)))
+    return len(sizes) <= 1
+
+
 def boxes_of(body: Body, index: int, base_deg: float) -> list[_Box]:
     """Return the exact box of a body at each of its turns."""
     turns = [t + base_deg if body.turns is not None else t for t in body.some_turns]

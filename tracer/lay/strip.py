@@ -14,7 +14,7 @@ from tracer.lay.bodies import Body, Pose
 from tracer.lay.bounds import least_length_mm
 from tracer.lay.fill import fill, lay_order
 from tracer.lay.nest import solve_strip
-from tracer.lay.rows import SLACK_MM, lay_in_rows
+from tracer.lay.rows import SLACK_MM, all_one_rectangle, lay_in_rows
 from tracer.lay.settle import overlapping_pairs, settle
 from tracer.lay.shapes import Solid
 
@@ -22,6 +22,7 @@ Told = Callable[[str, float], None]
 """Called with what is being done, in plain words, and the share of the time that is gone (0..1)."""
 
 _SETTLE_SHARE = 0.12
+_SETTLE_EACH_S = 0.03
 _LEAST_SOLVE_S = 0.25
 _PROVED_MM = 0.005
 
@@ -106,10 +107,10 @@ def lay_strip(
     interrupted = False
     try:
         left = seconds - (time.monotonic() - start)
-        if length - least > _PROVED_MM and left > _LEAST_SOLVE_S and sum(demands) > 0:
+        if length - least > _PROVED_MM and left > _LEAST_SOLVE_S and not all_one_rectangle(bodies, demands):
             holes = any(p.interiors for b in bodies for p in shapely.get_parts(b.fine))
             share = 0.6 if holes else 1.0
-            settle_s = min(_SETTLE_SHARE * left, 6.0) + 0.1
+            settle_s = min(_SETTLE_SHARE * left, 0.2 + _SETTLE_EACH_S * sum(demands))
 
             def better(solver_mm: float, gone: float) -> None:
                 if told is not None:
@@ -133,7 +134,7 @@ def lay_strip(
                 best, length = _in_holes(bodies, demands, width_mm, best, length, start + seconds, seed)
     except KeyboardInterrupt:
         interrupted = True
-    return StripLay(poses=tuple(best), length_mm=length, least_mm=min(least, length), interrupted=interrupted)
+    return StripLay(poses=tuple(best), length_mm=length, least_mm=least, interrupted=interrupted)
 
 
 def _in_holes(

@@ -69,17 +69,19 @@ class Fabric:
 class Leftover:
     """A leftover of any outline, laid in the frame with its bounding box at the origin.
 
-    Holes are holes in the cloth.
+    Holes are holes in the cloth. ``from_mm`` is where that corner of its box was on the sheet it was traced from.
     """
 
     outline: Path
     holes: tuple[Path, ...] = ()
     name: str = "leftover"
+    from_mm: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         if self.outline.area < 1.0:
             raise LayError(f"the leftover '{self.name}' has no area; trace its edge or give a size such as 20x30cm")
         box = self.outline.bounds
+        object.__setattr__(self, "from_mm", (box.x_min, box.y_min))
         object.__setattr__(self, "outline", self.outline.translated(-box.x_min, -box.y_min))
         object.__setattr__(self, "holes", tuple(h.translated(-box.x_min, -box.y_min) for h in self.holes))
 

@@ -217,6 +217,12 @@ def test_pieces_lie_on_a_leftover_with_a_hole_in_it() -> None:
     assert right(lay, pieces)
 
 
+def test_a_leftover_remembers_where_it_was_traced() -> None:
+    leftover = Leftover(outline=rectangle(200, 300).translated(35.0, 48.0))
+    assert leftover.from_mm == (35.0, 48.0)
+    assert leftover.outline.bounds[:2] == (0.0, 0.0)
+
+
 def test_small_pieces_lie_in_holes_only_where_asked() -> None:
     ring = piece(1, rectangle(200, 200), holes=(rectangle(140, 140).translated(30, 30),))
     patch = piece(2, rectangle(60, 60), count=2)
