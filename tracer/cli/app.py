@@ -26,7 +26,10 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-out = Console(highlight=False, soft_wrap=True)
+_FILE_WIDTH = 140
+"""Columns of tables that go into a file or another program, which has no width of its own."""
+
+out = Console(highlight=False, soft_wrap=True, width=None if sys.stdout.isatty() else _FILE_WIDTH)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
 
 _COMMAND_MODULES = {

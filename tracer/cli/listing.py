@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from rich.markup import escape
 from rich.table import Table
 
 from calibration import format_inches
@@ -21,15 +22,18 @@ _HEADINGS = (
     "name",
     "width mm",
     "height mm",
+    "inches",
     "area cm\N{SUPERSCRIPT TWO}",
     "outline \N{PLUS-MINUS SIGN}mm",
     "worst fit mm",
     "cut",
 )
+_LEAST_SHOWN_MM = 0.01
+"""Smaller uncertainties are shown as this: two decimals must not pretend to be none."""
 
 
 def _size(value_mm: float, uncertainty_mm: float) -> str:
-    return f"{value_mm:.2f} \N{PLUS-MINUS SIGN}{uncertainty_mm:.2f} ({format_inches(value_mm)})"
+    return f"{value_mm:.2f} \N{PLUS-MINUS SIGN}{max(uncertainty_mm, _LEAST_SHOWN_MM):.2f}"
 
 
 def _cut(piece: Piece) -> str:
@@ -62,18 +66,19 @@ def show_pieces(pattern: Pattern) -> None:
         return
     table = Table(box=None, pad_edge=False, header_style="")
     for heading in _HEADINGS:
-        table.add_column(heading, overflow="fold")
+        table.add_column(heading, overflow="fold", no_wrap=heading not in ("name", "cut"))
     for piece in pattern.pieces:
         box = piece.outline.bounds
         table.add_row(
             piece.id,
-            piece.name.replace("[", "\\["),
+            escape(piece.name),
             _size(box.width, piece.size_uncertainty_mm[0]),
             _size(box.height, piece.size_uncertainty_mm[1]),
+            f"{format_inches(box.width)} x {format_inches(box.height)}",
             f"{piece.area_mm2 / 100:.2f}",
-            f"{piece.expanded_uncertainty_mm:.2f}",
+            f"{max(piece.expanded_uncertainty_mm, _LEAST_SHOWN_MM):.2f}",
             f"{piece.fit.max_mm:.3f}",
-            _cut(piece).replace("[", "\\["),
+            escape(_cut(piece)),
         )
     out.print(table)
 
