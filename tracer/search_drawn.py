@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
@@ -108,13 +109,15 @@ def _set_small_aside(mask: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.
     glyph = longest < limit
     length = np.hypot(wide, high)
     pen = area / np.maximum(length, 1)
-    dash = glyph & (length > 1.2 / scale) & (pen < 1.2 / scale) & (length > 3.0 * pen) & (area > 3)
+    # Thin strokes stay, bent ones too: a dash that goes round a corner is one. Straight ones are no letters.
+    thin_stroke = glyph & (length > 1.2 / scale) & (pen < 1.2 / scale) & (length > 3.0 * pen) & (area > 3)
+    dash = thin_stroke.copy()
     for k in np.flatnonzero(dash):
-        dash[k] = k > 0 and _is_dash(labels, int(k), stats[k], 1.4 / scale)
+        dash[k] = k > 0 and _is_dash(np.asarray(labels), int(k), stats[k], 1.4 / scale)
     # Display lettering: much ink for its size, drawn with a broad stroke.
     stroke = area / np.maximum(2.0 * (wide + high), 1)
     display = (longest < DISPLAY_MM / scale) & (area > 0.18 * wide * high) & (stroke > 1.0 / scale) & ~glyph
-    aside = (glyph & ~dash) | display
+    aside = (glyph & ~thin_stroke) | display
     aside[0] = False
     keep = ~aside
     keep[0] = False
@@ -124,7 +127,7 @@ def _set_small_aside(mask: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.
     return kept, np.column_stack([stats[chosen], dash[chosen]]).astype(np.int32)
 
 
-def _is_dash(labels: NDArray[np.int32], k: int, box: NDArray[np.int32], widest_px: float) -> bool:
+def _is_dash(labels: NDArray[Any], k: int, box: NDArray[Any], widest_px: float) -> bool:
     """Return whether a piece of ink is a straight stroke, three times longer than wide at least."""
     x, y, wide, high, area = (int(v) for v in box)
     row, column = np.nonzero(labels[y : y + high, x : x + wide] == k)
