@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 import time
@@ -10,6 +11,7 @@ from pathlib import Path as FilePath
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from tests.command import run
 from tests.tracer.lay.jobs import ellipse, half_on_fold, piece, rectangle, star
@@ -176,3 +178,29 @@ def test_ctrl_c_keeps_the_best_so_far(tmp_path: FilePath) -> None:
     assert "stopped early" in ran.stderr
     assert "To buy" in ran.stdout
     assert judge(json.loads((job / "lay.json").read_text()), [piece_to_json(p) for p in pieces]) == []
+
+
+def test_a_photo_of_the_leftover_lies_under_the_pieces_as_it_was_traced(
+    tmp_path: FilePath, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pixels = np.full((400, 600, 3), 240, dtype=np.uint8)
+    pixels[190:210, 290:310] = (200, 30, 30)
+    photo = tmp_path / "scrap.png"
+    Image.fromarray(pixels).save(photo, dpi=(50.8, 50.8))
+    job = a_job(tmp_path / "job", [piece(1, rectangle(60, 60), name="Pocket")])
+    # At 50.8 pixels an inch a pixel is 0.5 mm: the red motif is at (150, 100) mm of the photo.
+    scraps = a_job(tmp_path / "scraps", [piece(1, rectangle(220, 140).translated(40.0, 30.0), name="Scrap")])
+    ran = run(
+        capsys, monkeypatch, "lay", str(job), "--leftover", str(scraps), "--cloth", str(photo),
+        "--cloth-reference", "dpi=50.8", "--pin", "Pocket=150,100mm", "--margin", "5mm", "--seconds", "1",
+    )  # fmt: skip
+    assert ran.code == 0, ran.err
+    (placement,) = json.loads((job / "lay.json").read_text())["mats"][0]["placements"]
+    numbers = [float(v) for v in re.findall(r"-?[\d.]+", placement["outline"])]
+    middle = (min(numbers[::2]) + max(numbers[::2])) / 2, (min(numbers[1::2]) + max(numbers[1::2])) / 2
+    # In the leftover's own frame, whose corner was at (40, 30) mm of the photo.
+    assert middle == pytest.approx((110.0, 70.0), abs=0.3)
+    drawing = (job / "lay-1.svg").read_text()
+    place = re.search(r'<image id="cloth" x="([-\d.]+)" y="([-\d.]+)" width="([\d.]+)" height="([\d.]+)"', drawing)
+    assert place is not None
+    assert [float(v) for v in place.groups()] == pytest.approx([-40.0, -30.0, 300.0, 200.0], abs=0.5)
