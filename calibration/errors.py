@@ -10,6 +10,9 @@ Every message is one line: what was seen, what was needed, what to do next.
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 
 class CalibrationError(Exception):
     """Root of all errors raised on purpose by this package."""
@@ -24,4 +27,11 @@ class PictureError(CalibrationError):
 
 
 class ScaleError(CalibrationError):
-    """No usable reference was found, or what was found does not determine a scale."""
+    """No usable reference was found, or what was found does not determine a scale.
+
+    ``unsized_px`` holds the corners (each of shape (4, 2), pixels) of printed squares whose size nothing tells.
+    """
+
+    def __init__(self, message: str, *, unsized_px: tuple[NDArray[np.float64], ...] = ()) -> None:
+        super().__init__(message)
+        self.unsized_px = unsized_px

@@ -130,7 +130,8 @@ def _refuse_unsized(found: Sequence[FoundSquare], sheets: Sequence[FoundSheet]) 
         usual = ", ".join(squares.USUAL_SIZES)
         return ScaleError(
             f"a printed square {found[0].side_px:.0f} px wide was found, but nothing says how large it is "
-            f"(usual are {usual}): say it, like {options}"
+            f"(usual are {usual}): say it, like {options}",
+            unsized_px=tuple(np.asarray(f.quad.corners_px) for f in found),
         )
     names = paper.names_by_proportion(sheets[0])
     return ScaleError(

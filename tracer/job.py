@@ -7,11 +7,21 @@ import os
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from calibration import CalibrateOptions, Finding, Picture, ScaleError, calibrate
+from calibration import (
+    CalibrateOptions,
+    Finding,
+    Picture,
+    PxPoints,
+    ReferenceRequest,
+    ScaleError,
+    Sheet,
+    calibrate,
+)
 from calibration.intake import read_pictures
+from tracer.captions import caption_size
 from tracer.errors import JobError
 from tracer.files.svg import pieces_svg
 from tracer.pattern import PATTERN_FILE, Pattern, SheetRecord, save, write_bytes_whole, write_text_whole
@@ -153,7 +163,7 @@ def _trace_picture(
     sheet_id = f"s{len(gathered.sheets) + 1}"
     where = _where(picture)
     tell(f"{where}: finding the scale", 0.05)
-    sheet = calibrate(picture, calibrate_options, sheet_id=sheet_id)
+    sheet = _calibrated(picture, calibrate_options, sheet_id, read=trace_options.words)
     traced = trace(
         sheet,
         trace_options,
@@ -168,6 +178,27 @@ def _trace_picture(
     if keep_pictures:
         gathered.overlays.append((f"sheet-{sheet_id}.jpg", sheet_jpeg(sheet)))
         gathered.overlays.append((f"sheet-{sheet_id}.json", json.dumps(shown_sheet(traced)).encode("ascii")))
+
+
+def _calibrated(picture: Picture, options: CalibrateOptions, sheet_id: str, *, read: bool) -> Sheet:
+    """Find the scale; where a printed square is all there is and nobody said its size, read it from its caption."""
+    try:
+        return calibrate(picture, options, sheet_id=sheet_id)
+    except ScaleError as error:
+        for square_px in error.unsized_px if read else ():
+            size = caption_size(picture.pixels, PxPoints(square_px))
+            if size is None:
+                continue
+            request = ReferenceRequest(kind="square", size=size)
+            sheet = calibrate(picture, replace(options, request=request), sheet_id=sheet_id)
+            note = Finding(
+                code="size-read",
+                severity="note",
+                where=sheet_id,
+                message=f"the printed square says that it is {size}; if that was misread, give --reference square=SIZE",
+            )
+            return replace(sheet, findings=(*sheet.findings, note))
+        raise
 
 
 def _write(

@@ -1,0 +1,71 @@
+"""What is written in and under a printed square: its size, when nobody said it.
+
+Only asked when a square was found and nothing else in the picture tells how large it is. The scale then rests on words
+that were read, so the sheet says so.
+"""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration import PxPoints, UnitError, parse_length_mm
+from tracer.labels import Region, can_read_words, read_words
+
+_READ_AT_PX = 640.0
+"""Width to which a square is brought for reading: captions are some 5 to 12 % of its side (common practice)."""
+
+_GLYPH_SHARE = 0.05
+_BELOW_SHARE = 0.45
+_LEAST_MM, _MOST_MM = 10.0, 310.0
+_SIZE = re.compile(
+    r"(?P<number>\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?)\s*[-]?\s*(?P<unit>inch(?:es)?|in\b|cm|mm|\"|''|\u201d|\u2033)",
+    re.IGNORECASE,
+)
+
+
+def size_in_words(text: str) -> str | None:
+    """Return the one size that a caption states, such as ``5cm``; None where it states none, or several that differ.
+
+    A size in two units ("1 in / 2.54 cm") is one size; "5 x 5 cm" too.
+    """
+    found: list[tuple[float, str]] = []
+    for match in _SIZE.finditer(text.replace(",", ".")):
+        words = f"{match['number']}{match['unit']}"
+        try:
+            found.append((parse_length_mm(words), words))
+        except UnitError:
+            continue
+    usable = [f for f in found if _LEAST_MM <= f[0] <= _MOST_MM]
+    if not usable or any(abs(mm / usable[0][0] - 1) > 0.005 for mm, _ in usable):
+        return None
+    return usable[0][1].replace(" ", "") if "/" not in usable[0][1] else usable[0][1]
+
+
+def caption_size(pixels: NDArray[np.uint8], square_px: PxPoints) -> str | None:
+    """Read the size of a printed square from the words inside it, else from those just below or above it.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8
+        The picture.
+    square_px : PxPoints
+        Corners of the square, shape (4, 2).
+    """
+    if not can_read_words():
+        return None
+    low, high = np.min(square_px, axis=0), np.max(square_px, axis=0)
+    side = float((high - low).max())
+    glyph = max(_GLYPH_SHARE * side, 4.0)
+    inset = 0.04 * side
+    inside = (low[0] + inset, low[1] + inset, high[0] - inset, high[1] - inset)
+    below = (low[0] - 0.2 * side, high[1] + inset / 2, high[0] + 0.2 * side, high[1] + _BELOW_SHARE * side)
+    above = (low[0] - 0.2 * side, low[1] - _BELOW_SHARE * side, high[0] + 0.2 * side, low[1] - inset / 2)
+    for box in (inside, below, above):
+        region = Region(box=(float(box[0]), float(box[1]), float(box[2]), float(box[3])), glyph_px=glyph)
+        size = size_in_words(" ".join(line.text for line in read_words(pixels, [region])))
+        if size is not None:
+            return size
+    return None
