@@ -40,6 +40,7 @@ _COMMAND_MODULES = {
     "lay": "lay",
     "write": "write",
     "check": "check",
+    "target": "target",
     "open": "open_page",
     "demo": "demo",
 }
