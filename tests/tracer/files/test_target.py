@@ -23,7 +23,7 @@ def rendered(kind: str, paper: str) -> np.ndarray:
     if kind == "pdf":
         page = pypdfium2.PdfDocument(target_pdf(paper))[0]
         return page.render(scale=PER_INCH / 72, rev_byteorder=True).to_numpy()[..., :3]
-    png = resvg_py.svg_to_bytes(svg_string=target_svg(paper), zoom=PER_INCH / 96, background="white")
+    png = resvg_py.svg_to_bytes(svg_string=target_svg(paper), dpi=PER_INCH, background="white")
     return np.asarray(Image.open(io.BytesIO(bytes(png))).convert("RGB"))
 
 
