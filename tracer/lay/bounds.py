@@ -9,20 +9,19 @@ problems", 2001).
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry import box as rectangle
 
 from tracer.lay.bodies import Body
 from tracer.lay.rows import SLACK_MM
 from tracer.lay.shapes import Solid, as_solid, hull_points, turned
 
 _BANDS = 48
+_BANDS_IN_ALL = 2400
 _TURN_STEP_DEG = 0.05
 
 
@@ -60,6 +59,7 @@ def least_length_mm(bodies: Sequence[Body], demands: Sequence[int], width_mm: fl
     any_free = any(b.turns is None and demands[i] for i, b in enumerate(bodies))
     tallest = 0.0
     sums = np.zeros(_FUNCTIONS)
+    bands = min(_BANDS, max(6, _BANDS_IN_ALL // max(len(bodies), 1)))
     for i, body in enumerate(bodies):
         if not demands[i]:
             continue
@@ -69,7 +69,7 @@ def least_length_mm(bodies: Sequence[Body], demands: Sequence[int], width_mm: fl
             tallest = max(tallest, _least_extent(body.fine))
             continue
         distinct = {round((t + base_deg) % 180, 6): (t + base_deg) % 360 for t in body.turns}.values()
-        sums += demands[i] * np.min([_band_sums(turned(inner, t), whole) for t in distinct], axis=0)
+        sums += demands[i] * np.min([_band_sums(turned(inner, t), whole, bands) for t in distinct], axis=0)
         tallest = max(tallest, min(body.box(t).height for t in distinct))
     if not sums.any():
         return tallest
@@ -105,24 +105,28 @@ def _least_extent(solid: Solid) -> float:
 _FUNCTIONS = 13
 
 
-def _band_sums(inner: Solid, whole: float) -> NDArray[np.float64]:
+def _band_sums(inner: Solid, whole: float, bands: int) -> NDArray[np.float64]:
     """Return the integral over the levels of each dual feasible function of the chord; index 0 is the chord itself."""
     x0, y0, x1, y1 = inner.bounds
-    levels = np.linspace(y0, y1, _BANDS + 1)
-    band = (y1 - y0) / _BANDS
-    sums = np.zeros(_FUNCTIONS)
+    levels = np.linspace(y0, y1, bands + 1)
+    # The chord that every level of a band has: what no part outside the solid casts a shadow on.
+    left, right = np.full(bands, x0), np.full(bands, x1)
+    outside = shapely.difference(shapely.box(left, levels[:-1], right, levels[1:]), inner)
+    parts, band = shapely.get_parts(outside, return_index=True)
+    shadows = shapely.bounds(parts)[:, [0, 2]]
+    solid = shapely.area(parts) > 1e-9
+    free = np.zeros(bands)
+    reached = np.full(bands, x0)
+    order = np.argsort(shadows[:, 0], kind="stable")
+    for n in order[solid[order]].tolist():
+        k = band[n]
+        free[k] = max(free[k], shadows[n, 0] - reached[k])
+        reached[k] = max(reached[k], shadows[n, 1])
+    shares = np.minimum(1.0, np.maximum(free, x1 - reached) / whole)
+    sums = np.empty(_FUNCTIONS)
     sums[0] = inner.area / whole
-    for low, high in itertools.pairwise(levels.tolist()):
-        # The chord that every level of the band has: what no part outside the solid casts a shadow on.
-        outside = rectangle(x0, low, x1, high).difference(inner)
-        free, start = 0.0, x0
-        for a, b in sorted((p.bounds[0], p.bounds[2]) for p in shapely.get_parts(outside) if p.area > 1e-9):
-            free = max(free, a - start)
-            start = max(start, b)
-        free = max(free, x1 - start)
-        share = min(1.0, free / whole)
-        for k in range(1, _FUNCTIONS):
-            scaled = (k + 1) * share
-            value = share if abs(scaled - round(scaled)) < 1e-9 else math.floor(scaled) / k
-            sums[k] += band * value
+    for k in range(1, _FUNCTIONS):
+        scaled = (k + 1) * shares
+        even = np.abs(scaled - np.round(scaled)) < 1e-9
+        sums[k] = float(np.where(even, shares, np.floor(scaled) / k).sum()) * (y1 - y0) / bands
     return sums

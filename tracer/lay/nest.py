@@ -164,7 +164,7 @@ def _run(
             child.stdin.close()
         except BrokenPipeError:
             errors.append("it ended before it was given its task")
-        while (gone := time.monotonic() - start) < seconds + _GRACE_S:
+        while (gone := time.monotonic() - start) < seconds + min(_GRACE_S, 0.5 + 0.5 * seconds):
             try:
                 line = told.get(timeout=_WAIT_S)
             except queue.Empty:
