@@ -22,6 +22,9 @@ _HUBER = 2.0
 """Huber's corner in standard deviations: 2 keeps 97 % efficiency under Gaussian errors."""
 _PRIOR_TAIL = 3.0
 """Cauchy scale of the priors: at 3 standard deviations a prior pulls with a quarter of its Gaussian weight."""
+_PRIOR_FLOOR = 0.005
+"""Share of its Gaussian weight that a prior never loses: no lens is a hundred standard deviations off, and wrong points
+must not be explained by one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,8 +95,8 @@ def _huber_weights(norms: Vector, spread: float) -> Vector:
 
 
 def prior_weights(residuals: Vector) -> Vector:
-    """Return the weight of each prior residual (in standard deviations): Cauchy's."""
-    return np.asarray(1 / (1 + residuals**2 / _PRIOR_TAIL))
+    """Return the weight of each prior residual (in standard deviations): Cauchy's, and a little more."""
+    return np.asarray(1 / (1 + residuals**2 / _PRIOR_TAIL) + _PRIOR_FLOOR)
 
 
 def _huber_cost(norms: Vector, spread: float) -> float:
@@ -156,7 +159,7 @@ class Problem:
         """Robust sum of squares of the residuals."""
         points, chains, angles, priors = self._split(r)
         norms = np.linalg.norm(points.reshape(-1, 2), axis=1)[kept]
-        prior = _PRIOR_TAIL * np.log1p(priors**2 / _PRIOR_TAIL).sum()
+        prior = (_PRIOR_TAIL * np.log1p(priors**2 / _PRIOR_TAIL) + _PRIOR_FLOOR * priors**2).sum()
         straight = _huber_cost(np.abs(chains), 1.0) + _huber_cost(np.abs(angles), 1.0)
         return float(_huber_cost(norms, spread) / spread**2 + straight + prior)
 

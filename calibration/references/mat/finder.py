@@ -11,6 +11,7 @@ residuals). What lies on the mat is nearer to the camera than the grid: 1 mm at 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 
 import cv2
@@ -62,8 +63,11 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     list of Reference
         Empty when there is no grid; one when the pitch is known; several with score <= 0.5 when it is ambiguous.
     """
+    seeds = find_all_seeds(scene)
+    if not seeds:
+        return []
     picture = GridPicture(light=SRGB_TO_LINEAR[scene.grey], focal_px=scene.picture.focal_px)
-    lattice = find_lattice(scene, picture)
+    lattice = find_lattice(scene, picture, seeds)
     if lattice is None:
         return []
     shape = _shape(picture, lattice)
@@ -77,12 +81,16 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     return [_reference(scene, lattice, cell, _words(cell, shape), score) for cell in possible]
 
 
-def find_lattice(scene: SearchPicture, picture: GridPicture) -> Lattice | None:
-    """Return the grid in lattice units, or None."""
+def find_all_seeds(scene: SearchPicture) -> list[Seed]:
+    """Return small pieces of a grid, light on dark or dark on light, the best first."""
     seeds: list[Seed] = []
     for ridges in find_ridges(scene.reduced):
         seeds.extend(find_seeds(ridges))
-    seeds.sort(key=lambda s: -s.score)
+    return sorted(seeds, key=lambda s: -s.score)
+
+
+def find_lattice(scene: SearchPicture, picture: GridPicture, seeds: Sequence[Seed]) -> Lattice | None:
+    """Return the grid in lattice units, or None."""
     best: tuple[CameraFit, NDArray[np.intp]] | None = None
     chosen: tuple[Seed, float] | None = None
     most = 0

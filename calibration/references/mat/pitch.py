@@ -37,8 +37,8 @@ _RARE_INCH_CELLS = {(47, 35), (48, 36), (58, 39), (59, 39), (60, 40), (72, 36), 
 """Mats that cover a table: so rare that the same lattice may as well be half of the size."""
 _CENTIMETRE_CELLS = {
     (28, 20), (27, 19), (28, 19), (29, 20), (30, 22), (42, 29), (40, 28), (41, 28), (43, 28), (45, 30), (44, 29),
-    (57, 40), (58, 43), (59, 42), (58, 42), (60, 45), (88, 58), (90, 60), (89, 59), (82, 57), (85, 56), (120, 90),
-    (100, 70),
+    (57, 40), (58, 43), (59, 42), (58, 42), (60, 45), (88, 58), (90, 60), (91, 60), (91, 61), (89, 59), (82, 57),
+    (85, 56), (120, 90), (100, 70),
 }  # fmt: skip
 """Metric mats after A4, A3, A2, A1 and 90 x 60 cm; from memory."""
 
@@ -226,7 +226,7 @@ def evidence(shape: Shape) -> dict[float, float]:
         if longest > 1600 or (all(shape.closed) and longest < 140):
             value -= 4.0
         if shape.distance_cells is not None:
-            # People hold a camera some 700 mm above a table, give or take half as much again.
-            value -= 0.5 * min(9.0, (math.log(shape.distance_cells * cell / 700.0) / 0.5) ** 2)
+            # People hold a camera some 700 mm above a table, give or take a factor of two.
+            value -= 0.5 * min(9.0, (math.log(shape.distance_cells * cell / 700.0) / 0.8) ** 2)
         out[cell] = max(value, out.get(cell, -math.inf))
     return out

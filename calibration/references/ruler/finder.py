@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.errors import UnitError
-from calibration.light import SRGB_TO_LINEAR
 from calibration.picture import MmPoints, PxPoints
 from calibration.references.reference import Reference, SearchPicture
 from calibration.references.ruler.graduation import Graduation, rank
@@ -47,10 +46,9 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     list of Reference
         One for each graduated edge, the surest first.
     """
-    light = SRGB_TO_LINEAR[scene.grey]
     found: list[tuple[Ticks, list[tuple[float, Graduation]]]] = []
     for row in find_rows(scene.grey):
-        ticks = read_ticks(light, row)
+        ticks = read_ticks(scene.grey, row)
         if ticks is None or len(ticks.numbers) < _FEWEST_TICKS:
             continue
         ranked = [r for r in rank(ticks.numbers, ticks.lengths) if r[0] >= _LEAST_EXPLAINED]

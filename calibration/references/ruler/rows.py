@@ -47,14 +47,14 @@ def find_rows(grey: NDArray[np.uint8]) -> list[Row]:
     if rows < 1 or columns < 1:
         return []
     n = _BLOCK_PX
-    blocks = _thin_parts(grey)[: rows * n, : columns * n].reshape(rows, n, columns, n).swapaxes(1, 2).reshape(-1, n, n)
     fy, fx = np.meshgrid(fft.fftfreq(n), fft.rfftfreq(n), indexing="ij")
     radius = np.hypot(fy, fx)
     wanted = (radius > 1 / _LONGEST_PERIOD_PX) & (radius < 1 / _SHORTEST_PERIOD_PX)
     window = np.hanning(n)[:, None] * np.hanning(n)
     places, vectors, heights = [], [], []
-    for start in range(0, len(blocks), 64):
-        part = blocks[start : start + 64].astype(np.float32)
+    for row in range(rows):
+        # One row of blocks at a time: on A0 the whole picture in signed numbers would take a gigabyte.
+        part = _row_of_blocks(grey, row, columns).astype(np.float32)
         part -= part.mean(axis=(1, 2), keepdims=True)
         power = np.abs(fft.rfft2(part * window.astype(np.float32))) ** 2
         # Pictures have less power at high frequencies; times the radius squared they are about even.
@@ -66,11 +66,18 @@ def find_rows(grey: NDArray[np.uint8]) -> list[Row]:
             if peak > _CLEAR and power[i].max() > n * n:
                 at = np.unravel_index(top[i], radius.shape)
                 vector = _refined(power[i], int(at[0]), int(at[1]), n)
-                block = start + i
-                places.append(((block % columns + 0.5) * n - 0.5, (block // columns + 0.5) * n - 0.5))
+                places.append(((i + 0.5) * n - 0.5, (row + 0.5) * n - 0.5))
                 vectors.append(vector)
                 heights.append(peak)
     return _joined(np.asarray(places), np.asarray(vectors), np.asarray(heights))
+
+
+def _row_of_blocks(grey: NDArray[np.uint8], row: int, columns: int) -> NDArray[np.int16]:
+    """Thin parts of one row of blocks, (columns, n, n), filtered with a margin so that blocks have no seams."""
+    n = _BLOCK_PX
+    top, bottom = max(0, row * n - _THIN_PX), min(grey.shape[0], (row + 1) * n + _THIN_PX)
+    thin = _thin_parts(grey[top:bottom, : columns * n])[row * n - top :][:n]
+    return np.asarray(thin.reshape(n, columns, n).swapaxes(0, 1), dtype=np.int16)
 
 
 def _thin_parts(grey: NDArray[np.uint8]) -> NDArray[np.int16]:

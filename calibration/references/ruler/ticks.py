@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.light import SRGB_TO_LINEAR
 from calibration.references.line_profile import fit_profiles
 from calibration.references.ruler.rows import Row
 
@@ -27,6 +28,10 @@ _LOWEST_BAND_PX = 4
 _FEWEST_WINDOWS = 2
 _SLIP = 0.3
 """Windows are chained where the count between them is within this share of a period of a whole number."""
+_FARTHEST_COUNT = 40
+"""Ticks that may be counted from one window to the next by their frequencies alone."""
+_SLIPS_TRIED = 6
+_JOINT_RMS_PX = 0.2
 _FEWEST_TICKS = 12
 _SIGNIFICANT = 5.0
 _WIDTHS_PX = (0.6, 0.9, 1.4, 2.2)
@@ -105,19 +110,27 @@ class _Strip:
         return np.concatenate(parts).reshape(x.shape).astype(np.float64)
 
 
-def _strip(light: NDArray[np.float32], row: Row) -> _Strip:
+def _strip(grey: NDArray[np.uint8], row: Row) -> _Strip:
     u = row.direction
     v = np.asarray([-u[1], u[0]])
     s = np.arange(np.floor(row.begin_px), np.ceil(row.end_px) + 1)
     # Only what lies in the picture.
     at = row.middle_px + s[:, None] * u
-    inside = ((at > 2) & (at < np.asarray(light.shape[::-1]) - 3)).all(axis=1)
+    inside = ((at > 2) & (at < np.asarray(grey.shape[::-1]) - 3)).all(axis=1)
     s = s[inside]
     t = np.arange(-_HALF_HEIGHT_PX, _HALF_HEIGHT_PX + 1.0)
     points = row.middle_px + s[None, :, None] * u + t[:, None, None] * v
-    xs, ys = points[..., 0].astype(np.float32), points[..., 1].astype(np.float32)
+    if len(s) == 0:
+        return _Strip(light=np.zeros((len(t), 0), np.float32), origin=row.middle_px, along=u, across=v, begin=0.0)
+    # Only the part around the row is turned into light: the whole of a large picture would take four bytes a pixel.
+    limits = np.asarray(grey.shape[::-1])
+    low = np.clip(np.floor(points.min(axis=(0, 1))).astype(int) - 2, 0, limits - 2)
+    high = np.clip(np.ceil(points.max(axis=(0, 1))).astype(int) + 3, low + 2, limits)
+    light = SRGB_TO_LINEAR[grey[low[1] : high[1], low[0] : high[0]]]
+    near = points - low
+    xs, ys = near[..., 0].astype(np.float32), near[..., 1].astype(np.float32)
     values = np.asarray(cv2.remap(light, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
-    return _Strip(light=values, origin=row.middle_px, along=u, across=v, begin=float(s[0]) if len(s) else 0.0)
+    return _Strip(light=values, origin=row.middle_px, along=u, across=v, begin=float(s[0]))
 
 
 def _first_peak(profile: Array) -> tuple[float, float]:
@@ -240,8 +253,11 @@ def _smooth(s: Array, values: Array, degree: int) -> Array:
     return np.asarray(line)
 
 
-def _count(windows: list[_Window], dark: float) -> tuple[Array, Array] | None:
-    """Number one tick near each window's middle, all in one count: numbers and places (at the middle of the band)."""
+def _count(windows: list[_Window], dark: float) -> list[tuple[Array, Array]]:
+    """Number one tick near each window's middle; a new count begins wherever the old one is not certain.
+
+    Returns the counts' numbers and places (at the middle of the band), the longest first.
+    """
     order = sorted(windows, key=lambda w: w.middle)
     places = []
     for w in order:
@@ -252,23 +268,70 @@ def _count(windows: list[_Window], dark: float) -> tuple[Array, Array] | None:
     for before, after, p, q in zip(order, order[1:], places, places[1:], strict=False):
         periods = (q - p) * (before.frequency + after.frequency) / 2
         step = round(periods)
-        far = after.middle - before.middle
-        sure = abs(periods - step) < _SLIP and far < 6 * _HOP_PX + _WINDOW_PX
-        if sure and step >= 0:
+        # Frequencies of single windows are good to half a per cent.
+        sure = abs(periods - step) < _SLIP and 0 <= step <= _FARTHEST_COUNT
+        if sure:
             runs[-1].append((runs[-1][-1][0] + step, q))
         else:
             runs.append([(0, q)])
-    best = max(runs, key=len)
-    if len(best) < _FEWEST_WINDOWS:
-        return None
-    numbers, where = np.asarray([n for n, _ in best], dtype=float), np.asarray([p for _, p in best])
-    _, first = np.unique(numbers, return_index=True)
-    return (numbers[first], where[first]) if len(first) >= _FEWEST_WINDOWS else None
+    out = []
+    for run in sorted(runs, key=len, reverse=True):
+        numbers, where = np.asarray([n for n, _ in run], dtype=float), np.asarray([p for _, p in run])
+        _, first = np.unique(numbers, return_index=True)
+        if len(first) >= _FEWEST_WINDOWS:
+            out.append((numbers[first], where[first]))
+    return out
 
 
-def read_ticks(light: NDArray[np.float32], row: Row) -> Ticks | None:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Run:
+    """Ticks read in one uninterrupted count: numbers, places at the band's middle, uncertainties, clearness."""
+
+    numbers: NDArray[np.intp]
+    places: Array
+    sigma: Array
+    clear: float
+
+
+def _joined(runs: list[_Run]) -> _Run:
+    """Carry the count over covered stretches where only one whole number of ticks fits; else keep the longest run.
+
+    Ticks seen in perspective stand at a smooth function of their number (a cubic, lens and all). With one tick too
+    many or too few under the cover the slopes on its two sides do not meet it.
+    """
+    runs = sorted(runs, key=lambda r: -len(r.numbers))
+    whole = runs[0]
+    for run in runs[1:]:
+        slope = float(np.median(np.diff(whole.places) / np.diff(whole.numbers)))
+        guess = round(
+            float(whole.numbers.mean() + (run.places.mean() - whole.places.mean()) / slope - run.numbers.mean())
+        )
+        misses = []
+        for more in range(guess - _SLIPS_TRIED, guess + _SLIPS_TRIED + 1):
+            numbers = np.concatenate([whole.numbers, run.numbers + more])
+            places = np.concatenate([whole.places, run.places])
+            if len(np.unique(numbers)) < len(numbers):
+                continue
+            x = (numbers - numbers.mean()) / max(1.0, np.ptp(numbers) / 2)
+            miss = np.polyval(np.polyfit(x, places, 3), x) - places
+            misses.append((float(np.sqrt((miss**2).mean())), more))
+        misses.sort()
+        if len(misses) < 2 or misses[0][0] > _JOINT_RMS_PX or misses[1][0] < 3 * misses[0][0]:
+            continue
+        numbers = np.concatenate([whole.numbers, run.numbers + misses[0][1]])
+        order = np.argsort(numbers)
+        whole = _Run(
+            numbers=numbers[order],
+            places=np.concatenate([whole.places, run.places])[order],
+            sigma=np.concatenate([whole.sigma, run.sigma])[order],
+            clear=whole.clear + run.clear,
+        )
+    return whole
+
+
+def read_ticks(grey: NDArray[np.uint8], row: Row) -> Ticks | None:
     """Read the ticks of a row; None where it holds none that can be counted."""
-    strip = _strip(light, row)
+    strip = _strip(grey, row)
     if strip.light.shape[1] < 60:
         return None
     windows = _windows(strip, row)
@@ -279,24 +342,35 @@ def read_ticks(light: NDArray[np.float32], row: Row) -> Ticks | None:
     high = _smooth(s, np.asarray([w.band[1] for w in windows]), 2)
     lean = _smooth(s, np.asarray([w.lean for w in windows]), 1)
     period = float(1 / np.median([w.frequency for w in windows]))
-    best: tuple[float, NDArray[np.intp], Array, Array, float] | None = None
+    best: tuple[_Run, float] | None = None
     for dark in (1.0, 0.0):
-        counted = _count(windows, dark)
-        if counted is None:
+        read = [_read_each(strip, counted, low, high, lean, period, dark > 0) for counted in _count(windows, dark)]
+        runs = [r for r in read if r is not None]
+        if not runs:
             continue
-        got = _read_each(strip, counted, low, high, lean, period, dark > 0)
-        if got is not None and (best is None or got[0] > best[0]):
-            best = (*got, dark)
+        whole = _joined(_apart(runs))
+        if best is None or whole.clear > best[0].clear:
+            best = (whole, dark)
     if best is None:
         return None
-    _, numbers, places, sigma, dark = best
-    return _with_lengths(strip, numbers, places, sigma, low, high, lean, period, dark > 0)
+    run, dark = best
+    return _with_lengths(strip, run.numbers, run.places, run.sigma, low, high, lean, period, dark > 0)
+
+
+def _apart(runs: list[_Run]) -> list[_Run]:
+    """Runs that do not lie over one another; the longer ones win."""
+    kept: list[_Run] = []
+    for run in sorted(runs, key=lambda r: -len(r.numbers)):
+        low, high = run.places.min(), run.places.max()
+        if all(high < other.places.min() or low > other.places.max() for other in kept):
+            kept.append(run)
+    return kept
 
 
 def _read_each(
     strip: _Strip, counted: tuple[Array, Array], low: Array, high: Array, lean: Array, period: float, dark: bool
-) -> tuple[float, NDArray[np.intp], Array, Array] | None:
-    """Read every tick near where the count says; clearness, numbers, places at the band's middle, uncertainty."""
+) -> _Run | None:
+    """Read every tick near where the count says."""
     numbers, where = counted
     line = np.polyfit(numbers, where, min(3, len(numbers) - 1))
     end = strip.begin + strip.light.shape[1] - 1
@@ -347,7 +421,12 @@ def _read_each(
         good &= miss < np.maximum(4 * spread, 3 * sigma)
     if spread > 0.12 * period:
         return None
-    return clear * float(np.sqrt(good.sum())), n[good], at[good], np.hypot(sigma[good], 0.02)
+    return _Run(
+        numbers=n[good],
+        places=at[good],
+        sigma=np.hypot(sigma[good], 0.02),
+        clear=clear * float(np.sqrt(good.sum())),
+    )
 
 
 def _with_lengths(
