@@ -27,7 +27,7 @@ from scipy.spatial import cKDTree
 from calibration.picture import MmPoints, PxPoints
 from tracer.path import Path
 from tracer.piece import Fit
-from tracer.profiles import Points, running_median, sample_profiles
+from tracer.profiles import Points, on_grid, running_median, sample_profiles
 
 _STEP_PX = 0.5
 _SIDE_PX = 2.0
@@ -139,7 +139,9 @@ def measure_outline(
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
     image_normal = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
     image_normal *= np.where((image_normal * across).sum(axis=1) >= 0, 1.0, -1.0)[:, None]
-    offset, valid, absent = _find_again(pixels, at, image_normal, style)
+    taken = on_grid(at)
+    offset, valid, absent = _find_again(pixels, taken, image_normal, style)
+    offset = offset + ((taken - at) * image_normal).sum(axis=1)
     cosine = np.clip((across * image_normal).sum(axis=1) / px_per_mm, 0.2, 1.0)
     error = offset / (px_per_mm * cosine)
     error += (style.blur_px * mm_per_px) ** 2 / 2 * _curvature_of(points, normals)

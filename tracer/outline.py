@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize, special
 
+from calibration.light import SRGB_TO_LINEAR
 from calibration.picture import PxPoints
 from tracer.candidate import RoughOutline
 from tracer.profiles import (
@@ -34,6 +35,7 @@ from tracer.profiles import (
     closed_area,
     closed_normals,
     local_scatter,
+    on_grid,
     resample_closed,
     running_median,
     sample_profiles,
@@ -45,6 +47,8 @@ LineChoice = Literal["centre", "outer", "inner"]
 _STEP_PX = 0.5
 _LEAST_SIGMA_PX = 0.01
 """Standard uncertainty below which a single profile is not believed (interpolation and sampling, measured)."""
+_LEAST_CONTRAST = 0.008
+"""Least difference of linear light that counts as a line or an edge: two steps of 8-bit codes in the bright half."""
 _USUAL_BLUR_PX = 0.75
 """Blur of scanners and of cameras in focus, standard deviation (common practice, no source); a weak prior only."""
 
@@ -124,6 +128,7 @@ def locate(
     points, position = _approach(pixels, rough, points, width, spacing_px)
     hidden = _carried(hidden, position)
     normals = closed_normals(smooth_closed(points, 1.0))
+    points = on_grid(points)
     found, profiles, offsets = _read(pixels, rough, points, normals, width)
     valid = _without_lone(found.valid & ~hidden)
     offset = _bridge(found.offset, valid)
@@ -200,28 +205,32 @@ def _odd_neighbours(pixels: NDArray[np.uint8], points: Points, normals: Points, 
     """Return where one side of the line does not look as it does along the rest of the stretch.
 
     Something then touches the line there: text, another line, the ground's own pattern. All three colours are asked,
-    since what the weights of the line's colour see as equal may differ in another. Encoded values serve: nothing is
-    interpolated.
+    since what the weights of the line's colour see as equal may differ in another. The nearest pixel serves: what is
+    asked is whether a side is another thing, not where it ends.
     """
     rows, columns = pixels.shape[:2]
     colours = pixels.reshape(rows, columns, -1)
-    sides = []
-    for direction in (-1.0, 1.0):
-        samples = []
-        for beyond in (1.5, 2.5, 3.5):
-            at = points + normals * (direction * (width / 2 + beyond))
-            x = np.clip(np.rint(at[:, 0]), 0, columns - 1).astype(np.intp)
-            y = np.clip(np.rint(at[:, 1]), 0, rows - 1).astype(np.intp)
-            samples.append(colours[y, x].astype(np.float64))
-        sides.append(np.stack(samples))
-    usual = [np.stack([running_median(s[:, :, c].mean(axis=0), 120) for c in range(s.shape[2])], axis=1) for s in sides]
-    contrast = np.maximum(np.abs(usual[0] - usual[1]).max(axis=1), 30.0 if width else 12.0)
+
+    def light(offset: float) -> NDArray[np.float64]:
+        at = points + normals * offset
+        x = np.clip(np.rint(at[:, 0]), 0, columns - 1).astype(np.intp)
+        y = np.clip(np.rint(at[:, 1]), 0, rows - 1).astype(np.intp)
+        return SRGB_TO_LINEAR[colours[y, x]].astype(np.float64)
+
+    def usual(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.stack([running_median(values[:, c], 120) for c in range(values.shape[1])], axis=1)
+
+    sides = [np.stack([light(direction * (width / 2 + d)) for d in (2.0, 3.0, 4.0)]) for direction in (-1.0, 1.0)]
+    levels = [usual(side.mean(axis=0)) for side in sides]
+    # Against the line itself, or for an edge against the other side.
+    others = [usual(light(0.0))] * 2 if width else levels[::-1]
     odd = np.zeros(len(points), bool)
-    for side, level in zip(sides, usual, strict=True):
+    for side, level, other in zip(sides, levels, others, strict=True):
+        contrast = np.maximum(np.abs(level - other).max(axis=1), 0.02)
         difference = np.abs(ndimage.uniform_filter1d(side, 3, axis=1, mode="wrap") - level).max(axis=2)
-        noise = 1.4826 * np.median(difference, axis=1)
-        for row, spread in zip(difference, noise, strict=True):
-            odd |= row > np.maximum(0.3 * contrast, 5 * spread)
+        spread = 1.4826 * np.median(difference, axis=1)
+        for row, own in zip(difference, spread, strict=True):
+            odd |= row > np.maximum(0.25 * contrast, 5 * own)
     return odd
 
 
@@ -274,7 +283,7 @@ def _read_line(profiles: NDArray[np.float32], offsets: NDArray[np.float64], widt
     valid = (
         has
         & (np.abs(found_width - typical_width) <= max(4 * spread, 0.18 * width, 0.35))
-        & (contrast > 0.3 * usual)
+        & (contrast > max(0.3 * usual, _LEAST_CONTRAST))
         & (np.abs(side) <= max(5 * _robust_spread(side, has), 0.4))
     )
     return _Found(centre, found_width, contrast, valid)
@@ -296,7 +305,9 @@ def _read_edge(profiles: NDArray[np.float32], offsets: NDArray[np.float64]) -> _
     contrast = outside - inside
     usual = float(np.median(contrast[has])) if has.any() else 0.0
     side = offset - running_median(offset, 6)
-    valid = has & (contrast > 0.3 * usual) & (np.abs(side) <= max(5 * _robust_spread(side, has), 0.4))
+    valid = (
+        has & (contrast > max(0.3 * usual, _LEAST_CONTRAST)) & (np.abs(side) <= max(5 * _robust_spread(side, has), 0.4))
+    )
     return _Found(offset, np.zeros(len(offset)), contrast, valid)
 
 
@@ -385,11 +396,11 @@ def _true_width(
             low, high = (mid, high) if float(_stroke(np.array([mid]), width, blur)[0]) > depth / 2 else (low, mid)
         at_half[i] = 2 * low
     at_half[-1] = true[-1]
-    # Thin strokes: half-depth width hardly depends on the true one; stay near the width of the mean profile there.
+    # The mean profile's width is the anchor; along the line only the changes come from the widths at half depth.
     smooth = running_median(_bridge(found_width, valid), 12)
-    width = np.interp(smooth, at_half, true)
-    trust = np.clip(typical / blur - 1.0, 0, 1)
-    return np.asarray(trust * width + (1 - trust) * typical) + (_bridge(found_width, valid) - smooth)
+    usual = float(np.median(smooth))
+    change = np.interp(smooth, at_half, true) - np.interp(usual, at_half, true)
+    return np.asarray(np.maximum(typical + change, 0.0) + (_bridge(found_width, valid) - smooth))
 
 
 def _curvature(points: Points, reach: int = 6) -> NDArray[np.float64]:

@@ -1,0 +1,114 @@
+"""The measured error: never smaller than the true one by more than the sampling and its own noise allow."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from calibration.picture import PxPoints
+from tests import shapes
+from tests.oracles import distance_between
+from tests.tracer.tracing import SHAPES, picture_of, px_of, traced
+from tracer.measure import measure_outline
+from tracer.path import Path
+
+NOISE_MM = 0.006
+"""What the measure itself scatters at 1 % noise, worst of some thousand places."""
+
+
+def shifted_segment(path: Path, k: int, by_mm: float) -> Path:
+    """Return the path with one segment replaced by a cubic that bulges outward by a known amount."""
+    segments = list(path.segments)
+    a, d = segments[k][0], segments[k][-1]
+    along = (d - a) / np.hypot(*(d - a))
+    outward = np.array([along[1], -along[0]])
+    third = segments[k][1:3] if len(segments[k]) == 4 else np.array([a + (d - a) / 3, a + (d - a) * 2 / 3])
+    segments[k] = np.vstack([a, third + outward * by_mm * 4 / 3, d])
+    return Path(tuple(segments))
+
+
+@pytest.mark.parametrize("name", ["hexagon", "rounded rectangle", "sleeve cap"])
+@pytest.mark.parametrize("line_width_mm", [0.0, 0.4])
+def test_the_truth_measures_as_right(name: str, line_width_mm: float) -> None:
+    result = traced(name, line_width_mm)
+    error = result.measure(result.truth)
+    assert error.p95_mm < 0.004
+    assert abs(float(error.error_mm[error.valid].mean())) < 0.0015
+
+
+@pytest.mark.parametrize("k", [0, 2, 5])
+@pytest.mark.parametrize("by_mm", [0.15, -0.1])
+def test_an_error_planted_anywhere_is_measured(k: int, by_mm: float) -> None:
+    result = traced("hexagon", 0.4)
+    error = result.measure(shifted_segment(result.truth.oriented(), k, by_mm))
+    assert error.max_mm == pytest.approx(abs(by_mm), abs=0.012)
+    worst = int(np.argmax(np.abs(error.error_mm)))
+    # Where the outline bulges outward the line lies inside of it.
+    assert math.copysign(1, error.error_mm[worst]) == -math.copysign(1, by_mm)
+    seg = result.truth.oriented().segments[k]
+    assert np.hypot(*(np.asarray(error.where_max) - (seg[0] + seg[-1]) / 2)) < 4
+
+
+@pytest.mark.parametrize("name", list(SHAPES))
+@pytest.mark.parametrize("line_width_mm", [0.0, 0.4])
+def test_the_reported_error_is_not_smaller_than_the_true_one(name: str, line_width_mm: float) -> None:
+    result = traced(name, line_width_mm)
+    error = result.measure()
+    true = distance_between(result.fit.path.segments, result.truth.segments)
+    assert error.max_mm >= true.worst_mm - true.bound_mm - NOISE_MM
+    assert error.p95_mm >= true.p95_mm - 0.002
+    assert error.rms_mm >= true.rms_mm - 0.001
+
+
+def test_a_moved_corner_is_seen() -> None:
+    result = traced("hexagon", 0.4)
+    points = np.array([s[0] for s in result.truth.oriented().segments])
+    points[3] += np.array([0.2, 0.0])
+    error = result.measure(Path.polygon(points))
+    assert error.max_mm > 0.15
+    assert np.hypot(*(np.asarray(error.where_max) - points[3])) < 1.5
+
+
+def test_the_stated_uncertainty_covers_the_scatter() -> None:
+    errors = []
+    for seed in range(6):
+        pixels = picture_of("circle", 0.4, seed=seed)
+        result = traced("circle", 0.4)
+        error = measure_outline(pixels, result.truth, result.style, to_px=px_of)
+        errors.append(error.error_mm / error.sigma_mm)
+    covered = np.abs(np.concatenate(errors)) < 2
+    assert covered.mean() > 0.85
+
+
+def test_an_outline_without_a_line_is_not_called_good() -> None:
+    result = traced("circle", 0.4)
+    elsewhere = shapes.circle((30, 30), 15)
+    error = result.measure(elsewhere)
+    assert error.p95_mm > 0.3
+    assert error.readable < 0.2
+
+
+def test_where_the_line_is_hidden_the_error_is_not_zero() -> None:
+    result = traced("circle", 0.4)
+    at = px_of(np.asarray(result.truth.sample(0.05)[0]))
+    hidden = PxPoints(at[:300])
+    error = measure_outline(result.pixels, result.truth, result.style, to_px=px_of, obscured_px=hidden)
+    assert error.max_mm > 0.03
+    assert error.readable < 0.97
+
+
+def test_a_line_drawn_half_wider_on_one_side_is_found_where_its_mass_is() -> None:
+    """The measure is another estimator than the evidence: it must agree with it on a plain line to a fiftieth of a
+    px."""
+    result = traced("circle", 0.6)
+    error = result.measure(result.truth)
+    assert abs(float(error.error_mm.mean())) < 0.0015
+
+
+def test_a_blank_picture_measures_as_unread() -> None:
+    result = traced("circle", 0.4)
+    blank = np.full_like(result.pixels, 200)
+    error = measure_outline(blank, result.truth, result.style, to_px=px_of)
+    assert error.p95_mm > 0.3
