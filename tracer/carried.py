@@ -100,10 +100,10 @@ def _translated(change: Change, read: Pattern, new: Pattern, pieces: dict[str, s
             raise CorrectionError("its outline now has other points")
     scale = _scale(before.sheet if before else new.sheets[0].id, read, new)
     if "to" in change:
-        out["to"] = [float(v) * s for v, s in zip(change["to"], scale, strict=True)]
+        out["to"] = [round(float(v) * s, 4) for v, s in zip(change["to"], scale, strict=True)]
     for key in ("handles", "points"):
         if key in change:
-            out[key] = [[float(v) * s for v, s in zip(p, scale, strict=True)] for p in change[key]]
+            out[key] = [[round(float(v) * s, 4) for v, s in zip(p, scale, strict=True)] for p in change[key]]
     return out
 
 

@@ -9,11 +9,10 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-import uvicorn
 
 from tracer.cli.app import app, out
 from tracer.job import job_folder
-from tracer.web.app import create_app
+from tracer.web.serve import serve
 
 
 @app.command("open", epilog="Example: tracewheel open apron")
@@ -35,10 +34,4 @@ def open_command(
         )
         if browser:
             webbrowser.open(address)
-        config = uvicorn.Config(
-            create_app(job, token=token, port=own_port),
-            log_level="warning",
-            access_log=False,
-            timeout_graceful_shutdown=1,
-        )
-        uvicorn.Server(config).run(sockets=[listening])
+        serve(job, listening, token=token)

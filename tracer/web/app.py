@@ -292,7 +292,7 @@ async def _say_error(request: Request, error: Exception) -> Response:
 
 
 def create_app(job: Path, *, token: str, port: int, largest_bytes: int = LARGEST_BYTES) -> Guard:
-    """Return the page's server for one job folder."""
+    """Return the page's server for one job folder; ``on_stop`` of it lets waiting pages go."""
     page = Page(job, largest_bytes=largest_bytes)
 
     async def index(request: Request) -> Response:
@@ -330,4 +330,4 @@ def create_app(job: Path, *, token: str, port: int, largest_bytes: int = LARGEST
         ],
         exception_handlers={TracerError: _say_error, CalibrationError: _say_error},
     )
-    return Guard(app, token=token, port=port)
+    return Guard(app, token=token, port=port, on_stop=page.store.close)

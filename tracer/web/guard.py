@@ -8,6 +8,7 @@ its address, which is then worthless. Answers carry a strict content security po
 from __future__ import annotations
 
 import secrets
+from collections.abc import Callable
 from urllib.parse import urlsplit
 
 from starlette.datastructures import MutableHeaders
@@ -37,7 +38,8 @@ HEADERS = {
 class Guard:
     """ASGI middleware that refuses what does not come from this machine's own page."""
 
-    def __init__(self, app: ASGIApp, *, token: str, port: int) -> None:
+    def __init__(self, app: ASGIApp, *, token: str, port: int, on_stop: Callable[[], None] = lambda: None) -> None:
+        self.on_stop = on_stop
         self._app = app
         self._token: str | None = token
         self._session = secrets.token_urlsafe(32)

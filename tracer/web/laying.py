@@ -121,7 +121,7 @@ def _rest(
                 copy = numbers.next(m.piece, mirrored=m.mirrored)
                 why = "no room for it was found beside what is pinned"
                 missing.append(NotPlaced(piece=m.piece, copy=copy, mirrored=m.mirrored, why=why))
-    note = Finding(code="lay-around-pins", severity="note", message=f"{len(pinned)} pinned pieces were left in place")
+    note = Finding(code="lay-around-pins", severity="note", message=f"left in place, since pinned: {len(pinned)}")
     return (
         Lay(
             surface=surface, rules=rules, mats=tuple(laid), not_placed=tuple(missing), findings=(note,),

@@ -35,6 +35,11 @@ class JobStore:
         self._lock = asyncio.Lock()
         self._news = asyncio.Condition()
         self._seen = self._stamps()
+        self._closing = False
+
+    def close(self) -> None:
+        """Let every page that waits for news go: the server stops."""
+        self._closing = True
 
     def _stamps(self) -> tuple[tuple[int, int], ...]:
         stamps = []
@@ -71,7 +76,7 @@ class JobStore:
         Another, not a greater one: a page that outlived a restart of the server knows a revision of the one before.
         """
         for _ in range(max(1, int(seconds / 0.5))):
-            if await self.look() != since:
+            if self._closing or await self.look() != since:
                 break
             try:
                 async with asyncio.timeout(0.5), self._news:

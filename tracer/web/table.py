@@ -218,6 +218,7 @@ _WORDS = {
     "outside": "{0} lies over the edge, by {2}",
     "margin": "{0} lies in the margin, by {2}",
     "turn": "{0} lies off its grain, by {3:.1f} degrees",
+    "mirror": "{0}, copy {1}, lies the wrong side up",
 }
 
 
@@ -251,7 +252,7 @@ def save_lay(job: Path, lay: Lay, asked: dict[str, Any], pinned: Sequence[dict[s
 def moved(job: Path, change: dict[str, Any]) -> dict[str, Any]:
     """Move, turn, mirror or pin one placement of the lay; returns what is wrong then.
 
-    ``{"piece", "copy", "mat", "dx", "dy", "rotation_deg", "pinned", "keep"}``: what is left out stays as it is. Without
+    ``{"piece", "copy", "mat", "dx", "dy", "rotation_deg", "mirrored", "pinned", "keep"}``: what is left out stays as it is. Without
     ``keep`` nothing is written.
     """
     asked, pieces = asked_of(job), pieces_of(job)
@@ -264,6 +265,8 @@ def moved(job: Path, change: dict[str, Any]) -> dict[str, Any]:
         raise LayError("this piece is not on the table")
     row = mats[found[0][0]].pop(found[0][1])
     row |= {k: float(change[k]) for k in ("dx", "dy", "rotation_deg") if k in change}
+    if "mirrored" in change:
+        row["mirrored"] = bool(change["mirrored"])
     # A piece pulled out of an arrangement is no longer part of it.
     row["group"] = ""
     target = int(change.get("mat", found[0][0]))

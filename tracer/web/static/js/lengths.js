@@ -1,0 +1,44 @@
+// Lengths as people read and write them: millimetres, or inches with the nearest thirty-second.
+
+let unit = localStorage.getItem("units") || "mm";
+export const units = () => unit;
+export function setUnits(to) {
+  unit = to === "in" ? "in" : "mm";
+  localStorage.setItem("units", unit);
+}
+
+function fraction(inches) {
+  let parts = Math.round(Math.abs(inches) * 32);
+  let below = 32;
+  const whole = Math.floor(parts / 32);
+  parts %= 32;
+  while (parts && parts % 2 === 0) {
+    parts /= 2;
+    below /= 2;
+  }
+  const sign = inches < 0 ? "\u2212" : "";
+  if (!parts) return `${sign}${whole}`;
+  return `${sign}${whole ? `${whole} ` : ""}${parts}/${below}`;
+}
+
+/** A length in the chosen unit. */
+export function length(mm, decimals = 1) {
+  return unit === "in" ? `${fraction(mm / 25.4)} in` : `${mm.toFixed(decimals)} mm`;
+}
+
+/** A small length: a doubt or a difference, where a fraction of an inch would say nothing. */
+export function fine(mm) {
+  return unit === "in" ? `${(mm / 25.4).toFixed(4)} in` : `${mm.toFixed(mm < 0.1 ? 3 : 2)} mm`;
+}
+
+/** Width by height. */
+export const size = (w, hgt) => `${length(w)} \u00d7 ${length(hgt)}`;
+
+/** A number of millimetres in the chosen unit, for a field. */
+export const plain = (mm) => (unit === "in" ? (mm / 25.4).toFixed(4) : mm.toFixed(2));
+
+/** What a number typed in a field means in millimetres; NaN when it is none. */
+export function typed(text) {
+  const value = Number(String(text).replace(",", ".").trim());
+  return unit === "in" ? value * 25.4 : value;
+}

@@ -1,0 +1,89 @@
+// Elements made in one expression, and views rebuilt without losing what the person is doing in them.
+
+const SVG = "http://www.w3.org/2000/svg";
+
+function fill(element, attributes, children) {
+  for (const [name, value] of Object.entries(attributes || {})) {
+    if (value === undefined || value === null || value === false) continue;
+    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+    else if (name === "value" || name === "checked" || name === "disabled" || name === "indeterminate") element[name] = value;
+    else element.setAttribute(name, value === true ? "" : value);
+  }
+  for (const child of children.flat(4)) {
+    if (child === null || child === undefined || child === false) continue;
+    element.append(child);
+  }
+  // A select takes its value only once its options are there.
+  if (element instanceof HTMLSelectElement && attributes && attributes.value !== undefined) element.value = attributes.value;
+  return element;
+}
+
+/** Make an HTML element. Listeners are given as `onclick` and the like, and added, never written as attributes. */
+export const h = (tag, attributes, ...children) => fill(document.createElement(tag), attributes, children);
+
+/** Make an SVG element. */
+export const s = (tag, attributes, ...children) => fill(document.createElementNS(SVG, tag), attributes, children);
+
+/** Rebuild a view: focus, half-typed words and opened details stay as they were (`data-key` names what is what). */
+export function rebuild(holder, make) {
+  const active = document.activeElement;
+  const inside = holder.contains(active) ? active : null;
+  const key = inside && inside.dataset ? inside.dataset.key : "";
+  const typed = inside && inside.matches("input[type=text], input:not([type]), input[type=number]") ? inside : null;
+  const kept = typed && typed.dataset.dirty ? { value: typed.value, at: [typed.selectionStart, typed.selectionEnd] } : null;
+  const open = new Set([...holder.querySelectorAll("details[open][data-key]")].map((d) => d.dataset.key));
+  holder.replaceChildren(...[make()].flat(4).filter(Boolean));
+  for (const details of holder.querySelectorAll("details[data-key]")) if (open.has(details.dataset.key)) details.open = true;
+  if (!key) return;
+  const again = holder.querySelector(`[data-key="${CSS.escape(key)}"]`);
+  if (!again) return;
+  again.focus({ preventScroll: true });
+  if (kept) {
+    again.value = kept.value;
+    again.dataset.dirty = "1";
+    try {
+      again.setSelectionRange(...kept.at);
+    } catch {
+      // Number fields have no selection.
+    }
+  }
+}
+
+let counter = 0;
+/** A fresh id for labels. */
+export const freshId = (word) => `${word}-${(counter += 1)}`;
+
+/** A labelled text field whose words are handed on when they are done with. */
+export function field(label, value, done, { key, wide = false, hint = "", oninput, type = "text", list } = {}) {
+  const id = freshId("f");
+  const input = h("input", {
+    id, type, value, autocomplete: "off", class: wide ? "wide" : "", "data-key": key || label, list,
+    "aria-describedby": hint ? `${id}-hint` : undefined,
+    oninput: (e) => {
+      e.target.dataset.dirty = "1";
+      if (oninput) oninput(e.target.value);
+    },
+    onchange: (e) => {
+      delete e.target.dataset.dirty;
+      done(e.target.value);
+    },
+  });
+  return h("span", { class: "field" }, h("label", { for: id }, label), " ", input, hint ? h("span", { id: `${id}-hint`, class: "hint" }, hint) : null);
+}
+
+/** A labelled choice. */
+export function choice(label, value, options, done, { key, onfocus } = {}) {
+  const id = freshId("f");
+  return h("span", { class: "field" }, h("label", { for: id }, label), " ",
+    h("select", { id, value, "data-key": key || label, onchange: (e) => done(e.target.value), onfocus },
+      options.map(([v, words]) => h("option", { value: v }, words))));
+}
+
+/** A labelled tick. */
+export function tick(label, checked, done, { key, disabled } = {}) {
+  return h("label", { class: "tick" }, h("input", { type: "checkbox", checked, disabled, "data-key": key || label, onchange: (e) => done(e.target.checked) }), " ", label);
+}
+
+/** A button in words. */
+export const press = (words, done, { key, kind = "", ...rest } = {}) =>
+  h("button", { type: "button", class: kind, "data-key": key || words, onclick: done, ...rest }, words);

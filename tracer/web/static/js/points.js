@@ -1,0 +1,195 @@
+// Points of an outline: moved by hand or by key, settled on the picture's own line, added, taken out, drawn anew.
+
+import { h, s, press, field, tick } from "./make.js";
+import { ask, say } from "./talk.js";
+import { plain, typed, units } from "./lengths.js";
+import { data, middle, moved, points } from "./paths.js";
+import { draggable } from "./glass.js";
+import { change, view } from "./trace.js";
+
+let settle = true;
+let waiting = null;
+let drawGlass = null;
+
+const REACH_PX = 14;
+
+async function place(piece, k, x, y, { snap }) {
+  let to = [x, y];
+  let words = "moved";
+  if (snap) {
+    const mmPerPx = drawGlass && drawGlass.scale ? 1 / drawGlass.scale : 0.1;
+    const found = await ask("/api/snap", { piece: piece.id, point: k + 1, to, reach: Math.min(5, Math.max(0.6, REACH_PX * mmPerPx)) }, { quiet: true });
+    if (found && found.found) {
+      to = found.at;
+      words = "settled on the line";
+    } else words = "moved; no line was seen near it";
+  }
+  const ok = await change({ do: "move", piece: piece.id, point: k + 1, to: to.map((v) => Math.round(v * 1e4) / 1e4) });
+  if (ok) say(`point ${k + 1} ${words}`);
+}
+
+/** Draw the points of a piece on the glass, each movable. */
+export function drawPoints(glass, piece, page) {
+  drawGlass = glass;
+  const nodes = points(piece.outline);
+  if (view.point > nodes.length) view.point = nodes.length;
+  const live = s("path", { class: "live", d: "" });
+  glass.drawing.append(live);
+  const marks = nodes.map((node, k) => {
+    const mark = s("g", { class: `point ${k + 1 === view.point ? "at" : ""}`, tabindex: k + 1 === view.point ? "0" : "-1", role: "button", "data-key": `point ${k + 1}`, "aria-label": `point ${k + 1} of ${nodes.length} of ${piece.name}; arrow keys move it, Page Down goes to the next, Enter settles it, Delete takes it out` },
+      s("circle", { cx: node.x, cy: node.y, class: "touch" }), s("circle", { cx: node.x, cy: node.y, class: "dot" }));
+    const put = (x, y) => {
+      for (const c of mark.querySelectorAll("circle")) {
+        c.setAttribute("cx", x);
+        c.setAttribute("cy", y);
+      }
+      live.setAttribute("d", data(moved(nodes, k, x, y)));
+    };
+    const choose = () => {
+      if (view.point === k + 1) return;
+      view.point = k + 1;
+      marks.forEach((m, j) => {
+        m.setAttribute("tabindex", j === k ? "0" : "-1");
+        m.classList.toggle("at", j === k);
+      });
+      const shown = document.getElementById("point-now");
+      if (shown) shown.replaceWith(pointLine(piece, page));
+    };
+    mark.addEventListener("focus", choose);
+    let at = [node.x, node.y];
+    const flush = () => {
+      clearTimeout(waiting);
+      waiting = null;
+      if (at[0] !== node.x || at[1] !== node.y) place(piece, k, at[0], at[1], { snap: false });
+    };
+    mark.addEventListener("blur", () => waiting && flush());
+    mark.addEventListener("keydown", (e) => {
+      const step = e.shiftKey ? 1 : 0.1;
+      const by = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[e.key];
+      if (by) {
+        at = [at[0] + by[0], at[1] + by[1]];
+        put(...at);
+        clearTimeout(waiting);
+        waiting = setTimeout(flush, 700);
+      } else if (e.key === "PageDown" || e.key === "PageUp") {
+        const j = (k + (e.key === "PageDown" ? 1 : nodes.length - 1)) % nodes.length;
+        marks[j].focus({ preventScroll: true });
+      } else if (e.key === "Home") marks[0].focus({ preventScroll: true });
+      else if (e.key === "End") marks[nodes.length - 1].focus({ preventScroll: true });
+      else if (e.key === "Delete") change({ do: "remove", piece: piece.id, point: k + 1 }).then((ok) => ok && say(`point ${k + 1} taken out`));
+      else if (e.key === "Enter") {
+        clearTimeout(waiting);
+        waiting = null;
+        place(piece, k, at[0], at[1], { snap: true });
+      } else return;
+      e.preventDefault();
+      e.stopPropagation();
+    });
+    draggable(mark, glass, {
+      start: () => {
+        if (view.pen && view.pen.kind === "stretch") {
+          drawing.endAt(piece, k + 1, page);
+          return false;
+        }
+        choose();
+        return true;
+      },
+      move: ([dx, dy]) => put(node.x + dx, node.y + dy),
+      done: (by) => {
+        if (!by) put(node.x, node.y);
+        else place(piece, k, node.x + by[0], node.y + by[1], { snap: settle });
+      },
+    });
+    return mark;
+  });
+  glass.drawing.append(...marks);
+  if (view.pen && view.pen.points.length) {
+    const start = view.pen.kind === "stretch" ? [[nodes[view.pen.from - 1].x, nodes[view.pen.from - 1].y]] : [];
+    glass.drawing.append(s("path", { class: "live", d: `M${[...start, ...view.pen.points].map((p) => p.join(" ")).join("L")}` }));
+  }
+  glass.onrest((mmPerPx) => {
+    for (const c of glass.drawing.querySelectorAll(".point .dot")) c.setAttribute("r", 5 * mmPerPx);
+    for (const c of glass.drawing.querySelectorAll(".point .touch")) c.setAttribute("r", 12 * mmPerPx);
+  });
+}
+
+function pointLine(piece, page) {
+  const nodes = points(piece.outline);
+  const k = Math.min(view.point, nodes.length) - 1;
+  const node = nodes[k];
+  const go = (x, y) => Number.isFinite(x) && Number.isFinite(y) && place(piece, k, x, y, { snap: false });
+  return h("div", { id: "point-now" },
+    h("p", { class: "sentence" }, `Point ${k + 1} of ${nodes.length} lies at `,
+      field(`across, ${units()}`, plain(node.x), (v) => go(typed(v), node.y), { key: "point x" }), " ",
+      field(`down, ${units()}`, plain(node.y), (v) => go(node.x, typed(v)), { key: "point y" }), "."),
+    h("p", {},
+      press("Settle it on the line", () => place(piece, k, node.x, node.y, { snap: true }), { kind: "small", key: "settle" }), " ",
+      press("Add a point after it", () => change({ do: "add", piece: piece.id, point: k + 1 }).then((ok) => { if (ok) { view.point = k + 2; say("a point was added"); } }), { kind: "small", key: "add point" }), " ",
+      press("Take it out", () => change({ do: "remove", piece: piece.id, point: k + 1 }), { kind: "small", key: "remove point" }), " ",
+      press(node.after ? "Bend less after it" : "Bend the edge after it", () => bend(piece, nodes, k), { kind: "small", key: "bend" }), " ",
+      press(view.pen && view.pen.kind === "stretch" ? "Stop drawing" : "Draw the edge after it anew", () => drawing.stretch(piece, k + 1, page), { kind: "small", key: "redraw", "aria-pressed": String(Boolean(view.pen && view.pen.kind === "stretch")) })),
+    view.pen && view.pen.kind === "stretch" ? drawing.controls(page, piece) : null);
+}
+
+/** Pull a straight edge into a bow, or a bow nearer to straight. */
+function bend(piece, nodes, k) {
+  const a = nodes[k];
+  const b = nodes[(k + 1) % nodes.length];
+  const [mx, my] = middle(nodes, k);
+  const chord = [(a.x + b.x) / 2, (a.y + b.y) / 2];
+  const bow = a.after ? [(mx - chord[0]) * 0.8, (my - chord[1]) * 0.8] : [(b.y - a.y) * 0.05, (a.x - b.x) * 0.05];
+  const handle = (t) => [a.x + (b.x - a.x) * t + (bow[0] * 4) / 3, a.y + (b.y - a.y) * t + (bow[1] * 4) / 3];
+  change({ do: "bend", piece: piece.id, point: k + 1, handles: [handle(1 / 3), handle(2 / 3)] });
+}
+
+/** The controls of a piece's points. */
+export function pointControls(piece, page) {
+  return h("div", { class: "points" },
+    h("p", { class: "quiet" }, "Drag a point on the sheet. On the keyboard: Page Up and Page Down go from point to point, arrow keys move one by 0.1 mm, with Shift by 1 mm."),
+    h("p", {}, tick("A dragged point settles on the picture\u2019s own line", settle, (v) => { settle = v; }, { key: "settle always" })),
+    pointLine(piece, page));
+}
+
+/** Drawing with the pen: a free line on the sheet, or a stretch of an outline from one of its points to another. */
+export const drawing = {
+  line(owner, page) {
+    view.pen = view.pen && view.pen.kind === "line" ? null : { kind: "line", owner, points: [], smooth: false };
+    page.again();
+  },
+  stretch(piece, from, page) {
+    view.pen = view.pen ? null : { kind: "stretch", piece: piece.id, from, points: [], smooth: false };
+    if (view.pen) say("click along the line, then the point at which the edge ends");
+    page.again();
+  },
+  add(at, page) {
+    view.pen.points.push(at.map((v) => Math.round(v * 1000) / 1000));
+    page.again();
+  },
+  endAt(piece, until, page) {
+    const { from, points: through, smooth } = view.pen;
+    view.pen = null;
+    change({ do: "redraw", piece: piece.id, point: from, until, points: through, smooth }).then((ok) => ok && say("the edge is drawn anew"));
+    page.again();
+  },
+  controls(page, piece) {
+    const pen = view.pen;
+    const count = piece ? points(piece.outline).length : 0;
+    let typedPoint = "";
+    return h("div", { class: "pen" },
+      h("p", {}, `${pen.points.length} points set. Click on the sheet to set the next, or type it: `,
+        field(`across, down (${units()})`, "", (v) => {
+          typedPoint = v.split(/[;\s]+|,\s+/).map(typed);
+          if (typedPoint.length === 2 && typedPoint.every(Number.isFinite)) drawing.add(typedPoint, page);
+        }, { key: "pen point" })),
+      h("p", {}, tick("Smooth through them", pen.smooth, (v) => { pen.smooth = v; }, { key: "pen smooth" }), " ",
+        piece
+          ? [field("it ends at point", String((pen.from % count) + 1), (v) => { pen.until = Number(v); }, { key: "pen until" }), " ",
+            press("Draw it", () => drawing.endAt(piece, pen.until || (pen.from % count) + 1, page), { kind: "small", key: "pen done" })]
+          : press("Keep the line", () => {
+            const { owner, points: through, smooth } = pen;
+            view.pen = null;
+            change({ do: "draw", on: owner, points: through, smooth }).then((ok) => ok && say("the line is kept among the marks of the sheet"));
+            page.again();
+          }, { kind: "small", key: "pen done", disabled: pen.points.length < 2 })));
+  },
+};

@@ -1,0 +1,70 @@
+// Talking to the server on this machine: requests, the job's state as it changes, and what is said to the person.
+
+/** Say something in the live region; trouble is said at once. */
+export function say(words, { trouble = false } = {}) {
+  const region = document.getElementById("said");
+  region.classList.toggle("trouble", trouble);
+  region.setAttribute("role", trouble ? "alert" : "status");
+  region.textContent = "";
+  // Set after a moment, so that the same words said twice are heard twice.
+  setTimeout(() => { region.textContent = words; }, 30);
+}
+
+async function answer(response) {
+  const text = await response.text();
+  let data = {};
+  try {
+    data = text ? JSON.parse(text) : {};
+  } catch {
+    data = { message: text };
+  }
+  return { ok: response.ok, status: response.status, data };
+}
+
+/** Ask the server; a refusal is said aloud and answered with null unless `quiet`. */
+export async function ask(path, body, { quiet = false, method } = {}) {
+  try {
+    const options = body === undefined ? {} : { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) };
+    if (method) options.method = method;
+    const got = await answer(await fetch(path, options));
+    if (got.ok) return got.data;
+    if (!quiet) say(got.data.message || got.data.words || "this could not be done", { trouble: true });
+    return quiet ? { ...got.data, refused: got.status } : null;
+  } catch {
+    if (!quiet) say("the page's server does not answer; start it again with 'tracewheel open'", { trouble: true });
+    return null;
+  }
+}
+
+/** Bring in one file. */
+export async function bring(file) {
+  try {
+    const got = await answer(await fetch(`/api/inbox/${encodeURIComponent(file.name)}`, { method: "PUT", body: file }));
+    if (got.ok) return got.data;
+    say(`${file.name}: ${got.data.message || "not taken"}`, { trouble: true });
+  } catch {
+    say(`${file.name} could not be brought in`, { trouble: true });
+  }
+  return null;
+}
+
+/** Follow the job: `heard(state)` at once and after every change, by this page or another. */
+export async function follow(heard) {
+  let revision = 0;
+  for (;;) {
+    try {
+      const response = await fetch(`/api/state${revision ? `?since=${revision}` : ""}`);
+      if (!response.ok) throw new Error(String(response.status));
+      const state = await response.json();
+      if (state.revision !== revision) {
+        revision = state.revision;
+        heard(state);
+      }
+    } catch {
+      document.getElementById("saved").textContent = "The server does not answer; nothing you did before is lost.";
+      await new Promise((r) => setTimeout(r, 1500));
+      continue;
+    }
+    document.getElementById("saved").textContent = "Every change is kept as you make it.";
+  }
+}
