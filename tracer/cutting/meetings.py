@@ -18,6 +18,7 @@ from tracer.crossing import crossings, line_crossings, stretch
 from tracer.cutting.corners import CornerStyle, meeting_point, outside_corner
 from tracer.cutting.resolve import Labelled
 from tracer.path import (
+    CORNER_DEG,
     OpenPath,
     Segment,
     end_direction,
@@ -111,6 +112,11 @@ def _meet(one: Run, two: Run, style: CornerStyle, grain: Array) -> Meeting:
     turn = float(out_direction[0] * in_direction[1] - out_direction[1] * in_direction[0])
     if one.width == two.width and turn * one.width < 0:
         return _inside(one, two, turn)
+    if abs(math.degrees(math.atan2(turn, float(out_direction @ in_direction)))) < 180.0 - CORNER_DEG:
+        # No corner of the piece: carried on, two widths would meet far along the edge and one would lose its own.
+        stepped = _stepped(one, two)
+        if stepped is not None:
+            return stepped
     options: list[tuple[float, str, tuple[int, float] | None, tuple[int, float] | None]] = []
     ahead = meeting_point(end, out_direction, start, in_direction)
     if ahead is not None and min(ahead) >= -1e-9:
@@ -126,8 +132,6 @@ def _meet(one: Run, two: Run, style: CornerStyle, grain: Array) -> Meeting:
             cost = _length_after(one.parallel, (c.i, c.t)) + _length_before(two.parallel, (c.j, c.u))
             options.append((cost, "cross", (c.i, c.t), (c.j, c.u)))
     if not options:
-        if float(np.hypot(*(end - start))) <= abs(one.width - two.width) + 1e-6:
-            return Meeting(cut_end=None, between=[(line(end, start), two.name)], cut_start=None)
         return through_corner(one, two)
     _, kind, cut_end, cut_start = min(options, key=lambda o: o[0])
     if kind == "outside":
@@ -172,6 +176,29 @@ def _inside(one: Run, two: Run, turn: float) -> Meeting:
         if cost < 1.2 * expected and (best is None or cost < best[0]):
             best = (cost, Meeting(cut_end=(c.i, c.t), between=[], cut_start=(c.j, c.u)))
     return through_corner(one, two) if best is None else best[1]
+
+
+def _stepped(one: Run, two: Run) -> Meeting | None:
+    """Two widths that do not meet, at a joint that is nearly straight: the wider one ends square to its edge.
+
+    The narrower one is carried on or cut back to that end; None where it does not reach it.
+    """
+    vertex, end, start = two.source[0][0], one.end, two.start
+    if min(one.width, two.width) < 0 or one.width == two.width:
+        return None
+    if one.width > two.width:
+        chain = [line(start - _FAR_MM * two.start_direction, start), *two.parallel]
+        hits = crossings([line(end, vertex)], chain)
+        if not hits:
+            return None
+        hit = min(hits, key=lambda c: float(np.hypot(*(c.point - start))))
+        point = np.array(hit.point)
+        between: Labelled = [(line(end, point), one.name)]
+        if hit.j > 0:
+            return Meeting(cut_end=None, between=between, cut_start=(hit.j - 1, hit.u))
+        return Meeting(cut_end=None, between=[*between, (line(point, start), two.name)], cut_start=None)
+    mirrored = _stepped(_reversed_run(two), _reversed_run(one))
+    return _reversed_meeting(mirrored, two, one)
 
 
 def through_corner(one: Run, two: Run) -> Meeting:

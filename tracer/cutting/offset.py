@@ -48,7 +48,7 @@ class Moved:
     deviation_mm : float
         Greatest distance of the fitted parallels from the true ones, at their 64 check places a cubic.
     resolved : bool
-        Whether a too-tight inner curve or a vanished edge had to be resolved, so that moving back would not return all.
+        Whether a loop was resolved, an edge vanished or a curve lost its end, so that moving back may not return all.
     """
 
     chain: Labelled
@@ -144,13 +144,23 @@ def moved(
         raise CutListError("nothing would be left of the piece")
     if len(outer) > 1:
         raise CutListError(f"the piece would fall into {len(outer)} parts")
-    changed = any(m.raw for m in meetings) or len(loops) != 1 or len(loops[0]) != len(_snapped(raw))
+    changed = len(loops) != 1 or len(loops[0]) != len(_snapped(raw)) or _cuts_curves(runs, meetings)
     return Moved(
         chain=outer[0],
         holes=tuple(Path(tuple(s for s, _ in h)).reversed() for h in holes),
         deviation_mm=deviation,
         resolved=changed,
     )
+
+
+def _cuts_curves(runs: Sequence[Run], meetings: Sequence[Meeting]) -> bool:
+    """Whether a corner was left to the winding rule or took the end off a curve: its bend does not come back."""
+    for k, meeting in enumerate(meetings):
+        after = runs[(k + 1) % len(runs)]
+        cuts = ((runs[k], meeting.cut_end), (after, meeting.cut_start))
+        if meeting.raw or any(place is not None and len(run.parallel[place[0]]) == 4 for run, place in cuts):
+            return True
+    return False
 
 
 def _vanished(runs: Sequence[Run], meetings: Sequence[Meeting]) -> list[int]:

@@ -291,3 +291,23 @@ def test_only_curves_that_are_too_tight_are_told_not_every_corner() -> None:
     assert places
     assert all(math.hypot(x - 102, y - 112) == pytest.approx(8.0, abs=0.2) for x, y in places)
     assert allow(shape(card), Allowance(includes_mm=5.0, all_mm=6.0)).findings == ()
+
+
+@pytest.mark.parametrize("bend", [0.0, 4.0, -4.0])
+@pytest.mark.parametrize(("first", "second"), [(10.0, 4.0), (4.0, 10.0)])
+def test_two_widths_along_an_all_but_straight_edge_meet_in_a_square_step(
+    bend: float, first: float, second: float
+) -> None:
+    points = [(0, 0), (50, -bend), (100, 0), (100, 60), (0, 60)]
+    chain = [(s, str(k)) for k, s in enumerate(Path.polygon(points).segments)]
+    result = Path(tuple(s for s, _ in moved(chain, [first, second, 5.0, 5.0, 5.0]).chain))
+    assert shapely.LinearRing(result.flatten(0.001)).is_simple
+    ring = shapely.LinearRing(result.flatten(0.001))
+    for (a, b), width in ((points[:2], first), (points[1:3], second)):
+        for share in (0.3, 0.5, 0.7):
+            middle = shapely.Point(a[0] + share * (b[0] - a[0]), a[1] + share * (b[1] - a[1]))
+            assert ring.distance(middle) == pytest.approx(width, abs=1e-3)
+    # The step's end is square to the wider edge at the joint.
+    wide = np.subtract(*((points[1], points[0]) if first > second else (points[2], points[1])))
+    across = [s for s in result.segments if abs(float((s[1] - s[0]) @ wide)) < 1e-6 and abs(s[0][0] - 50) < 2]
+    assert len(across) == 1
