@@ -23,6 +23,7 @@ from tracer.marks_text import find_text
 from tracer.piece import Mark
 from tracer.search_drawn import LineWork, lies_in, read_line_work
 from tracer.search_edges import Thing, find_bodies, find_edge
+from tracer.search_graph import LineGraph
 from tracer.search_lattice import find_lattice, grid_edges, mat_reference
 from tracer.search_loops import polygon_area
 from tracer.search_marks import MarkFinder, lettering_mask
@@ -33,6 +34,8 @@ Progress = Callable[[str, float], None]
 
 DARKEST_PAPER = 0.12
 """Linear light of the darkest paper that is drawn on, brown paper in the shade (common practice, no source)."""
+LEAST_DASHES, DASH_SHARE = 8, 0.08
+"""A line with so many spaces, and this share of its length in them, is dashed (common practice, no source)."""
 _NO_WORDS = Finding(
     code="no-words",
     severity="note",
@@ -199,6 +202,7 @@ def _drawn_candidate(
     degrees = graph.degrees()
     width = usual(graph, [s.edge for s in found.stretches], "width")
     near = max(3.0, 1.5 * width)
+    spaces = _regular_spaces(graph, found)
     hidden, bridged = [], []
     for stretch in found.stretches:
         edge, count = graph.edges[stretch.edge], len(stretch.points)
@@ -209,19 +213,25 @@ def _drawn_candidate(
                 far = np.hypot(*(stretch.points - graph.nodes[node]).T)
                 mask |= (far < near) & ((along < 3 * near) | (along > count - 3 * near))
         hidden.append(mask)
-        bridged.append(np.full(count, edge.bridge and not edge.regular))
+        bridged.append(np.full(count, edge.bridge and not edge.hidden and stretch.edge not in spaces))
     obscured, gap = np.concatenate(hidden), np.concatenate(bridged)
-    outline = ink.to_picture(found.points)
+    points = found.points
+    distinct = np.hypot(*(points - np.roll(points, 1, axis=0)).T) > 1e-6
+    obscured, gap = obscured[distinct], gap[distinct]
+    outline = ink.to_picture(points[distinct])
     weights, line_width_px = _line_look(pixels, outline, ~obscured, max(1.0, width * ink.factor))
-    notes = []
-    gaps = [
-        graph.edges[s.edge].length * ink.mm_per_px
-        for s in found.stretches
-        if graph.edges[s.edge].bridge and not graph.edges[s.edge].regular
-    ]
+    notes = ["the cutting line is dashed"] if spaces else []
+    gaps: list[float] = []
+    under: list[float] = []
+    for stretch in found.stretches:
+        edge = graph.edges[stretch.edge]
+        if edge.bridge and stretch.edge not in spaces:
+            (under if edge.hidden else gaps).append(edge.length * ink.mm_per_px)
     if gaps:
         places = "1 place" if len(gaps) == 1 else f"{len(gaps)} places"
         notes.append(f"the line is broken in {places} (up to {max(gaps):.1f} mm); it was carried across")
+    if under:
+        notes.append(f"the line runs under lettering for {sum(under):.0f} mm; it was carried across")
     return Candidate(
         outline=RoughOutline(
             points_px=outline,
@@ -244,6 +254,17 @@ def _drawn_candidate(
         ),
         notes=tuple(notes),
     )
+
+
+def _regular_spaces(graph: LineGraph, found: Found) -> set[int]:
+    """Return the bridges that are the spaces of a dashed cutting line: many, and of about one length."""
+    bridges = [s.edge for s in found.stretches if graph.edges[s.edge].bridge and not graph.edges[s.edge].hidden]
+    dashes = [graph.edges[s.edge].length for s in found.stretches if not graph.edges[s.edge].bridge]
+    total = sum(dashes) + sum(graph.edges[i].length for i in bridges)
+    if len(bridges) < LEAST_DASHES or sum(graph.edges[i].length for i in bridges) < DASH_SHARE * total:
+        return set()
+    usual_space = float(np.median([graph.edges[i].length for i in bridges]))
+    return {i for i in bridges if graph.edges[i].length < 2.2 * usual_space}
 
 
 def _line_look(

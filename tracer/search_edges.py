@@ -222,6 +222,9 @@ def _edge_of(
         printed &= seed == 0
     markers[printed] = 2
     inner = as_mask(inside & near & ~printed)
+    # Beside a shadow the whole step from the thing into it must be left open, or only its foot would count.
+    shade = grown(as_mask(grey & ~inside & ~outside), 9)
+    inner = np.where(shade > 0, shrunk(inner, 7), inner)
     labels, _ = apart(inner, connectivity=4)
     own = np.unique(labels[(seed > 0) & (inner > 0)])
     keep = np.zeros(labels.max() + 1, dtype=bool)
@@ -231,9 +234,21 @@ def _edge_of(
     bare = (share < 0.3) & (off_axis < 0.25 * length + 0.05) & (mean > DEEPEST_SHADOW)
     markers[(seed > 0) & bare] = 0
     markers[_hole_seeds(bare, seed, per_px)] = 2
-    cv2.watershed(calm, markers)
+    cv2.watershed(_relief(calm, ratio, mean), markers)
     region = as_mask(markers == 1)
     return _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
+
+
+def _relief(calm: NDArray[np.uint8], ratio: NDArray[np.float32], mean: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Return the picture whose steps the watershed follows: lightness, and twice the colour whatever the light.
+
+    A shadow changes lightness only, so the step from a coloured thing into its own shadow outweighs the shadow's border.
+    """
+    colour = (ratio - mean[:, :, None]) / (mean[:, :, None] + 0.15)
+    relief = np.empty_like(calm)
+    relief[:, :, 0] = np.clip(calm.mean(axis=2), 0, 255)
+    relief[:, :, 1:] = np.clip(128.0 + 90.0 * colour[:, :, ::2], 0, 255)
+    return relief
 
 
 def _hole_seeds(bare: NDArray[np.bool_], seed: NDArray[np.uint8], per_px: float) -> NDArray[np.bool_]:

@@ -82,8 +82,7 @@ class Edge:
 
     ``points`` has shape (N, 2) and includes both nodes' positions; ``width`` is the line's width in pixels, ``depth`` how
     dark it is (0..1) and ``mass`` the darkness added up across it, in pixels of full darkness;
-    ``bridge`` marks a stretch where nothing is drawn; ``regular`` a bridge that is the space of a dashed line,
-    ``hidden`` one that passes under lettering.
+    ``bridge`` marks a stretch where nothing is drawn; ``hidden`` one that passes under lettering.
     """
 
     start: int
@@ -93,7 +92,6 @@ class Edge:
     mass: float = 0.0
     depth: float = 0.0
     bridge: bool = False
-    regular: bool = False
     hidden: bool = False
     length: float = field(init=False)
 

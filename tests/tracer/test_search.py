@@ -1,0 +1,243 @@
+"""The search for pieces on small sheets drawn here with exactly known outlines."""
+
+import numpy as np
+import pytest
+
+from calibration import MmPoints, PxPoints, Reference
+from tests.tracer.sheet_drawing import BODICE, INK, Drawing, hexagon, polygon_distance_mm, sheet_of
+from tracer.search import find_candidates
+
+ROUGH_MM = 0.40
+"""A rough outline may be off by half a line (0.25 mm) or two pixels (0.34 mm), whichever is more, and its noise."""
+
+
+def search(drawing, **options):
+    return find_candidates(drawing.sheet(**options), words=False)
+
+
+def outlines_mm(drawing, result):
+    return [(c.outline.points_px + 0.5) * drawing.mm_per_px for c in result.candidates]
+
+
+def assert_traces(drawing, result, *rings):
+    """Each ring is traced by one candidate, from both sides, and there is no further candidate."""
+    found = outlines_mm(drawing, result)
+    clear = [~c.outline.obscured for c in result.candidates]
+    assert len(found) == len(rings)
+    left = list(range(len(found)))
+    for ring in rings:
+        best = min(left, key=lambda k: float(np.hypot(*(found[k].mean(axis=0) - ring.mean(axis=0)))))
+        left.remove(best)
+        away = polygon_distance_mm(found[best], ring)
+        assert away[clear[best]].max() < ROUGH_MM
+        assert away.max() < 2 * ROUGH_MM
+        assert polygon_distance_mm(ring, found[best]).max() < 2 * ROUGH_MM
+
+
+def test_drawn_pieces_are_found_and_text_table_frame_and_arrow_are_not():
+    d = Drawing(160, 190)
+    d.line([(4, 4), (156, 4), (156, 186), (4, 186)], closed=True, width_mm=0.4)
+    d.line(BODICE, closed=True)
+    hexagon_ring = hexagon(125, 50, 25.4 / 2)
+    d.line(hexagon_ring, closed=True)
+    d.text((35, 60), "FRONT")
+    d.text((35, 70), "cut 2")
+    d.line([(60, 80), (60, 112)], width_mm=0.3)
+    for y in (140, 148, 156, 164):
+        d.line([(20, y), (110, y)], width_mm=0.3)
+    for x in (20, 50, 80, 110):
+        d.line([(x, 140), (x, 164)], width_mm=0.3)
+    for i in range(3):
+        for j in range(3):
+            d.text((23 + 30 * i, 146 + 8 * j), f"{10 + i + 3 * j} cm", height_mm=3)
+    d.text((20, 180), "Read all of this before you cut")
+    assert_traces(d, search(d), BODICE, hexagon_ring)
+
+
+@pytest.mark.parametrize("dpi", [120, 200, 300])
+@pytest.mark.parametrize(("width_mm", "colour"), [(0.3, INK), (1.0, INK), (0.5, (190, 40, 40)), (0.5, (150, 150, 150))])
+def test_a_piece_is_found_at_any_density_in_any_pen(dpi, width_mm, colour):
+    d = Drawing(115, 140, dpi=dpi)
+    d.line(BODICE, closed=True, width_mm=width_mm, colour=colour)
+    result = search(d)
+    assert_traces(d, result, BODICE)
+    # Between half levels, blur (about one pixel here) adds to a thin line.
+    slack = 0.1 + d.mm_per_px
+    assert result.candidates[0].outline.line_width_px * d.mm_per_px == pytest.approx(width_mm, abs=slack)
+
+
+def test_the_colour_weights_make_a_red_line_dark():
+    d = Drawing(115, 140)
+    d.line(BODICE, closed=True, colour=(200, 40, 40))
+    weights = search(d).candidates[0].outline.colour_weights
+    assert weights[0] < min(weights[1], weights[2])
+    assert weights.sum() == pytest.approx(1.0)
+
+
+def test_a_gap_is_bridged_along_the_line_and_reported():
+    d = Drawing(115, 140)
+    ring = np.vstack([BODICE, BODICE[:1]])
+    d.line(np.vstack([[50, 122.4], ring[9], ring[0], *ring[1:9], [54.5, 122.1]]))
+    result = search(d)
+    assert_traces(d, result, BODICE)
+    outline = result.candidates[0].outline
+    bridged = outline.points_px[outline.bridged] * d.mm_per_px
+    assert bridged[:, 0].min() > 49
+    assert bridged[:, 0].max() < 55.5
+    assert outline.obscured[outline.bridged].all()
+    assert "broken" in result.candidates[0].notes[0]
+
+
+def test_a_line_open_by_more_than_six_millimetres_is_no_piece():
+    d = Drawing(115, 140)
+    ring = np.vstack([BODICE, BODICE[:1]])
+    d.line(np.vstack([[40, 122.9], ring[9], ring[0], *ring[1:9], [60, 121.8]]))
+    assert not search(d).candidates
+
+
+def test_a_dashed_cutting_line_is_one_piece():
+    d = Drawing(115, 140)
+    d.line(BODICE, closed=True, dash=(5, 2))
+    assert_traces(d, search(d), BODICE)
+
+
+def test_notches_inside_and_outside_do_not_bend_the_outline():
+    d = Drawing(115, 140)
+    d.line(BODICE, closed=True)
+    d.line([(20, 70), (25, 73), (20, 76)], width_mm=0.3)
+    d.line([(20, 90), (15, 93), (20, 96)], width_mm=0.3)
+    d.line([(60, 122.0), (60, 116)], width_mm=0.3)
+    result = search(d)
+    assert_traces(d, result, BODICE)
+    notches = [m for m in result.candidates[0].marks if m.kind == "notch"]
+    assert len(notches) == 3
+    feet = np.array(sorted(m.at for m in notches))
+    assert polygon_distance_mm(feet, BODICE).max() < 1.5
+
+
+def test_a_stitching_line_is_a_mark_and_no_piece():
+    d = Drawing(140, 140)
+    outer, inner = hexagon(70, 70, 45), hexagon(70, 70, 45 - 10 / np.sin(np.pi / 3))
+    d.line(outer, closed=True)
+    d.line(inner, closed=True, width_mm=0.3, dash=(3, 1.5))
+    result = search(d)
+    assert_traces(d, result, outer)
+    kinds = {m.kind for m in result.candidates[0].marks}
+    assert "stitching line" in kinds
+
+
+def test_a_line_from_edge_to_edge_does_not_cut_a_piece_in_two():
+    d = Drawing(115, 140)
+    d.line(BODICE, closed=True)
+    d.line([(20, 80), (96.6, 80)], width_mm=0.3)
+    result = search(d)
+    assert_traces(d, result, BODICE)
+
+
+def test_two_pieces_that_touch_are_two():
+    d = Drawing(150, 100)
+    left = np.array([[10, 20], [60, 20], [60, 80], [10, 80]], dtype=float)
+    right = np.array([[60, 50], [110, 15], [130, 85], [75, 90]], dtype=float)
+    d.line(left, closed=True)
+    d.line(right, closed=True)
+    assert_traces(d, search(d), left, right)
+
+
+def test_a_piece_that_touches_the_frame_is_found():
+    d = Drawing(150, 120)
+    d.line([(5, 5), (145, 5), (145, 115), (5, 115)], closed=True, width_mm=0.35)
+    ring = np.array([[5, 30], [60, 35], [55, 90], [5, 85]], dtype=float)
+    d.line(ring, closed=True)
+    d.line(hexagon(105, 60, 22), closed=True)
+    assert_traces(d, search(d), ring, hexagon(105, 60, 22))
+
+
+def test_a_crossing_line_does_not_join_two_pieces():
+    d = Drawing(160, 90)
+    a, b = hexagon(45, 45, 28), hexagon(115, 45, 28)
+    d.line(a, closed=True)
+    d.line(b, closed=True)
+    d.line([(5, 30), (155, 50)], width_mm=0.3)
+    d.line([(5, 62), (155, 42)], width_mm=0.3)
+    assert_traces(d, search(d), a, b)
+
+
+def test_the_test_square_is_a_mark_and_no_piece():
+    d = Drawing(150, 140)
+    d.line(BODICE, closed=True)
+    square = np.array([[110, 20], [135.4, 20], [135.4, 45.4], [110, 45.4]])
+    d.line(square, closed=True)
+    px = PxPoints(square / d.mm_per_px - 0.5)
+    reference = Reference(
+        kind="square", size="1in", points_px=px, points_mm=MmPoints(square), sigma_px=np.ones(4),
+        tolerance_relative=0.0, outline_px=px,
+    )  # fmt: skip
+    result = find_candidates(d.sheet(others=[reference]), words=False)
+    assert_traces(d, result, BODICE)
+    assert [m.kind for m in result.sheet_marks].count("test square") == 1
+
+
+def test_large_letters_are_no_pieces():
+    d = Drawing(200, 70)
+    d.text((10, 50), "BOD", height_mm=30)
+    # Strokes as heavy as those of display lettering.
+    for x in (120, 150):
+        d.fill(hexagon(x, 35, 14))
+        d.fill(hexagon(x, 35, 10), colour=(248, 246, 240))
+    assert not search(d).candidates
+
+
+@pytest.mark.parametrize("ground", [(40, 90, 70), (60, 60, 64), (215, 208, 196)])
+def test_cut_out_templates_are_found_with_their_holes_and_without_their_shadow(ground):
+    d = Drawing(160, 110, paper=ground)
+    card = np.array([[15, 15], [75, 18], [70, 90], [20, 85]], dtype=float)
+    shade = tuple(int(v * 0.6) for v in ground)
+    second = hexagon(115, 50, 28)
+    d.fill(card + 1.0, colour=shade)
+    d.fill(second + 1.0, colour=shade)
+    d.soften(0.6)
+    d.fill(card, colour=(246, 244, 238))
+    hole = np.array([45, 50]) + 3 * np.stack(
+        [np.cos(np.linspace(0, 6.28, 40)), np.sin(np.linspace(0, 6.28, 40))], axis=1
+    )
+    d.fill(hole, colour=ground)
+    d.fill(second, colour=(170, 60, 60))
+    result = search(d)
+    assert_traces(d, result, card, second)
+    assert [len(c.holes) for c in result.candidates] == [1, 0]
+    assert {c.outline.kind for c in result.candidates} == {"edge"}
+
+
+def test_a_sheet_with_pieces_drawn_on_it_is_no_piece_itself():
+    d = Drawing(160, 180, paper=(60, 50, 45))
+    d.fill([(15, 15), (145, 15), (145, 165), (15, 165)], colour=(246, 244, 238))
+    d.line(BODICE + [10, 10], closed=True)
+    result = search(d)
+    assert_traces(d, result, BODICE + [10, 10])
+    assert result.candidates[0].outline.kind == "drawn"
+
+
+@pytest.mark.parametrize("value", [0, 255, 128])
+def test_an_even_picture_has_no_pieces(value):
+    pixels = np.full((300, 400, 3), value, dtype=np.uint8)
+    assert not find_candidates(sheet_of(pixels, 0.2), words=False).candidates
+
+
+def test_a_grey_picture_serves_as_well():
+    d = Drawing(115, 140)
+    d.line(BODICE, closed=True)
+    grey = d.pixels()[:, :, 1].copy()
+    result = find_candidates(sheet_of(grey, d.mm_per_px), words=False)
+    assert_traces(d, result, BODICE)
+
+
+def test_pieces_come_in_reading_order():
+    d = Drawing(200, 160)
+    for x, y in ((150, 40), (45, 45), (100, 120)):
+        d.line(hexagon(x, y, 25), closed=True)
+    middles = [m.mean(axis=0) for m in outlines_mm(d, search(d))]
+    assert [round(float(m[0]), -1) for m in middles] == [40, 150, 100] or [round(float(m[0])) for m in middles] == [
+        45,
+        150,
+        100,
+    ]
