@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from calibration.camera import PlaneMap
-from calibration.evidence import Evidence
+from calibration.evidence import Evidence, size_ratio
 from calibration.finding import Finding
 from calibration.fitted import FittedMap
 from calibration.picture import Picture
@@ -21,17 +21,12 @@ _LEAST_PERCENT = 0.05
 _DENSITY_OFF = 0.01
 
 
-def _size_by(plane: PlaneMap, reference: Reference) -> float:
-    """How large a reference is by a map, over what it should be (root mean square distance from its middle)."""
-    seen, true = np.asarray(plane.to_mm(reference.points_px)), np.asarray(reference.points_mm)
-    seen, true = seen - seen.mean(axis=0), true - true.mean(axis=0)
-    return float(np.sqrt((seen**2).sum() / (true**2).sum()))
-
-
 def cross_check(plane: PlaneMap, alternatives: Sequence[PlaneMap], other: Reference) -> CrossCheck:
     """Measure another reference with a map; the uncertainty is the map's, the other's own and its reading's."""
-    ratio = _size_by(plane, other)
-    spread = float(np.sqrt(np.mean([(_size_by(a, other) - ratio) ** 2 for a in alternatives]))) if alternatives else 0.0
+    ratio = size_ratio(plane, other)
+    spread = (
+        float(np.sqrt(np.mean([(size_ratio(a, other) - ratio) ** 2 for a in alternatives]))) if alternatives else 0.0
+    )
     px = np.asarray(other.points_px)
     span_px = float(np.sqrt(((px - px.mean(axis=0)) ** 2).sum(axis=1).mean()))
     reading = float(np.median(other.sigma_px)) / max(span_px * np.sqrt(len(px)), 1.0)

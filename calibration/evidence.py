@@ -32,6 +32,7 @@ from calibration.references.quad import SMALLEST_SIDE_PX
 from calibration.references.rectangle import rough_rectangles
 from calibration.references.sheet import FoundSheet
 from calibration.references.square import FoundSquare
+from calibration.sharpness import BLURRED_PX, edge_width_px
 
 ADVICE = "lay a ruler, a gridded mat, a card of ID-1 size or a printed 1 in or 5 cm test square beside the pattern"
 
@@ -40,6 +41,9 @@ FINDERS: dict[ReferenceKind, Finder] = {"target": target.find, "mat": mat.find, 
 """Those that look by themselves; squares, cards and sheets share what they are found from, see :func:`gather`."""
 _TIERS = {"target": 0, "mat": 0}
 _LONE_TIER = 1
+_UNSURE = 0.5
+"""Finders give readings that they cannot tell apart no higher score."""
+_AGREES = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +150,7 @@ def _named(
     found: Sequence[FoundSquare],
     sheets: Sequence[FoundSheet],
     cards: Sequence[Reference],
-) -> Reference:
+) -> list[Reference]:
     size = request.size or None
     if request.kind == "square":
         named = squares.sized(scene, found, size)
@@ -167,20 +171,43 @@ def _named(
     else:
         named = FINDERS[request.kind](scene, size)
     if named:
-        return named[0]
+        return named
     what = f"{request.size} {request.kind}".strip()
     if request.kind == "density":
         raise ScaleError(f"the file states no density to believe; say it, like --reference dpi=300, or {ADVICE}")
     raise ScaleError(
-        f"no {what} was found in the picture; it must be there whole, sharp and at least "
+        f"{_blurred(scene)}no {what} was found in the picture; it must be there whole, sharp and at least "
         f"{SMALLEST_SIDE_PX:.0f} px wide: take the picture nearer, or {ADVICE}"
     )
+
+
+def _blurred(scene: SearchPicture) -> str:
+    """Say first that a picture is blurred, where that is why nothing was found."""
+    width = edge_width_px(scene)
+    if width < BLURRED_PX:
+        return ""
+    return f"the picture is too blurred to measure in (its sharpest edges are {width:.0f} px wide), and "
 
 
 def _too_small(found: Sequence[FoundSquare]) -> ScaleError:
     return ScaleError(
         f"the printed square is {found[0].side_px:.0f} px wide, at least {SMALLEST_SIDE_PX:.0f} px are needed "
         "to measure it: scan at a higher density or take the picture nearer"
+    )
+
+
+def rivals(reference: Reference, known: Sequence[Reference]) -> list[Reference]:
+    """Return other readings of the same thing, of another size, where its finder was not sure of its own."""
+    if reference.score > _UNSURE or reference.kind == "density":
+        return []
+    return [r for r in known if r.size != reference.size and _same_thing(r, reference)]
+
+
+def _refuse_unsure(reference: Reference, others: Sequence[Reference]) -> ScaleError:
+    sizes = list(dict.fromkeys([reference.size, *(r.size for r in others)]))
+    return ScaleError(
+        f"a {reference.kind} was found, but it may be {' or '.join(sizes)}: say which, "
+        f"like --reference {reference.kind}={sizes[0]}"
     )
 
 
@@ -208,15 +235,20 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     if request is not None:
         if request.kind == "square" and not found and all_squares:
             raise _too_small(all_squares)
-        chosen = _named(scene, request, found, sheets, cards)
+        named = _named(scene, request, found, sheets, cards)
+        chosen = named[0]
+        if not request.size and rivals(chosen, named):
+            raise _refuse_unsure(chosen, rivals(chosen, named))
     else:
-        ordered = _best_first(known, scene)
+        ordered = _best_first([r for r in known if not rivals(r, known)], scene)
         if not ordered:
+            if known:
+                raise _refuse_unsure(known[0], rivals(known[0], known))
             if found or sheets:
                 raise _refuse_unsized(found, sheets)
             if all_squares:
                 raise _too_small(all_squares)
-            raise ScaleError(f"nothing of known size was found in the picture; next time {ADVICE}")
+            raise ScaleError(f"{_blurred(scene)}nothing of known size was found in the picture; next time {ADVICE}")
         chosen = ordered[0]
     rest = [r for r in _best_first(known, scene) if not _same_thing(r, chosen)]
     others = [r for r in _without_same_place([chosen, *rest]) if r is not chosen]
@@ -240,7 +272,11 @@ def _same_thing(a: Reference, b: Reference) -> bool:
 
 def completed(evidence: Evidence, plane: PlaneMap) -> Evidence:
     """Give squares and sheets the sizes that they have by the chosen reference's plane map, where exactly one fits."""
-    others = list(evidence.others)
+    others: list[Reference] = []
+    for other in evidence.others:
+        # Of several readings of one thing the one that agrees stays.
+        if not rivals(other, evidence.others) or abs(size_ratio(plane, other) - 1.0) < _AGREES:
+            others.append(other)
     unsized = []
     for square in evidence.unsized:
         size = size_by_plane(square, plane)
@@ -256,6 +292,13 @@ def completed(evidence: Evidence, plane: PlaneMap) -> Evidence:
         if size is not None:
             others.append(paper.as_reference(sheet, size))
     return replace(evidence, others=tuple(others), unsized=tuple(unsized))
+
+
+def size_ratio(plane: PlaneMap, reference: Reference) -> float:
+    """How large a reference is by a map, over what it should be (root mean square distance from its middle)."""
+    seen, true = np.asarray(plane.to_mm(reference.points_px)), np.asarray(reference.points_mm)
+    seen, true = seen - seen.mean(axis=0), true - true.mean(axis=0)
+    return float(np.sqrt((seen**2).sum() / (true**2).sum()))
 
 
 def unsized_reference(square: FoundSquare, plane: PlaneMap) -> Reference:

@@ -89,24 +89,37 @@ class FittedMap:
             columns.append(flat - basis @ (basis.T @ flat))
         return np.stack(columns, axis=1), centred
 
-    def budget(self, points_px: PxPoints) -> Budget:
+    def _relative(self, points_px: PxPoints) -> dict[str, float]:
+        jacobian, centred = self._displacement_jacobian(points_px)
+        reach = float(np.sqrt((centred**2).sum(axis=1).mean()))
+        out = {}
+        for name, share in self.shares.items():
+            mean_square = max(0.0, float(np.einsum("ij,jk,ik->", jacobian, share, jacobian)) / len(centred))
+            out[name] = float(np.sqrt(mean_square)) / reach
+        return out
+
+    def budget(self, points_px: PxPoints, reference_px: PxPoints | None = None) -> Budget:
         """Return the budget of the scale over these points, mm per m, largest component first.
 
         A component is the root mean square displacement that its origin can cause, after the best shift and turn, over
         the root mean square distance of the points from their middle: for a plain error of scale, that error.
+
+        Parameters
+        ----------
+        points_px : PxPoints
+        reference_px : PxPoints, optional
+            The reference's own points: what the reading costs there stays ``reading``, what it costs more over all the
+            points, because it is carried there, becomes ``extrapolation``.
         """
-        jacobian, centred = self._displacement_jacobian(points_px)
-        reach = float(np.sqrt((centred**2).sum(axis=1).mean()))
-        parts = []
-        for name, share in self.shares.items():
-            mean_square = max(0.0, float(np.einsum("ij,jk,ik->", jacobian, share, jacobian)) / len(centred))
-            parts.append(
-                Component(
-                    name=name,
-                    standard_uncertainty=1000.0 * float(np.sqrt(mean_square)) / reach,
-                    words=self.words.get(name, ""),
-                )
-            )
+        relative = self._relative(points_px)
+        if reference_px is not None and "reading" in relative and len(reference_px) >= 3:
+            at_home = min(relative["reading"], self._relative(reference_px)["reading"])
+            relative["extrapolation"] = float(np.sqrt(relative["reading"] ** 2 - at_home**2))
+            relative["reading"] = at_home
+        parts = [
+            Component(name=name, standard_uncertainty=1000.0 * value, words=self.words.get(name, ""))
+            for name, value in relative.items()
+        ]
         return Budget(components=tuple(sorted(parts, key=lambda c: -c.standard_uncertainty)))
 
 
@@ -144,6 +157,8 @@ _ORIGINS: tuple[tuple[str, tuple[str, ...]], ...] = (
 )
 _WORDS = {
     "reading": "how exactly the reference could be read in the picture; a larger reference, or more pixels, helps",
+    "extrapolation": "how the reading grows on its way from the reference to the far parts of the picture; a second "
+    "reference at the other side of the pattern helps most",
     "reference tolerance": "how true the reference itself is to its size; a steel ruler or a cutting mat is truer",
     "lens": "how the lens bends straight lines, where the picture does not show it; a ruler along another edge, or a "
     "gridded mat under the pattern, shows it",

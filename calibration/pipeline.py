@@ -187,7 +187,7 @@ def calibrate(picture: Picture, options: CalibrateOptions, *, sheet_id: str = "s
         others=(*evidence.others, *(unsized_reference(s, plane) for s in evidence.unsized)),
         cross_checks=checks,
         residual_rms_mm=fitted.residual_rms_mm,
-        budget=fitted.budget(grid_over(picture.width_px, picture.height_px)),
+        budget=fitted.budget(grid_over(picture.width_px, picture.height_px), evidence.chosen.points_px),
         alternatives=alternatives,
     )
     findings = disagreements(evidence.chosen, checks, sheet_id)

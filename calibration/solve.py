@@ -13,11 +13,15 @@ from dataclasses import replace
 import numpy as np
 
 from calibration.camera_fit import Angle, ModelName, fit_camera
-from calibration.evidence import Evidence
-from calibration.fitted import FittedMap, from_camera_fit
+from calibration.camera_model import Priors
+from calibration.evidence import Evidence, rivals
+from calibration.fitted import FittedMap, from_camera_fit, grid_over
 from calibration.picture import MmPoints, Picture, PxPoints
 from calibration.references import Reference
+from calibration.references.card import THICKNESS_MM
 from calibration.references.density import credible_density
+from calibration.references.quad import inner_angles_deg, side_lengths
+from calibration.references.sheet import FoundSheet, any_size_fits
 from calibration.units import MM_PER_INCH
 
 SCANNING_DENSITIES = (75.0, 100.0, 150.0, 200.0, 240.0, 300.0, 400.0, 600.0, 800.0, 1200.0)
@@ -29,6 +33,9 @@ _STRAIGHT_SIGMA_PX = 0.2
 _RIGHT_ANGLE_SIGMA_DEG = 0.04
 """Squareness of cut paper: 0.2 mm over 300 mm (judgement)."""
 _LEAST_CHAIN = 12
+_HEIGHTS_MM = {"card": THICKNESS_MM, "square": 0.2}
+"""A card's thickness (ISO/IEC 7810); paper that does not lie quite flat (judgement)."""
+_SHEET_SLACK = 0.015
 _FEW_POINTS = 8
 
 
@@ -98,6 +105,43 @@ def _decided_by_tolerance(reference: Reference) -> Reference:
     return replace(reference, sigma_px=np.hypot(reference.sigma_px, sigma), tolerance_relative=1e-6)
 
 
+def _raised(reference: Reference, picture: Picture) -> Reference:
+    """Allow for a reference's upper face lying nearer to the camera than the pattern, by anything up to its height.
+
+    What is nearer looks larger, by the height over the camera's distance. One-sided and not corrected, since a card may
+    as well lie under the tissue; rectangular (JCGM 100, 4.3.7).
+    """
+    height_mm = _HEIGHTS_MM.get(reference.kind, 0.0)
+    px, mm = np.asarray(reference.points_px), np.asarray(reference.points_mm)
+    px_per_mm = float(np.sqrt(((px - px.mean(axis=0)) ** 2).sum() / ((mm - mm.mean(axis=0)) ** 2).sum()))
+    focal_px = picture.focal_px or Priors().focal_over_long_side * max(picture.width_px, picture.height_px)
+    relative = height_mm / (focal_px / px_per_mm) / np.sqrt(3.0)
+    return replace(reference, tolerance_relative=float(np.hypot(reference.tolerance_relative, relative)))
+
+
+def _is_same_sheet(sheet: FoundSheet, reference: Reference) -> bool:
+    return bool(np.abs(np.asarray(reference.points_px) - sheet.quad.corners_px).max() < 2.0)
+
+
+def _confirmed(sheets: Sequence[FoundSheet], fitted: FittedMap, picture: Picture) -> list[FoundSheet]:
+    """Return the rectangles that are sheets of a standard size as far as the map without them can say.
+
+    Their right angles are relied on, which a piece of card of any other shape does not have.
+    """
+    budget = fitted.budget(grid_over(picture.width_px, picture.height_px))
+    slack = _SHEET_SLACK + 2.0 * budget.combined / 1000.0
+    out = []
+    for sheet in sheets:
+        corners = np.asarray(fitted.plane.to_mm(sheet.quad.corners_px))
+        lengths = side_lengths(corners)
+        square_to = float(np.abs(inner_angles_deg(corners) - 90).max())
+        alike = abs(float(lengths[0] / lengths[2]) - 1) < slack and abs(float(lengths[1] / lengths[3]) - 1) < slack
+        size = (float(lengths[0] + lengths[2]) / 2, float(lengths[1] + lengths[3]) / 2)
+        if alike and square_to < np.degrees(slack) and any_size_fits(size, slack):
+            out.append(sheet)
+    return out
+
+
 def solve(evidence: Evidence, picture: Picture) -> FittedMap:
     """Fit the map that the evidence supports."""
     chosen = evidence.chosen
@@ -108,29 +152,29 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
     helping = [
         r
         for r in evidence.others
-        if r.kind not in ("density", "sheet") and r.size is not None and len(r.points_px) >= 4
+        if r.kind not in ("density", "sheet") and len(r.points_px) >= 4 and not rivals(r, evidence.others)
     ]
-    first = _decided_by_tolerance(chosen) if by_tolerance else chosen
+    first = _decided_by_tolerance(chosen) if by_tolerance else _raised(chosen, picture)
+    tolerances = [first.tolerance_relative, *[_FREE_SCALE] * len(helping)]
+    own = [
+        chain for r in (chosen, *helping) if r.kind != "sheet" for chain in r.straights_px if len(chain) >= _LEAST_CHAIN
+    ]
+    sheets = [s for s in evidence.sheets if by_tolerance and _is_same_sheet(s, chosen)]
+    if not by_tolerance and evidence.sheets:
+        alone = _fit([first, *helping], tolerances, picture, model, own)
+        sheets = _confirmed(evidence.sheets, alone, picture)
+        if not sheets:
+            return alone
     straights: list[PxPoints] = []
     angles: list[Angle] = []
-    for sheet in evidence.sheets:
+    for sheet in sheets:
         base = len(straights)
         straights += [PxPoints(side.points_px) for side in sheet.quad.sides]
         angles += [
             Angle(first=base, second=base + other, degrees=degrees, sigma_degrees=_RIGHT_ANGLE_SIGMA_DEG)
             for other, degrees in ((1, 90.0), (2, 0.0), (3, 90.0))
         ]
-    for reference in (chosen, *helping):
-        if reference.kind != "sheet":
-            straights += [chain for chain in reference.straights_px if len(chain) >= _LEAST_CHAIN]
-    fitted = _fit(
-        [first, *helping],
-        [first.tolerance_relative, *[_FREE_SCALE] * len(helping)],
-        picture,
-        model,
-        straights,
-        angles,
-    )
+    fitted = _fit([first, *helping], tolerances, picture, model, [*straights, *own], angles)
     return _renamed(fitted) if by_tolerance else fitted
 
 

@@ -170,6 +170,12 @@ def find(scene: SearchPicture, size: str | None) -> list[Reference]:
     return [r for s in find_sheets(scene) if (r := sized_by_density(scene, s)) is not None]
 
 
+def any_size_fits(size_mm: tuple[float, float], within: float) -> bool:
+    """Whether some standard size agrees on both sides within a fraction."""
+    short, long = sorted(size_mm)
+    return any(abs(short / w - 1) < within and abs(long / h - 1) < within for w, h in SHEETS_MM.values())
+
+
 def name_by_size(size_mm: tuple[float, float], within: float = 0.012) -> str | None:
     """Return the one standard size whose both sides agree within a fraction, None where none or several do."""
     short, long = sorted(size_mm)
