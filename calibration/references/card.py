@@ -26,7 +26,7 @@ CORNER_MM = (2.88, 3.48)
 THICKNESS_MM = 0.76
 """ISO/IEC 7810: the upper face lies this much nearer to a camera than the paper does."""
 
-EDGE_MM = 0.03
+EDGE_MM = 0.06
 """Standard uncertainty of where an edge is seen: rounded over, and next to its own shadow (judgement)."""
 
 _LIMITS_MM = (85.47, 85.72)

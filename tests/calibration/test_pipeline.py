@@ -8,20 +8,25 @@ import pytest
 from calibration import (
     CalibrateOptions,
     Density,
+    MmPoints,
     Picture,
     PxPoints,
+    Reference,
     ReferenceRequest,
     ScaleError,
     Sheet,
     Source,
     VectorPage,
     calibrate,
+    evidence,
 )
+from calibration.references import SearchPicture
 from fixtures import render, scenarios
+from fixtures.geometry import polygon
 from fixtures.references import card as draw_card
 from fixtures.references import square as draw_square
-from fixtures.scene import Scene
-from tests.calibration.scenes import errors_mm, paper_scene, picture_of, scale_error, scanned
+from fixtures.scene import Scene, srgb
+from tests.calibration.scenes import PAPER, errors_mm, paper_scene, picture_of, scale_error, scanned
 
 SCALE = 0.001
 """The goal for scans: scale within 0.1 %."""
@@ -215,14 +220,71 @@ def test_a_small_square_alone_says_that_it_is_carried_far() -> None:
     assert off.max() < 2 * far.shape_uncertainty_mm(mm).max()
 
 
-def test_budget_and_alternatives_say_the_same() -> None:
-    _, sheet = photo_of("square=50mm", edges=False)
+@pytest.mark.parametrize("exif", [True, False])
+def test_budget_and_alternatives_say_the_same(exif: bool) -> None:
+    _, sheet = photo_of("square=50mm", edges=False, exif=exif)
     x, y = np.meshgrid(np.linspace(0, 1599, 9), np.linspace(0, 1199, 9))
     mm = sheet.to_mm(PxPoints(np.stack([x.ravel(), y.ravel()], axis=1)))
     spread = sheet.shape_uncertainty_mm(mm)
     reach = np.sqrt(((mm - mm.mean(axis=0)) ** 2).sum(axis=1).mean())
     by_alternatives = 1000 * np.sqrt((spread**2).mean()) / reach
-    assert by_alternatives == pytest.approx(sheet.budget.combined, rel=0.35)
+    assert by_alternatives == pytest.approx(sheet.budget.combined, rel=0.5)  # 48 draws, second order
     parts = [c.standard_uncertainty for c in sheet.budget.components]
     assert parts == sorted(parts, reverse=True)
     assert all(c.words for c in sheet.budget.components)
+
+
+def test_a_blurred_picture_is_refused_for_its_blur_and_a_blank_one_is_not() -> None:
+    blurred = scanned(scene_with_square(), dpi=200, blur_px=14.0)
+    with pytest.raises(ScaleError, match="too blurred"):
+        calibrate(picture_of(blurred), SQUARE_1IN)
+    with pytest.raises(ScaleError) as caught:
+        calibrate(picture_of(scanned(paper_scene())), SQUARE_1IN)
+    assert "blurred" not in str(caught.value)
+
+
+def test_a_trapezoid_of_card_is_not_taken_for_a_sheet_with_right_angles() -> None:
+    scene = Scene(name="trapezoid", width_mm=240, height_mm=330, ground=srgb(70, 60, 50))
+    scene.fill(polygon([(20, 20), (205, 20), (220, 310), (20, 310)]), PAPER)
+    draw_square(scene, (85, 130), "50mm")
+    rendered = render.photo(
+        scene, width_px=1600, height_px=1200, tilt_deg=3.0, azimuth_deg=20, roll_deg=90, seed=3, supersample=2
+    )
+    sheet = calibrate(picture_of(rendered), CalibrateOptions(request=ReferenceRequest(kind="square", size="50mm")))
+    off = errors_mm(rendered, sheet, (20, 20, 205, 310))
+    mm = sheet.to_mm(PxPoints(rendered.camera.to_px(np.array([[20.0, 20], [205, 20], [205, 310], [20, 310]]))))
+    assert off.max() < 2.5 * sheet.shape_uncertainty_mm(mm).max()
+    assert off.max() < 2.0
+
+
+def mat_of_two_minds(scene: SearchPicture, size: str | None) -> list[Reference]:
+    """A finder that cannot tell 1 in from 2 cm: the 50 mm square's own corners, read as two pitches."""
+    corners = np.array([[60.0, 60.0], [560, 60], [560, 460], [60, 460]])
+    sizes = {"1in": 25.4, "2cm": 20.0}
+    return [
+        Reference(
+            kind="mat",
+            size=words,
+            points_px=PxPoints(corners),
+            points_mm=MmPoints(corners / 100 * pitch),
+            sigma_px=np.full(4, 0.05),
+            tolerance_relative=3e-4,
+            outline_px=PxPoints(corners),
+            score=0.5,
+        )
+        for words, pitch in sizes.items()
+        if size in (None, words)
+    ]
+
+
+def test_a_finder_of_two_minds_is_not_believed_until_something_decides(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(evidence.FINDERS, "mat", mat_of_two_minds)
+    blank = picture_of(scanned(paper_scene(), dpi=200, tag_dpi=None))
+    with pytest.raises(ScaleError, match=r"1in or 2cm.*--reference mat=1in"):
+        calibrate(blank, CalibrateOptions())
+    with pytest.raises(ScaleError, match="1in or 2cm"):
+        calibrate(blank, CalibrateOptions(request=ReferenceRequest(kind="mat")))
+    said = calibrate(blank, CalibrateOptions(request=ReferenceRequest(kind="mat", size="2cm")))
+    assert said.mm_per_px == pytest.approx(0.2, rel=1e-6)
+    decided = calibrate(blank, CalibrateOptions(request=ReferenceRequest(kind="density", size="101.6")))
+    assert [c.size for c in decided.cross_checks if c.kind == "mat"] == ["1in"]
