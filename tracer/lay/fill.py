@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -33,17 +34,31 @@ class FillResult:
     left: tuple[int, ...]
 
 
+class _Stamp(NamedTuple):
+    """Cells of a piece: with the gap around it and bare, and the position of their first."""
+
+    cells: NDArray[np.float32]
+    x0: float
+    y0: float
+
+
 class _Raster:
-    def __init__(self, region: Solid, grow_mm: float, step_mm: float) -> None:
+    """Two layers of cells: what lies there already, and what is off the surface.
+
+    The first is asked with the gap around the piece, the second with the bare piece: grown by half the gap both ways, a
+    narrow notch of a leftover would close and be forgotten.
+    """
+
+    def __init__(self, region: Solid, roomy_mm: float, step_mm: float) -> None:
         self.step = step_mm
         self.grow = 0.75 * step_mm
-        roomy = region.buffer(grow_mm, join_style="mitre") if grow_mm > 0 else region
-        x0, y0, x1, y1 = roomy.bounds
-        self.x0, self.y0 = x0 - 2 * step_mm, y0 - 2 * step_mm
-        self.shape = (int((y1 - y0) / step_mm) + 5, int((x1 - x0) / step_mm) + 5)
-        self.frame = as_solid(rectangle(x0 - 50, y0 - 50, x1 + 50, y1 + 50).difference(roomy))
-        self.blocked = np.zeros(self.shape, dtype=np.uint8)
-        self.block(self.frame)
+        x0, y0, x1, y1 = region.bounds
+        pad = roomy_mm + 2 * step_mm
+        self.x0, self.y0 = x0 - pad, y0 - pad
+        self.shape = (int((y1 - y0 + 2 * pad) / step_mm) + 2, int((x1 - x0 + 2 * pad) / step_mm) + 2)
+        self.off = as_solid(rectangle(x0 - pad - 50, y0 - pad - 50, x1 + pad + 50, y1 + pad + 50).difference(region))
+        self.layers = np.zeros((*self.shape, 2), dtype=np.float32)
+        self.layers[:, :, 1] = self._draw(self.off, self.x0, self.y0, self.shape)
 
     def _draw(self, solid: Solid, x0: float, y0: float, shape: tuple[int, int]) -> NDArray[np.uint8]:
         picture = np.zeros(shape, dtype=np.uint8)
@@ -56,23 +71,23 @@ class _Raster:
         return picture
 
     def block(self, solid: Solid) -> None:
-        self.blocked |= self._draw(solid, self.x0, self.y0, self.shape)
+        self.layers[:, :, 0] = np.maximum(self.layers[:, :, 0], self._draw(solid, self.x0, self.y0, self.shape))
 
-    def stamp(self, solid: Solid) -> tuple[NDArray[np.uint8], float, float]:
-        """Return the piece's cells and the position of their first."""
-        bx0, by0, bx1, by1 = solid.bounds
+    def stamp(self, clear: Solid, fine: Solid) -> _Stamp:
+        bx0, by0, bx1, by1 = clear.bounds
         x0, y0 = bx0 - 2 * self.step, by0 - 2 * self.step
         shape = (int((by1 - by0) / self.step) + 5, int((bx1 - bx0) / self.step) + 5)
-        picture = self._draw(solid, x0, y0, shape)
-        rows, columns = np.nonzero(picture.any(axis=1))[0], np.nonzero(picture.any(axis=0))[0]
+        cells = np.stack([self._draw(s, x0, y0, shape) for s in (clear, fine)], axis=2).astype(np.float32)
+        rows, columns = (np.nonzero(cells[:, :, 0].any(axis=axis))[0] for axis in (1, 0))
         r0, c0 = int(rows[0]), int(columns[0])
-        return picture[r0 : rows[-1] + 1, c0 : columns[-1] + 1], x0 + c0 * self.step, y0 + r0 * self.step
+        cut = np.ascontiguousarray(cells[r0 : rows[-1] + 1, c0 : columns[-1] + 1])
+        return _Stamp(cut, x0 + c0 * self.step, y0 + r0 * self.step)
 
-    def places(self, stamp: NDArray[np.uint8]) -> NDArray[np.intp]:
+    def places(self, stamp: _Stamp) -> NDArray[np.intp]:
         """Return (row, column) of every shift at which nothing is in the way, from the top, then from the left."""
-        if stamp.shape[0] > self.shape[0] or stamp.shape[1] > self.shape[1]:
+        if stamp.cells.shape[0] > self.shape[0] or stamp.cells.shape[1] > self.shape[1]:
             return np.zeros((0, 2), dtype=np.intp)
-        hits = cv2.matchTemplate(self.blocked.astype(np.float32), stamp.astype(np.float32), cv2.TM_CCORR)
+        hits = cv2.matchTemplate(self.layers, stamp.cells, cv2.TM_CCORR)
         return np.argwhere(hits < 0.4)
 
 
@@ -116,7 +131,7 @@ def fill(
     raster = _Raster(region, gap / 2, step)
     for pose in placed:
         raster.block(bodies[pose.body].clear_at(pose))
-    stamps: dict[tuple[int, float], tuple[NDArray[np.uint8], float, float]] = {}
+    stamps: dict[tuple[int, float], _Stamp] = {}
     done: list[Pose] = list(placed)
     left: list[int] = []
     hopeless: set[int] = set()
@@ -129,7 +144,7 @@ def fill(
             hopeless.add(i)
             left.append(i)
             continue
-        pose = slide(found, bodies, done, obstacles=(raster.frame,), reach_mm=6 * step)
+        pose = slide(found, bodies, done, off=raster.off, reach_mm=6 * step)
         raster.block(bodies[i].clear_at(pose))
         done.append(pose)
     return FillResult(poses=tuple(done[len(placed) :]), left=tuple(left))
@@ -139,7 +154,7 @@ def _first_place(
     i: int,
     bodies: Sequence[Body],
     raster: _Raster,
-    stamps: dict[tuple[int, float], tuple[NDArray[np.uint8], float, float]],
+    stamps: dict[tuple[int, float], _Stamp],
     base_degs: Sequence[float],
 ) -> Pose | None:
     body = bodies[i]
@@ -147,17 +162,17 @@ def _first_place(
     bases = base_degs if body.turns is not None else (0.0,)
     for turn in dict.fromkeys((t + base) % 360 for base in bases for t in body.some_turns):
         if (i, turn) not in stamps:
-            stamps[i, turn] = raster.stamp(body.clear(turn))
-        stamp, x0, y0 = stamps[i, turn]
+            stamps[i, turn] = raster.stamp(body.clear(turn), body.fine_turned(turn))
+        stamp = stamps[i, turn]
         found = raster.places(stamp)
         if len(found) == 0:
             continue
         row, column = (int(v) for v in found[0])
         pose = Pose(
             body=i, turn_deg=turn,
-            x_mm=raster.x0 + column * raster.step - x0, y_mm=raster.y0 + row * raster.step - y0,
+            x_mm=raster.x0 + column * raster.step - stamp.x0, y_mm=raster.y0 + row * raster.step - stamp.y0,
         )  # fmt: skip
-        key = (row + stamp.shape[0], column)
+        key = (row + stamp.cells.shape[0], column)
         if best is None or key < best[:2]:
             best = (*key, pose)
     return None if best is None else best[2]

@@ -128,7 +128,7 @@ def settle(
     deadline : float
         Of ``time.monotonic()``; no further round is begun after it.
     obstacles : sequence of Polygon
-        What clear polygons must not overlap and what does not move (for example all around a leftover).
+        What clear polygons must not overlap and what does not move (such as the far side of a fold).
     frozen : frozenset of int
         Indices of poses that do not move.
     rounds : int
@@ -235,16 +235,17 @@ def _solve(
     return np.asarray(result.x[:n])
 
 
-def slide(
-    pose: Pose, bodies: Sequence[Body], placed: Sequence[Pose], *, obstacles: Sequence[Solid], reach_mm: float
-) -> Pose:
-    """Slide one pose up, then left, until it meets what is placed or an obstacle; never further than ``reach_mm``."""
+def slide(pose: Pose, bodies: Sequence[Body], placed: Sequence[Pose], *, off: Solid, reach_mm: float) -> Pose:
+    """Slide one pose up, then left, until it meets what is placed, or with its bare outline what is off the surface.
+
+    Never further than ``reach_mm``.
+    """
+    body = bodies[pose.body]
     for swapped in (False, True):
-        clear = bodies[pose.body].clear_at(pose)
-        mine = _edges(clear, swapped=swapped)
+        clear, bare = (_edges(s, swapped=swapped) for s in (body.clear_at(pose), body.fine_at(pose)))
         travel = reach_mm
-        x0, y0, x1, y1 = mine.box
-        for other in (*(bodies[p.body].clear_at(p) for p in placed), *obstacles):
+        for other, mine in (*((bodies[p.body].clear_at(p), clear) for p in placed), (off, bare)):
+            x0, y0, x1, y1 = mine.box
             b = other.bounds
             o0, o1, o2, o3 = (b[1], b[0], b[3], b[2]) if swapped else b
             if o2 <= x0 or o0 >= x1 or o3 < y0 - travel or o1 > y1:
