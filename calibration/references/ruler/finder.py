@@ -3,9 +3,9 @@
 Two references with the same points, different sizes and a score of at most one half come back where eighths and
 sixteenths of an inch cannot be told apart; a caller must let something else decide.
 
-Limits: ticks at least three pixels apart; about a dozen of one kind in view and more than one period of the longest; a
-ruler that lies flat. A ruler's face stands above the paper by its thickness: 1 mm at 500 mm is 0.2 %, which nothing in
-the picture tells.
+Limits: ticks at least three and a half pixels apart; about two dozen in view and more than one period of the longest;
+a ruler that lies flat. Its face stands above the paper by its thickness: 1 mm at 500 mm is 0.2 %, which nothing in the
+picture tells.
 """
 
 from __future__ import annotations
@@ -28,6 +28,8 @@ TOLERANCE_RELATIVE = 0.0007
 measures, 2014/32/EU annex X; from memory), taken as rectangular."""
 _FEWEST_TICKS = 24
 _LEAST_EXPLAINED = 0.75
+_UNBROKEN = 0.7
+"""Share of ticks whose next one was read too: where most are missed the picture is too coarse for them."""
 _SIGMA_FLOOR_PX = 0.06
 """The edge by which the ticks are placed across the row is read less well than the ticks themselves."""
 
@@ -48,12 +50,12 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     """
     found: list[tuple[Ticks, list[tuple[float, Graduation]]]] = []
     for row in find_rows(scene.grey):
-        ticks = read_ticks(scene.grey, row)
-        if ticks is None or len(ticks.numbers) < _FEWEST_TICKS:
-            continue
-        ranked = [r for r in rank(ticks.numbers, ticks.lengths) if r[0] >= _LEAST_EXPLAINED]
-        if ranked:
-            found.append((ticks, ranked))
+        for ticks in read_ticks(scene.grey, row):
+            if len(ticks.numbers) < _FEWEST_TICKS or (np.diff(ticks.numbers) == 1).mean() < _UNBROKEN:
+                continue
+            ranked = [r for r in rank(ticks.numbers, ticks.lengths) if r[0] >= _LEAST_EXPLAINED]
+            if ranked:
+                found.append((ticks, ranked))
     found.sort(key=lambda f: -len(f[0].numbers))
     references: list[Reference] = []
     taken: list[Ticks] = []
@@ -62,7 +64,9 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
             continue
         taken.append(ticks)
         references.extend(_references(ticks, ranked, size))
-    return sorted(references, key=lambda r: -r.score)
+    # Where one edge is certain, another that could be read two ways adds nothing but doubt.
+    certain = [r for r in references if r.score > 0.5]
+    return sorted(certain or references, key=lambda r: -r.score)
 
 
 def _same_row(a: Ticks, b: Ticks) -> bool:

@@ -1,0 +1,222 @@
+"""A straight strip of the picture along a row of ticks, and what its windows show.
+
+Each window tells the period (the first strong peak of the autocorrelation), the band that all ticks reach across, how
+they lean in it, and where one of them stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.light import SRGB_TO_LINEAR
+from calibration.references.ruler.rows import Row
+
+Array = NDArray[np.float64]
+
+HALF_HEIGHT_PX = 170
+WINDOW_PX, _HOP_PX = 256, 96
+_SHORTEST_PERIOD_PX, _LONGEST_PERIOD_PX = 3.0, 64.0
+_SAME_STRETCH = 0.2
+_LOWEST_BAND_PX = 4
+FEWEST_WINDOWS = 2
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Window:
+    """One window: its middle along the strip, frequency, band (from, to), lean and phase of the ticks, clearness."""
+
+    middle: float
+    frequency: float
+    band: tuple[float, float]
+    lean: float
+    phase: float
+    strength: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Strip:
+    """A straight strip of the picture: rows run along ``t`` (across the ruler), columns along ``s``."""
+
+    light: NDArray[np.float32]
+    origin: Array
+    along: Array
+    across: Array
+    begin: float
+
+    def pixels(self, s: NDArray[np.floating], t: NDArray[np.floating]) -> Array:
+        """Picture points of strip coordinates."""
+        return np.asarray(self.origin + s[..., None] * self.along + t[..., None] * self.across)
+
+    def without(self, low: Array, high: Array) -> Strip:
+        """Return the strip with a band (polynomials of ``s``) painted over, so that a second row can be seen."""
+        s = self.begin + np.arange(self.light.shape[1])
+        t = np.arange(-HALF_HEIGHT_PX, HALF_HEIGHT_PX + 1.0)[:, None]
+        covered = (t > np.polyval(low, s)) & (t < np.polyval(high, s))
+        light = self.light.copy()
+        light[covered] = float(np.median(light))
+        return Strip(light=light, origin=self.origin, along=self.along, across=self.across, begin=self.begin)
+
+    def sample(self, s: Array, t: Array) -> Array:
+        """Light at strip coordinates, bilinear."""
+        x = (s - self.begin).astype(np.float32)
+        y = (t + HALF_HEIGHT_PX).astype(np.float32)
+        flat = x.reshape(-1, x.shape[-1]), y.reshape(-1, y.shape[-1])
+        parts = [
+            cv2.remap(
+                self.light,
+                flat[0][i : i + 30000],
+                flat[1][i : i + 30000],
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
+            for i in range(0, len(flat[0]), 30000)
+        ]
+        return np.concatenate(parts).reshape(x.shape).astype(np.float64)
+
+
+def strip_along(grey: NDArray[np.uint8], row: Row) -> Strip:
+    """Return the light of the strip along a row, as far as the picture goes."""
+    u = row.direction
+    v = np.asarray([-u[1], u[0]])
+    s = np.arange(np.floor(row.begin_px), np.ceil(row.end_px) + 1)
+    # Only what lies in the picture.
+    at = row.middle_px + s[:, None] * u
+    inside = ((at > 2) & (at < np.asarray(grey.shape[::-1]) - 3)).all(axis=1)
+    s = s[inside]
+    t = np.arange(-HALF_HEIGHT_PX, HALF_HEIGHT_PX + 1.0)
+    points = row.middle_px + s[None, :, None] * u + t[:, None, None] * v
+    if len(s) == 0:
+        return Strip(light=np.zeros((len(t), 0), np.float32), origin=row.middle_px, along=u, across=v, begin=0.0)
+    # Only the part around the row is turned into light: the whole of a large picture would take four bytes a pixel.
+    limits = np.asarray(grey.shape[::-1])
+    low = np.clip(np.floor(points.min(axis=(0, 1))).astype(int) - 2, 0, limits - 2)
+    high = np.clip(np.ceil(points.max(axis=(0, 1))).astype(int) + 3, low + 2, limits)
+    light = SRGB_TO_LINEAR[grey[low[1] : high[1], low[0] : high[0]]]
+    near = points - low
+    xs, ys = near[..., 0].astype(np.float32), near[..., 1].astype(np.float32)
+    values = np.asarray(cv2.remap(light, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
+    return Strip(light=values, origin=row.middle_px, along=u, across=v, begin=float(s[0]))
+
+
+def _first_peak(profile: Array) -> tuple[float, float]:
+    """Period of a profile: lag and height of the first strong peak of its autocorrelation."""
+    n = len(profile)
+    x = (profile - profile.mean()) * np.hanning(n)
+    spectrum = np.abs(np.fft.rfft(x, 2 * n)) ** 2
+    r = np.fft.irfft(spectrum)[: n // 2]
+    w = np.fft.irfft(np.abs(np.fft.rfft(np.hanning(n), 2 * n)) ** 2)[: n // 2]
+    r = r / np.maximum(w, 1e-9)
+    r = r / max(r[0], 1e-12)
+    lags = np.arange(len(r))
+    valid = (lags >= _SHORTEST_PERIOD_PX) & (lags <= _LONGEST_PERIOD_PX)
+    peak = valid[1:-1] & (r[1:-1] >= r[:-2]) & (r[1:-1] > r[2:])
+    at = np.nonzero(peak)[0] + 1
+    if len(at) == 0 or r[at].max() <= 0:
+        return 0.0, 0.0
+    strong = at[r[at] > 0.6 * r[at].max()]
+    i = int(strong[0])
+    curve = r[i - 1] - 2 * r[i] + r[i + 1]
+    shift = 0.5 * (r[i - 1] - r[i + 1]) / curve if curve < 0 else 0.0
+    return float(i + shift), float(r[i])
+
+
+def find_windows(strip: Strip, row: Row) -> list[Window]:
+    """Measure period, band and lean in each window."""
+    columns = strip.light.shape[1]
+    found = []
+    for start in range(0, max(1, columns - WINDOW_PX // 2), _HOP_PX):
+        part = strip.light[:, start : start + WINDOW_PX].astype(np.float64)
+        n = part.shape[1]
+        if n < 5 * row.period_px or n < 40:
+            continue
+        part = part - part.mean(axis=1, keepdims=True)
+        shade = np.hanning(n)
+        x = np.arange(n) - (n - 1) / 2
+        # Rows that hold the period (or its harmonic) which the row was found by.
+        grid = np.exp(np.linspace(np.log(0.85), np.log(1.18), 25)) / row.period_px
+        power = np.abs((part * shade) @ np.exp(-2j * np.pi * np.outer(x, grid))) ** 2
+        level = cv2.blur(power.max(axis=1)[:, None], (1, 5))[:, 0]
+        top = int(np.argmax(level))
+        low, high = _run(level, top, 0.3)
+        period, height = _first_peak(part[low : high + 1].mean(axis=0))
+        if height < 0.25 or not _SHORTEST_PERIOD_PX <= period <= _LONGEST_PERIOD_PX or n < 4 * period:
+            continue
+        grid = np.linspace(0.96, 1.04, 33) / period
+        amplitude = (part * shade) @ np.exp(-2j * np.pi * np.outer(x, grid))
+        best = int(np.argmax((np.abs(amplitude[low : high + 1]) ** 2).sum(axis=0)))
+        a = amplitude[:, best]
+        size = cv2.blur(np.abs(a)[:, None], (1, 3))[:, 0]
+        low, high = _run(size, int(np.argmax(size)), 0.5)
+        if high - low + 1 < _LOWEST_BAND_PX:
+            continue
+        rows = np.arange(low, high + 1)
+        inner = rows[len(rows) // 6 : len(rows) - len(rows) // 6]
+        phase = np.unwrap(np.angle(a[inner]))
+        weight = np.abs(a[inner])
+        slope, offset = np.polyfit(inner - HALF_HEIGHT_PX, phase, 1, w=weight)
+        frequency = float(grid[best])
+        middle_t = (low + high) / 2 - HALF_HEIGHT_PX
+        found.append(
+            Window(
+                middle=strip.begin + start + (n - 1) / 2,
+                frequency=frequency,
+                band=(float(low - HALF_HEIGHT_PX), float(high - HALF_HEIGHT_PX)),
+                lean=float(-slope / (2 * np.pi * frequency)),
+                phase=float(offset + slope * middle_t),
+                strength=height,
+            )
+        )
+    return _alike(found)
+
+
+def _run(level: Array, top: int, share: float) -> tuple[int, int]:
+    """Contiguous stretch around a maximum where the level stays above a share of it."""
+    low = high = top
+    while low > 0 and level[low - 1] > share * level[top]:
+        low -= 1
+    while high < len(level) - 1 and level[high + 1] > share * level[top]:
+        high += 1
+    return low, high
+
+
+def _alike(windows: list[Window]) -> list[Window]:
+    """Windows that agree on the period and lie along one band."""
+    if len(windows) < FEWEST_WINDOWS:
+        return []
+    logs = np.log([w.frequency for w in windows])
+    weights = np.asarray([w.strength for w in windows])
+    votes = [(weights * (np.abs(logs - v) < _SAME_STRETCH)).sum() for v in logs]
+    kept = np.abs(logs - logs[int(np.argmax(votes))]) < _SAME_STRETCH
+    chosen = [w for w, k in zip(windows, kept, strict=True) if k]
+    if len(chosen) < FEWEST_WINDOWS:
+        return []
+    s = np.asarray([w.middle for w in chosen])
+    middle = np.asarray([sum(w.band) / 2 for w in chosen])
+    height = float(np.median([w.band[1] - w.band[0] for w in chosen]))
+    keep = np.ones(len(s), dtype=bool)
+    for _ in range(4):
+        line = np.polyfit(s[keep], middle[keep], 1 if keep.sum() < 5 else 2)
+        miss = np.abs(np.polyval(line, s) - middle)
+        limit = max(3.0, 0.35 * height, 2.5 * float(np.median(miss[keep])))
+        new = miss < limit
+        if new.sum() < FEWEST_WINDOWS or (new == keep).all():
+            break
+        keep = new
+    return [w for w, k in zip(chosen, keep, strict=True) if k]
+
+
+def smooth(s: Array, values: Array, degree: int) -> Array:
+    """Coefficients of a robust polynomial (Huber weights, five rounds)."""
+    degree = min(degree, max(0, len(s) - 2))
+    weights = np.ones(len(s))
+    line = np.polyfit(s, values, degree)
+    for _ in range(5):
+        miss = np.abs(np.polyval(line, s) - values)
+        spread = 1.4826 * float(np.median(miss)) + 1e-6
+        weights = np.minimum(1.0, 1.5 * spread / np.maximum(miss, 1e-9))
+        line = np.polyfit(s, values, degree, w=np.sqrt(weights))
+    return np.asarray(line)

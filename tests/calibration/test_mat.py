@@ -1,0 +1,179 @@
+"""The grid of a cutting mat in photos whose camera is known (the renderer shares no code with the package)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from calibration.camera_fit import fit_camera
+from calibration.picture import Picture, PxPoints, Source
+from calibration.references.mat import find
+from calibration.references.mat.pitch import AMBIGUOUS, Shape, evidence
+from calibration.references.reference import Reference, SearchPicture
+from fixtures import render, scenarios
+from fixtures.references import grid_points
+from fixtures.render import Rendered
+from fixtures.scene import Scene, srgb
+
+WIDTH, HEIGHT = 1600, 1200
+P95_MM, WORST_MM, SCALE = 0.1, 0.3, 0.0003
+"""The goal at 12 megapixels, held here at a sixth of the pixels."""
+PHOTOS: dict[str, Rendered] = {}
+
+
+def search(picture: Rendered, *, exif: bool = False) -> SearchPicture:
+    return SearchPicture(
+        picture=Picture(
+            pixels=picture.pixels,
+            source=Source(file="mat.png", page=None, sha256=""),
+            focal_px=picture.truth["picture"]["focal_px"] if exif else None,
+        )
+    )
+
+
+def mat_photo(seed: int = 1, look: dict[str, Any] | None = None, **options: Any) -> Rendered:
+    """A photo of a mat; the same one is rendered once only."""
+    key = repr((seed, look, sorted(options.items())))
+    if key not in PHOTOS:
+        PHOTOS[key] = _mat_photo(seed, look, options)
+    return PHOTOS[key]
+
+
+def _mat_photo(seed: int, look: dict[str, Any] | None, options: dict[str, Any]) -> Rendered:
+    scene = scenarios.build("mat", seed=seed, **options)
+    view = {"tilt_deg": 12.0, "azimuth_deg": 40.0, "roll_deg": 3.0, "k1": -0.08, "k2": 0.02, "blur_px": 0.7}
+    return render.photo(scene, width_px=WIDTH, height_px=HEIGHT, seed=seed, **(view | (look or {})))
+
+
+def node_errors(picture: Rendered, found: Reference) -> tuple[NDArray[np.float64], float]:
+    """Distances of all the mat's nodes from the truth after the best shift and turn, and the relative scale error."""
+    truth = grid_points(next(r for r in picture.truth["references"] if r["kind"] == "mat"))
+    px = picture.camera.to_px(truth)
+    seen = (px > 0).all(axis=1) & (px[:, 0] < WIDTH - 1) & (px[:, 1] < HEIGHT - 1)
+    fit = fit_camera(found.points_px, found.points_mm, found.sigma_px, width_px=WIDTH, height_px=HEIGHT, model="photo")
+    got = np.asarray(fit.plane.to_mm(PxPoints(px[seen])))
+    a, b = got - got.mean(axis=0), truth[seen] - truth[seen].mean(axis=0)
+    u, _, vt = np.linalg.svd(a.T @ b)
+    turned = a @ (u @ vt)
+    assert np.linalg.det(u @ vt) > 0, "x to the right and y down, as seen"
+    return np.linalg.norm(turned - b, axis=1), float((turned * b).sum() / (b * b).sum() - 1)
+
+
+CASES = {
+    "inch lines under cards": ({"made_of": "card"}, {}, "1in"),
+    "a sheet hides the middle": (
+        {"made_of": "sheet", "colour": "green"}, {"tilt_deg": 19.0, "azimuth_deg": 260.0}, "1in",
+    ),
+    "dark lines on a pale mat, upside down": (
+        {"made_of": "paper", "colour": "pale"}, {"roll_deg": 176.0, "k1": 0.1}, "1in",
+    ),
+    "half inches with heavier inches": (
+        {"pitch": "0.5in", "heavy_every": 2, "size_in": (18.0, 12.0), "size": 1.0}, {"roll_deg": 90.0}, "1/2in",
+    ),
+    "centimetres with heavier fifths": (
+        {"pitch": "10mm", "size_in": (24.0, 18.0), "size": 1.4}, {"tilt_deg": 5.0}, "10mm",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", list(CASES))
+def test_the_grid_gives_the_whole_plane_without_being_told(case: str) -> None:
+    options, look, pitch = CASES[case]
+    picture = mat_photo(look=look, **options)
+    found = find(search(picture), None)
+    assert [r.size for r in found] == [pitch]
+    errors, scale = node_errors(picture, found[0])
+    assert np.percentile(errors, 95) <= P95_MM
+    assert errors.max() <= WORST_MM
+    assert abs(scale) <= SCALE
+
+
+def test_tissue_with_the_grid_faintly_seen_through_and_lines_drawn_on_it() -> None:
+    scene = scenarios.build("vintage", seed=3, on="mat", see_through=0.35)
+    picture = render.photo(scene, width_px=WIDTH, height_px=HEIGHT, tilt_deg=8, k1=0.03, seed=3)
+    found = find(search(picture), None)
+    assert len(found) == 1
+    errors, scale = node_errors(picture, found[0])
+    assert np.percentile(errors, 95) <= P95_MM
+    assert abs(scale) <= SCALE
+
+
+def test_a_named_pitch_sets_the_scale() -> None:
+    picture = mat_photo(look={}, made_of="card")
+    inch = find(search(picture), "1in")
+    centimetre = find(search(picture), "10mm")
+    assert len(inch) == len(centimetre) == 1
+    assert np.allclose(np.asarray(inch[0].points_mm) / 25.4, np.asarray(centimetre[0].points_mm) / 10.0)
+    assert inch[0].size == "1in"
+
+
+def test_a_named_pitch_of_the_heavier_lines_counts_those() -> None:
+    options, look, _ = CASES["half inches with heavier inches"]
+    picture = mat_photo(look=look, **options)
+    found = find(search(picture), "1in")
+    errors, scale = node_errors(picture, found[0])
+    assert abs(scale) <= SCALE
+    assert errors.max() <= WORST_MM
+
+
+def plain_grid(pitch_mm: float, *, width_mm: float = 400.0, height_mm: float = 300.0) -> Scene:
+    """Lines that run out of the picture on all sides: nothing tells what they measure."""
+    scene = Scene(name="grid", width_mm=width_mm, height_mm=height_mm, ground=srgb(40, 90, 70))
+    ink = srgb(210, 215, 195)
+    for at in np.arange(-200, 800, pitch_mm):
+        scene.fill([np.asarray([[at, -200], [at + 0.4, -200], [at + 0.4, 800], [at, 800]])], ink)
+        scene.fill([np.asarray([[-200, at], [800, at], [800, at + 0.4], [-200, at + 0.4]])], ink)
+    return scene
+
+
+def test_a_grid_that_could_be_inches_or_centimetres_comes_back_as_both() -> None:
+    picture = render.photo(plain_grid(25.4), width_px=WIDTH, height_px=HEIGHT, tilt_deg=4, fill=1.2)
+    found = find(search(picture), None)
+    assert {"1in", "10mm"} <= {r.size for r in found}
+    assert all(r.score <= 0.5 for r in found)
+    assert all(np.array_equal(r.points_px, found[0].points_px) for r in found)
+
+
+@pytest.mark.parametrize(
+    ("shape", "pitch_mm"),
+    [
+        ({"cells": (36, 24)}, 25.4),
+        ({"cells": (24, 36), "heavier_every": 6}, 25.4),
+        ({"cells": (72, 48), "heavier_every": 2}, 12.7),
+        ({"cells": (90, 60), "heavier_every": 5}, 10.0),
+        ({"cells": (30, 21), "heavier_every": 10, "closed": (False, False)}, 10.0),
+        ({"cells": (20, 20), "divided_by": 2, "closed": (False, False)}, 25.4),
+        ({"cells": (17, 11), "divided_by": 8}, 25.4),
+        ({"cells": (12, 8), "divided_by": 5, "closed": (False, False)}, 50.0),
+    ],
+)
+def test_what_a_mat_shows_of_its_pitch_is_weighed(shape: dict[str, Any], pitch_mm: float) -> None:
+    usual: dict[str, Any] = {"closed": (True, True), "heavier_every": 1, "divided_by": 1, "distance_cells": None}
+    ranked = sorted(evidence(Shape(**(usual | shape))).items(), key=lambda item: -item[1])
+    assert ranked[0][0] == pytest.approx(pitch_mm)
+    assert ranked[0][1] - ranked[1][1] >= AMBIGUOUS
+
+
+def test_sheets_of_patterns_and_text_are_no_mat() -> None:
+    for name, options in (("quilting", {}), ("hard", {"what": "text"})):
+        picture = render.scan(scenarios.build(name, seed=2, **options), dpi=90)
+        assert find(search(picture), None) == []
+
+
+def test_dots_are_no_mat() -> None:
+    scene = Scene(name="dots", width_mm=300, height_mm=220, ground=srgb(245))
+    for x in np.arange(10, 300, 25.4):
+        for y in np.arange(10, 220, 25.4):
+            scene.fill([np.asarray([[x, y], [x + 1, y], [x + 1, y + 1], [x, y + 1.0]])], srgb(40))
+    assert find(search(render.photo(scene, width_px=WIDTH, height_px=HEIGHT)), None) == []
+
+
+@pytest.mark.parametrize("level", [0, 128, 255])
+def test_an_empty_picture_holds_no_mat(level: int) -> None:
+    pixels = np.full((300, 400, 3), level, dtype=np.uint8)
+    assert (
+        find(SearchPicture(picture=Picture(pixels=pixels, source=Source(file="x", page=None, sha256=""))), None) == []
+    )

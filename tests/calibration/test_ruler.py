@@ -1,0 +1,177 @@
+"""Rulers and tapes in scans and photos whose camera is known, and things that only look like rulers."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from calibration.camera_fit import fit_camera
+from calibration.errors import UnitError
+from calibration.picture import Picture, PxPoints, Source
+from calibration.references.reference import SearchPicture
+from calibration.references.ruler import find
+from calibration.references.ruler.graduation import rank
+from fixtures import render, scenarios
+from fixtures.render import Rendered
+from fixtures.scene import Scene, srgb
+
+LENGTH = 0.001
+"""The aim: 0.1 % along the ruler."""
+TICK_PX = 0.1
+"""A tick's place across all of them: 0.02 px from the profile, the rest from the picture's noise."""
+
+
+def search(picture: Rendered, *, exif: bool = True) -> SearchPicture:
+    return SearchPicture(
+        picture=Picture(
+            pixels=picture.pixels,
+            source=Source(file="ruler.png", page=None, sha256=""),
+            focal_px=picture.truth["picture"].get("focal_px") if exif and picture.focal_35mm else None,
+        )
+    )
+
+
+def with_ruler(unit: str, *, seed: int = 1, **options: Any) -> Scene:
+    return scenarios.build("reference", seed=seed, kind=f"ruler={unit}", paper="A4", pieces=2, **options)
+
+
+def true_ticks(picture: Rendered) -> tuple[NDArray[np.float64], float]:
+    """Places of all ticks along the graduated edge (px), and the step (mm)."""
+    truth = next(r for r in picture.truth["references"] if r["kind"] == "ruler")
+    first, last = np.asarray(truth["first_and_last_tick_mm"])
+    share = np.linspace(0, 1, truth["ticks"])[:, None]
+    return np.asarray(picture.camera.to_px(first + (last - first) * share)), float(truth["step_mm"])
+
+
+def check(picture: Rendered, words: str) -> None:
+    """One ruler of the right kind; ticks where they are, in one count; its length true to 0.1 %."""
+    found = find(search(picture), None)
+    assert [r.size for r in found] == [words]
+    ref = found[0]
+    ticks, step = true_ticks(picture)
+    distance = np.linalg.norm(np.asarray(ref.points_px)[:, None] - ticks[None], axis=2)
+    nearest = distance.argmin(axis=1)
+    along = (ticks[-1] - ticks[0]) / np.linalg.norm(ticks[-1] - ticks[0])
+    miss = (np.asarray(ref.points_px) - ticks[nearest]) @ along
+    assert np.std(miss) < TICK_PX
+    numbers = np.rint(np.asarray(ref.points_mm)[:, 0] / step).astype(int)
+    assert (np.abs(np.diff(nearest)) == np.abs(np.diff(numbers))).all(), "the count slipped"
+    height, width = picture.pixels.shape[:2]
+    fit = fit_camera(
+        ref.points_px, ref.points_mm, ref.sigma_px, width_px=width, height_px=height,
+        focal_px=search(picture).picture.focal_px, straights_px=ref.straights_px,
+    )  # fmt: skip
+    ends = ticks[[nearest.min(), nearest.max()]]
+    length = float(np.linalg.norm(np.diff(np.asarray(fit.plane.to_mm(PxPoints(ends))), axis=0)))
+    assert length == pytest.approx(step * np.ptp(nearest), rel=LENGTH)
+
+
+@pytest.mark.parametrize("unit", ["mm", "1/16in", "1/8in"])
+def test_a_scanned_ruler_tells_its_unit_and_its_length(unit: str) -> None:
+    check(render.scan(with_ruler(unit, ground="wood"), dpi=130, rotation_deg=1.2), unit)
+
+
+@pytest.mark.parametrize(
+    ("unit", "look", "options"),
+    [
+        ("mm", {"tilt_deg": 14, "azimuth_deg": 70, "roll_deg": 96, "k1": -0.05}, {"ruler_style": "steel"}),
+        ("1/16in", {"tilt_deg": 10, "azimuth_deg": 200, "roll_deg": 200, "k1": 0.05}, {"ruler_style": "black"}),
+        ("1/8in", {"tilt_deg": 5, "roll_deg": 95}, {"upside_down": True, "ruler_style": "clear"}),
+        ("mm", {"tilt_deg": 8, "azimuth_deg": 10}, {"covered": 0.3, "ruler_style": "tape"}),
+    ],
+)
+def test_a_ruler_in_a_photo_is_read_whatever_its_turn_tilt_and_colour(
+    unit: str, look: dict[str, float], options: dict[str, Any]
+) -> None:
+    check(render.photo(with_ruler(unit, seed=3, **options), width_px=2000, height_px=1500, **look), unit)
+
+
+def test_ticks_too_close_for_the_picture_are_not_guessed_at() -> None:
+    picture = render.scan(with_ruler("mm", ground="wood"), dpi=60)  # 2.4 px from tick to tick
+    assert find(search(picture), None) == []
+
+
+def test_both_edges_of_a_ruler_are_found() -> None:
+    picture = render.scan(with_ruler("mm", both_edges=True, ground="wood"), dpi=130)
+    found = find(search(picture), None)
+    assert [r.size for r in found] == ["mm", "mm"]
+    middles = [np.asarray(r.points_px).mean(axis=0) for r in found]
+    assert np.linalg.norm(middles[0] - middles[1]) > 100  # 30 mm at 5 px each
+
+
+def test_a_named_division_sets_the_scale_and_nonsense_is_refused() -> None:
+    picture = render.scan(with_ruler("1/8in", ground="wood"), dpi=130)
+    named = find(search(picture), "1/16in")[0]
+    seen = find(search(picture), None)[0]
+    assert np.allclose(np.asarray(named.points_mm) * 2, np.asarray(seen.points_mm))
+    with pytest.raises(UnitError, match="1/16in"):
+        find(search(picture), "3in")
+
+
+def drawn(*boxes: tuple[float, float, float, float]) -> Rendered:
+    scene = Scene(name="boxes", width_mm=250, height_mm=120, ground=srgb(244))
+    scene.fill([np.asarray([[x, y], [x + w, y], [x + w, y + h], [x, y + h]]) for x, y, w, h in boxes], srgb(30))
+    return render.scan(scene, dpi=150)
+
+
+def test_hatching_dashes_and_a_barcode_are_no_rulers() -> None:
+    rng = np.random.default_rng(4)
+    hatching = [(20.0 + i, 20.0, 0.2, 12.0) for i in range(200)]
+    dashes = [(20.0 + 4 * i, 20.0, 2.5, 0.4) for i in range(50)]
+    bars = np.cumsum(rng.choice([0.6, 1.2, 1.8, 2.4], 90))
+    barcode = [(20.0 + float(x), 20.0, float(rng.choice([0.3, 0.6, 0.9])), 20.0) for x in bars]
+    uneven = [(20.0 + i, 20.0, 0.2, float(rng.uniform(3, 9))) for i in range(200)]
+    for boxes in (hatching, dashes, barcode, uneven):
+        assert find(search(drawn(*boxes)), None) == []
+
+
+def test_text_and_patterns_are_no_rulers() -> None:
+    for name, options in (("hard", {"what": "text"}), ("hard", {"what": "dashed"})):
+        assert find(search(render.scan(scenarios.build(name, seed=5, **options), dpi=110)), None) == []
+
+
+@pytest.mark.parametrize("level", [0, 255])
+def test_an_empty_picture_holds_no_ruler(level: int) -> None:
+    pixels = np.full((400, 500), level, dtype=np.uint8)
+    assert (
+        find(SearchPicture(picture=Picture(pixels=pixels, source=Source(file="x", page=None, sha256=""))), None) == []
+    )
+
+
+def lengths_of(levels: dict[int, float], count: int, phase: int, noise: float = 0.03) -> NDArray[np.float64]:
+    rng = np.random.default_rng(7)
+    n = np.arange(count) + phase
+    values = [next(v for k, v in sorted(levels.items(), reverse=True) if i % k == 0) for i in n]
+    return np.asarray(values) + rng.normal(0, noise, count)
+
+
+@pytest.mark.parametrize(
+    ("levels", "words"),
+    [
+        ({10: 2.0, 5: 1.5, 1: 1.0}, "mm"),
+        ({10: 1.6, 5: 1.6, 1: 1.0}, "mm"),
+        ({16: 3.2, 8: 2.5, 4: 1.9, 2: 1.4, 1: 1.0}, "1/16in"),
+        ({8: 2.5, 4: 1.9, 2: 1.4, 1: 1.0}, "1/8in"),
+        ({32: 3.3, 16: 2.8, 8: 2.3, 4: 1.8, 2: 1.4, 1: 1.0}, "1/32in"),
+    ],
+)
+def test_the_lengths_of_ticks_tell_the_division(levels: dict[int, float], words: str) -> None:
+    for phase in (0, 3, 11):
+        ranked = rank(np.arange(160), lengths_of(levels, 160, phase))
+        assert ranked[0][1].words == words
+        assert ranked[0][0] > 0.75
+
+
+def test_eighths_or_sixteenths_that_hardly_differ_come_back_as_both() -> None:
+    levels = {16: 2.7, 8: 2.5, 4: 1.9, 2: 1.4, 1: 1.0}
+    ranked = rank(np.arange(64), lengths_of(levels, 64, 0, noise=0.05))
+    best = [g.words for value, g in ranked if value == ranked[0][0]]
+    assert set(best) == {"1/8in", "1/16in"}
+
+
+def test_random_lengths_are_no_division() -> None:
+    rng = np.random.default_rng(8)
+    assert all(value < 0.5 for value, _ in rank(np.arange(150), rng.uniform(1, 3, 150)))
