@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from shapely.geometry import box as rectangle
 
-from calibration import Finding, format_inches
+from calibration import MM_PER_INCH, Finding, format_inches
 from tracer.errors import LayError
 from tracer.lay.bodies import Body, Pose, copies_to_lay
 from tracer.lay.bounds import fits_alone
@@ -23,7 +23,7 @@ from tracer.lay.mats import BASES, MatSizes, lay_on_mats
 from tracer.lay.rules import Rules, grain_turn_deg, has_grain
 from tracer.lay.shapes import Solid
 from tracer.lay.strip import end_mm, lay_around, lay_strip
-from tracer.lay.surface import Fabric, Leftover, Mat, Surface, usable_leftover, usable_rectangle
+from tracer.lay.surface import READY_MATS_IN, Fabric, Leftover, Mat, Surface, usable_leftover, usable_rectangle
 from tracer.piece import Piece
 
 Progress = Callable[[str, float], None]
@@ -254,9 +254,18 @@ def _why_not_on_mats(body: Body, inside: Sequence[tuple[float, float]], job: _Jo
         return f"there are only {job.most_mats} mats" if job.most_mats is not None else "no place for it was found"
     box = min((body.box(t) for t in body.some_turns), key=lambda b: (round(b.width * b.height, 3), b.width))
     width, length = max(inside, key=lambda s: s[0] * s[1])
+    margin = job.rules.margin_mm
+    ready = (Mat(width_mm=w * MM_PER_INCH, length_mm=h * MM_PER_INCH) for w, h in READY_MATS_IN)
+    larger = [
+        mat.words
+        for mat in ready
+        if min(mat.width_mm, mat.length_mm) > 2 * margin
+        and fits_alone(body, mat.width_mm - 2 * margin, mat.length_mm - 2 * margin, base_degs=BASES)
+    ]
     return (
         f"it is {format_inches(box.width)} x {format_inches(box.height)} and the {job.mats[-1].words} has "
-        f"{format_inches(width)} x {format_inches(length)} inside its margin; take a larger mat or less margin"
+        f"{format_inches(width)} x {format_inches(length)} inside its margin; it needs "
+        f"{f'at least a {larger[0]}' if larger else 'a larger mat'} or less margin"
     )
 
 

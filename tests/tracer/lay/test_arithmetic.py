@@ -54,7 +54,7 @@ def test_the_long_way_is_found_however_mat_and_pieces_are_drawn(size: tuple[floa
 @pytest.mark.parametrize("turn", ["180", "free", "none"])
 def test_two_bibs_go_on_no_single_12x12_mat(turn: str) -> None:
     rules = Rules(margin_mm=IN, turn=turn)  # type: ignore[arg-type]
-    with pytest.raises(LayError, match="take a larger mat or less margin"):
+    with pytest.raises(LayError, match="it needs at least a 12 x 24 in mat or less margin"):
         plan_lay([BIB], mat_in(12, 12), rules, QUICK)
 
 
