@@ -1,12 +1,15 @@
 """Carrying an outline across stretches that could not be read.
 
 Where the evidence has a hole (a bridged gap, text over the line, a crossing) the line is carried on from both sides:
-by the cubic that leaves and arrives as the readable line does, as long as it stays near the rough outline there; else
-the rough outline itself stands, with its own uncertainty.
+by the cubic that leaves and arrives as the readable line does, as long as it stays near the rough outline there or
+both sides point at each other; over a corner, by both sides until they meet; else the rough outline itself stands, with
+its own uncertainty. A few readable points between two holes that lie aside of the line carried across both belong to
+something else (a grid line that the rough outline strayed along) and are taken for unseen.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -22,6 +25,12 @@ _SIGMA_PER_MM = 0.02
 """Growth of the uncertainty of a carried line with the length of the hole (from memory of what hand-drawn lines do)."""
 _CORNER_DEG = 15.0
 _CORNER_RUN_MM = 3.0
+_ISLAND_MM = 15.0
+_TRIMS_MM = (0.0, 2.5, 5.0, 8.0, 12.0)
+_STRAIGHT_ON_DEG = 4.0
+_ARM_SKIP = 4
+_LONGEST_MM = 60.0
+"""Longest hole that is crossed against the rough outline (our own choice: two inch squares of a mat)."""
 _POINT_DEG = 150.0
 """Turns beyond this are points whose arms may touch before they meet."""
 
@@ -50,6 +59,7 @@ class _Arm:
     direction: Points
     outward: Points
     bend: Points
+    count: int
 
     def ahead(self, s: NDArray[np.float64]) -> Points:
         """Return points at distances into the hole."""
@@ -64,8 +74,8 @@ def carry_across(
     spacing_mm: float,
     near_mm: float,
     closed: bool,
-) -> tuple[Points, NDArray[np.float64]]:
-    """Return points and uncertainties with the unseen stretches filled in.
+) -> tuple[Points, NDArray[np.float64], NDArray[np.bool_]]:
+    """Return points and uncertainties with the unseen stretches filled in, and what counts as seen.
 
     Parameters
     ----------
@@ -73,6 +83,8 @@ def carry_across(
         How far the rough outline may be from the line.
     """
     points, sigma = points.copy(), sigma.copy()
+    seen = _without_islands(points, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
+    seen = _without_strays(points, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
     rough_sigma = max(near_mm, 2 * _LEAST_SIGMA_MM)
     for first, count in runs_of(~seen, closed=closed):
         index = (first + np.arange(count)) % len(points)
@@ -103,11 +115,96 @@ def carry_across(
         rough = points[index]
         if count > 8:
             rough = ndimage.uniform_filter1d(rough, 7, axis=0, mode="nearest")
-        if count > 2 and float(np.hypot(*(_aside(bridge, rough)).T).max()) > near_mm + 0.03 * length:
+        gentle = turn < math.radians(_CORNER_DEG) and _in_line(p0, d0, p3, d3)
+        if count > 2 and not gentle and float(np.hypot(*(_aside(bridge, rough)).T).max()) > near_mm + 0.03 * length:
             continue
         points[index] = bridge
         sigma[index] = max(_LEAST_SIGMA_MM, _SIGMA_PER_MM * length)
-    return points, sigma
+    return points, sigma, seen
+
+
+def _without_islands(
+    points: Points, seen: NDArray[np.bool_], *, spacing_mm: float, near_mm: float, closed: bool
+) -> NDArray[np.bool_]:
+    """Return what is seen without short stretches between holes that lie aside of the line across both."""
+    seen = seen.copy()
+    n = len(points)
+    for _ in range(8):
+        runs = runs_of(~seen, closed=closed)
+        changed = False
+        pairs = list(itertools.pairwise(runs)) + ([(runs[-1], runs[0])] if closed and len(runs) > 1 else [])
+        for (first, count), (next_first, next_count) in pairs:
+            island = np.arange(first + count, next_first if next_first > first else next_first + n) % n
+            if not 0 < len(island) * spacing_mm < _ISLAND_MM:
+                continue
+            before = _arm(points, seen, first - 1, -1, spacing_mm, closed=closed)
+            after = _arm(points, seen, next_first + next_count, 1, spacing_mm, closed=closed)
+            if before is None or after is None or min(before.count, after.count) < 2 * _ARM_SKIP:
+                continue
+            if not _in_line(before.end, before.direction, after.end, after.direction):
+                continue
+            chord = after.end - before.end
+            rel = points[island] - before.end
+            aside = np.abs(rel[:, 0] * chord[1] - rel[:, 1] * chord[0]) / max(math.hypot(*chord), 1e-9)
+            # A bend of the line itself takes the chord away from it by no more than the arms' own turn says.
+            turn = math.acos(min(1.0, float(before.direction @ after.direction)))
+            if float(np.median(aside)) > 0.6 * near_mm + math.hypot(*chord) * turn / 4:
+                seen[island] = False
+                changed = True
+        if not changed:
+            break
+    return seen
+
+
+def _without_strays(
+    points: Points, seen: NDArray[np.bool_], *, spacing_mm: float, near_mm: float, closed: bool
+) -> NDArray[np.bool_]:
+    """Return what is seen without readable points beside a hole that follow another line than both farther arms.
+
+    Where a hole's arms neither point at each other nor meet in a corner, arms a little farther away may: what lies
+    between is then the stray.
+    """
+    seen = seen.copy()
+    n = len(points)
+    trims = [(a, b) for a in _TRIMS_MM for b in _TRIMS_MM if a + b > 0]
+    for first, count in runs_of(~seen, closed=closed):
+        if count * spacing_mm < _CORNER_RUN_MM:
+            continue
+        before = _arm(points, seen, first - 1, -1, spacing_mm, closed=closed)
+        after = _arm(points, seen, first + count, 1, spacing_mm, closed=closed)
+        if before is None or after is None:
+            continue
+        p0, d0, p3, d3 = before.end, before.direction, after.end, after.direction
+        turn = abs(math.atan2(float(d0[0] * d3[1] - d0[1] * d3[0]), float(d0 @ d3)))
+        hole = points[(first + np.arange(count)) % n]
+        if turn > math.radians(_POINT_DEG) or _in_line(p0, d0, p3, d3):
+            continue
+        if turn > math.radians(_CORNER_DEG) and _corner(p0, d0, p3, d3, turn, hole, near_mm) is not None:
+            continue
+        for a, b in sorted(trims, key=sum):
+            back, ahead = round(a / spacing_mm), round(b / spacing_mm)
+            one = _arm(points, seen, first - 1 - back, -1, spacing_mm, closed=closed)
+            other = _arm(points, seen, first + count + ahead, 1, spacing_mm, closed=closed)
+            if one is None or other is None or min(one.count, other.count) < 2 * _ARM_SKIP:
+                continue
+            if _in_line(one.end, one.direction, other.end, other.direction, _STRAIGHT_ON_DEG):
+                index = np.arange(first - back, first + count + ahead)
+                seen[index % n if closed else index[(index >= 0) & (index < n)]] = False
+                break
+    return seen
+
+
+def _in_line(p0: Points, d0: Points, p3: Points, d3: Points, within_deg: float = _CORNER_DEG) -> bool:
+    """Tell whether both arms point at each other: the line then goes on, whatever the rough outline did there.
+
+    (It may have strayed along another line that touches this one.)
+    """
+    gap = p3 - p0
+    length = math.hypot(gap[0], gap[1])
+    if not 1e-9 < length < _LONGEST_MM:
+        return False
+    limit = length * math.cos(math.radians(within_deg))
+    return float(gap @ d0) > limit and float(gap @ d3) > limit
 
 
 def _corner(
@@ -203,7 +300,10 @@ def _arm(
         index = index[: stop[0]]
     if len(index) < 4:
         return None
-    s = np.arange(len(index)) * spacing
+    # What hides the line begins gradually: the first readable points lean towards it.
+    skip = _ARM_SKIP if len(index) >= 4 * _ARM_SKIP else 0
+    s = np.arange(skip, len(index)) * spacing
+    index = index[skip:]
     degree = 2 if len(index) >= 12 else 1
     x, y = np.polyfit(s, points[index, 0], degree), np.polyfit(s, points[index, 1], degree)
     slope = direction * np.array([x[-2], y[-2]])
@@ -211,4 +311,4 @@ def _arm(
     if length < 1e-9:
         return None
     bend = np.array([x[0], y[0]]) if degree == 2 else np.zeros(2)
-    return _Arm(np.array([x[-1], y[-1]]), slope / length, -direction * slope, bend)
+    return _Arm(np.array([x[-1], y[-1]]), slope / length, -direction * slope, bend, len(index))

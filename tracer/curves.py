@@ -202,7 +202,7 @@ def _prepared(
     seen = np.ones(len(points), bool) if valid is None else np.asarray(valid, dtype=bool)
     good = np.isfinite(sigma) & (sigma > 0)
     sigma[~good] = float(np.median(sigma[good])) if good.any() else 0.01
-    points, sigma = carry_across(
+    points, sigma, seen = carry_across(
         points, sigma, seen, spacing_mm=spacing, near_mm=_NEAR_PX * spacing + half_width / 2, closed=closed
     )
     cell_sigma = _cell_sigma(points, sigma, seen, spacing, tolerance)
