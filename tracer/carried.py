@@ -7,15 +7,14 @@ no longer makes sense, because the outline now has other points, is named in a f
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 
 import numpy as np
 
 from calibration import Finding
-from tracer.correct import Change, describe, record
+from tracer.correct import Change, as_read, describe, record
 from tracer.errors import CorrectionError
-from tracer.pattern import Pattern, from_json
+from tracer.pattern import Pattern
 from tracer.piece import Piece
 
 _NEAR = 0.02
@@ -33,29 +32,28 @@ def carry_over(earlier: Pattern, new: Pattern) -> Pattern:
     """
     if earlier.history is None or earlier.history.done == 0:
         return new
-    read = from_json({"schema": "tracewheel-pattern/1", **earlier.history.reading})
+    was = read = as_read(earlier)
     pieces = _same_pieces(read, new)
     out = new
     lost: list[Finding] = []
-    made: dict[str, str] = {}
     for change in earlier.history.changes[: earlier.history.done]:
+        before = was
+        was = record(was, change)
         try:
-            before = {p.id for p in (*out.pieces, *out.dropped)}
-            out = record(out, _translated(change, read, new, pieces | made))
-            made |= {_joined_id(earlier, change, made): p.id for p in out.pieces if p.id not in before}
+            after = record(out, _translated(change, before, read, new, pieces))
         except CorrectionError as error:
             words = f"a change made by hand was not carried over ({describe(change)}): {error}"
             lost.append(Finding(code="change-not-kept", message=words))
+            continue
+        # A piece joined by hand is new in both; they are the same piece.
+        pieces |= dict(zip(_new_ids(before, was), _new_ids(out, after), strict=True))
+        out = after
     return replace(out, findings=(*out.findings, *lost))
 
 
-def _joined_id(earlier: Pattern, change: Change, made: dict[str, str]) -> str:
-    """The id that the earlier pattern gave to a piece joined by hand: they are numbered in the order of joining."""
-    ids = sorted(
-        (p.id for p in (*earlier.pieces, *earlier.dropped) if any("joined by hand" in n for n in p.notes)),
-        key=lambda name: int(re.sub(r"\D", "", name) or 0),
-    )
-    return ids[len(made)] if change.get("do") == "join" and len(made) < len(ids) else ""
+def _new_ids(before: Pattern, after: Pattern) -> list[str]:
+    known = {p.id for p in (*before.pieces, *before.dropped)}
+    return [p.id for p in (*after.pieces, *after.dropped) if p.id not in known]
 
 
 def _middle(piece: Piece, pattern: Pattern) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
@@ -76,12 +74,13 @@ def _same_pieces(read: Pattern, new: Pattern) -> dict[str, str]:
     return out
 
 
-def _translated(change: Change, read: Pattern, new: Pattern, pieces: dict[str, str]) -> Change:
+def _translated(change: Change, was: Pattern, read: Pattern, new: Pattern, pieces: dict[str, str]) -> Change:
+    """Return a change of the earlier pattern, as it ``was`` just before it, in the words of the new one."""
     out = dict(change)
-    named = {p.name: p.id for p in read.pieces}
     old_id = ""
     if "piece" in change:
-        old_id = named.get(str(change["piece"]), str(change["piece"]))
+        called = str(change["piece"])
+        old_id = next((p.id for p in (*was.pieces, *was.dropped) if called in (p.id, p.name)), called)
         if old_id not in pieces:
             raise CorrectionError(f"there is no piece where {change['piece']} was")
         out["piece"] = pieces[old_id]

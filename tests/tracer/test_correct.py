@@ -26,6 +26,8 @@ CHANGES: list[Change] = [
     {"do": "bend", "piece": "p1", "point": 1, "handles": [[-3, 30], [-3, 60]]},
     {"do": "remove", "piece": "p1", "point": 2},
     {"do": "follow", "piece": "p1", "mark": "s1.m1"},
+    {"do": "draw", "on": "s1", "points": [[5, 60], [45, 60], [30, 90]], "smooth": True},
+    {"do": "redraw", "piece": "p1", "point": 1, "until": 2, "points": [[55, 3]]},
     {"do": "join", "marks": ["s1.m1"], "name": "Square"},
     {"do": "drop", "piece": "p1"},
 ]
@@ -139,3 +141,32 @@ def test_a_change_that_cannot_be_made_says_why_and_changes_nothing(change: Chang
         record(pattern, change)
     assert "\n" not in str(caught.value)
     assert content(pattern) == before
+
+
+def test_a_stretch_drawn_anew_goes_through_the_drawn_points_and_leaves_the_rest() -> None:
+    pattern = a_pattern()
+    before = pattern.pieces[0].outline
+    changed = record(pattern, {"do": "redraw", "piece": "p1", "point": 2, "until": 3, "points": [[110, 20], [108, 30]]})
+    after = changed.pieces[0].outline
+    corners = {(round(float(s[0][0]), 3), round(float(s[0][1]), 3)) for s in after.segments}
+    assert {(110.0, 20.0), (108.0, 30.0)} <= corners
+    assert after.node_count == before.node_count + 2
+    assert any("drawn by hand" in n for n in changed.pieces[0].notes)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"do": "redraw", "piece": "p1", "point": 1, "until": 1, "points": [[1, 1]]},
+        {"do": "redraw", "piece": "p1", "point": 1, "until": 99, "points": []},
+        {"do": "redraw", "piece": "p1", "point": 1, "until": 2, "points": [["x", 1]]},
+        {"do": "redraw", "piece": "p1", "point": 1, "until": 2, "points": [[float("nan"), 1]]},
+        {"do": "draw", "on": "s1", "points": [[1, 1]]},
+        {"do": "draw", "on": "s1", "points": [[1, 1], [1, 1]]},
+        {"do": "draw", "on": "s9", "points": [[1, 1], [2, 2]]},
+        {"do": "draw", "on": "s1", "points": [[1, 1], [2, 2]], "kind": "fish"},
+    ],
+)
+def test_a_line_that_cannot_be_drawn_is_refused(change: Change) -> None:
+    with pytest.raises(CorrectionError):
+        record(a_pattern(), change)

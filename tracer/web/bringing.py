@@ -1,13 +1,11 @@
-"""Tasks of the worker that begin with a picture: small pictures of pages, tracing, a photo of cloth."""
+"""Tasks of the worker that need the whole tracing line: tracing sheets, and a photo of cloth."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 
 from calibration import (
@@ -28,49 +26,11 @@ from tracer.lay.cloth import cloth_from_sheet
 from tracer.pattern import PATTERN_FILE, Pattern, load, write_bytes_whole, write_text_whole
 from tracer.pipeline import TraceOptions
 from tracer.report.shown import map_from_json
+from tracer.web.looking import Tell, jpeg
 
-THUMB_PX = 320
 TRACED_FILE = "traced.json"
 CLOTH_PICTURE, CLOTH_FILE = "cloth.jpg", "cloth.json"
-_MOST_PAGES = 60
 _KEPT = ("files", "pages", "reference", "tolerance", "line", "fit", "size_line", "words", "pointed")
-
-Tell = Callable[[str, float], None]
-
-
-def thumbnails(request: dict[str, Any], tell: Tell) -> dict[str, Any]:
-    """Make a small picture of every page of a file: ``{"file", "into"}``; what was found is kept beside them."""
-    path, into = Path(request["file"]), Path(request["into"])
-    into.mkdir(parents=True, exist_ok=True)
-    pages = []
-    for number, picture in enumerate(read_pictures(path), start=1):
-        if number > _MOST_PAGES:
-            break
-        pixels = np.asarray(picture.pixels)
-        shrink = THUMB_PX / max(pixels.shape[:2])
-        small = cv2.resize(pixels, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-        name = f"{path.name}.{number}.jpg"
-        write_bytes_whole(into / name, _jpeg(small, quality=75))
-        pages.append(
-            {
-                "page": picture.source.page,
-                "thumbnail": name,
-                "width_px": picture.width_px,
-                "height_px": picture.height_px,
-                "drawn": picture.vectors is not None,
-                "density": None if picture.density is None else round(picture.density.x_per_inch, 2),
-            }
-        )
-        tell(f"looking at page {number}", 0.5)
-    found = {"file": path.name, "pages": pages}
-    write_text_whole(into / f"{path.name}.json", json.dumps(found))
-    return found
-
-
-def _jpeg(pixels: Any, *, quality: int) -> bytes:
-    bgr = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR)
-    _, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
-    return bytes(data)
 
 
 def trace(request: dict[str, Any], tell: Tell) -> dict[str, Any]:
@@ -140,7 +100,7 @@ def cloth(request: dict[str, Any], tell: Tell) -> dict[str, Any]:
     size = seen.size_mm
     assert seen.pixels is not None
     assert size is not None
-    write_bytes_whole(job / CLOTH_PICTURE, _jpeg(seen.pixels, quality=80))
+    write_bytes_whole(job / CLOTH_PICTURE, jpeg(seen.pixels, quality=80))
     found = {"picture": CLOTH_PICTURE, "file": path.name, "width_mm": round(size[0], 3), "length_mm": round(size[1], 3)}
     write_text_whole(job / CLOTH_FILE, json.dumps(found))
     return found

@@ -22,6 +22,7 @@ from tracer.pattern import Pattern, load, save, write_text_whole
 from tracer.report.cut_pages import cut_report
 
 LIST_FILE = "cut-list.toml"
+_DRAWN = ("stitching line", "fold line", "grain line", "notch", "circle", "dot", "cross", "dart", "internal line")
 _BARE = set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-")
 
 
@@ -195,5 +196,7 @@ def _made(made: MadePiece) -> dict[str, Any]:
         "material": piece.cut.material,
         "steps": [s.words for s in made.stages],
         "facts": [f.words for f in made.facts],
-        "marks": [m.path.to_svg(decimals=2) for m in piece.marks if m.path is not None and not m.dropped],
+        "marks": [
+            m.path.to_svg(decimals=2) for m in piece.marks if m.path is not None and not m.dropped and m.kind in _DRAWN
+        ],
     }

@@ -28,5 +28,5 @@ class _Server(uvicorn.Server):
 def serve(job: Path, listening: socket.socket, *, token: str) -> None:
     """Serve one job folder until told to stop."""
     guard = create_app(job, token=token, port=listening.getsockname()[1])
-    config = uvicorn.Config(guard, log_level="warning", access_log=False, timeout_graceful_shutdown=3)
+    config = uvicorn.Config(guard, log_level="warning", access_log=False, timeout_graceful_shutdown=3, ws="none")
     _Server(config, guard).run(sockets=[listening])

@@ -252,7 +252,8 @@ def save_lay(job: Path, lay: Lay, asked: dict[str, Any], pinned: Sequence[dict[s
 def moved(job: Path, change: dict[str, Any]) -> dict[str, Any]:
     """Move, turn, mirror or pin one placement of the lay; returns what is wrong then.
 
-    ``{"piece", "copy", "mat", "dx", "dy", "rotation_deg", "mirrored", "pinned", "keep"}``: what is left out stays as it is. Without
+    ``{"piece", "copy", "mat", "dx", "dy", "rotation_deg", "mirrored", "pinned", "keep"}``: what is left out stays as it
+    is. Without
     ``keep`` nothing is written.
     """
     asked, pieces = asked_of(job), pieces_of(job)

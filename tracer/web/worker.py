@@ -17,7 +17,7 @@ from calibration.errors import CalibrationError
 from tracer.errors import TracerError
 
 TASKS = {
-    "thumbnails": "tracer.web.bringing",
+    "thumbnails": "tracer.web.looking",
     "trace": "tracer.web.bringing",
     "cloth": "tracer.web.bringing",
     "lay": "tracer.web.laying",

@@ -21,7 +21,7 @@ function row(file) {
   const cls = file.outdated || (check && check.state === "wrong") ? "mind" : "";
   return h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/job/files/${encodeURIComponent(file.name)}?download=1`, download: file.name }, file.name)),
     h("td", {}, `${Math.max(1, Math.round(file.bytes / 1000))} kB`),
-    h("td", { class: cls }, state, check && check.pieces.length ? h("details", { "data-key": `check ${file.name}` }, h("summary", {}, "piece by piece"), h("ul", {}, check.pieces.map((p) => h("li", {}, `${p.name}: ${(100 * p.scale).toFixed(3)} % of its size, ${fine(p.worst_mm)} off at worst`)))) : null));
+    h("td", {}, h("span", { class: cls }, state), check && check.pieces.length ? h("details", { "data-key": `check ${file.name}` }, h("summary", {}, "piece by piece"), h("ul", {}, check.pieces.map((p) => h("li", {}, `${p.name}: ${(100 * p.scale).toFixed(3)} % of its size, ${fine(p.worst_mm)} off at worst`)))) : null));
 }
 
 export const hand = {

@@ -28,6 +28,7 @@ export function length(mm, decimals = 1) {
 
 /** A small length: a doubt or a difference, where a fraction of an inch would say nothing. */
 export function fine(mm) {
+  if (mm < 0.001) return "less than 0.001 mm";
   return unit === "in" ? `${(mm / 25.4).toFixed(4)} in` : `${mm.toFixed(mm < 0.1 ? 3 : 2)} mm`;
 }
 

@@ -24,6 +24,8 @@ export const h = (tag, attributes, ...children) => fill(document.createElement(t
 /** Make an SVG element. */
 export const s = (tag, attributes, ...children) => fill(document.createElementNS(SVG, tag), attributes, children);
 
+let rebuilding = false;
+
 /** Rebuild a view: focus, half-typed words and opened details stay as they were (`data-key` names what is what). */
 export function rebuild(holder, make) {
   const active = document.activeElement;
@@ -32,7 +34,10 @@ export function rebuild(holder, make) {
   const typed = inside && inside.matches("input[type=text], input:not([type]), input[type=number]") ? inside : null;
   const kept = typed && typed.dataset.dirty ? { value: typed.value, at: [typed.selectionStart, typed.selectionEnd] } : null;
   const open = new Set([...holder.querySelectorAll("details[open][data-key]")].map((d) => d.dataset.key));
-  holder.replaceChildren(...[make()].flat(4).filter(Boolean));
+  const made = [make()].flat(4).filter(Boolean);
+  rebuilding = true;
+  holder.replaceChildren(...made);
+  rebuilding = false;
   for (const details of holder.querySelectorAll("details[data-key]")) if (open.has(details.dataset.key)) details.open = true;
   if (!key) return;
   const again = holder.querySelector(`[data-key="${CSS.escape(key)}"]`);
@@ -53,6 +58,13 @@ let counter = 0;
 /** A fresh id for labels. */
 export const freshId = (word) => `${word}-${(counter += 1)}`;
 
+/** Hand typed words on, once: a field that was rebuilt while it was typed in gets no change event of its own. */
+function commit(input, done) {
+  if (rebuilding || !input.dataset.dirty) return;
+  delete input.dataset.dirty;
+  done(input.value);
+}
+
 /** A labelled text field whose words are handed on when they are done with. */
 export function field(label, value, done, { key, wide = false, hint = "", oninput, type = "text", list } = {}) {
   const id = freshId("f");
@@ -63,10 +75,9 @@ export function field(label, value, done, { key, wide = false, hint = "", oninpu
       e.target.dataset.dirty = "1";
       if (oninput) oninput(e.target.value);
     },
-    onchange: (e) => {
-      delete e.target.dataset.dirty;
-      done(e.target.value);
-    },
+    onchange: (e) => commit(e.target, done),
+    onblur: (e) => commit(e.target, done),
+    onkeydown: (e) => e.key === "Enter" && commit(e.target, done),
   });
   return h("span", { class: "field" }, h("label", { for: id }, label), " ", input, hint ? h("span", { id: `${id}-hint`, class: "hint" }, hint) : null);
 }

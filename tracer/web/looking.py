@@ -1,0 +1,55 @@
+"""The worker's task of looking at what was brought in: small pictures of pages. It loads little, so it answers soon."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from calibration.intake import read_pictures
+from tracer.pattern import write_bytes_whole, write_text_whole
+
+THUMB_PX = 320
+_MOST_PAGES = 60
+
+Tell = Callable[[str, float], None]
+
+
+def thumbnails(request: dict[str, Any], tell: Tell) -> dict[str, Any]:
+    """Make a small picture of every page of a file: ``{"file", "into"}``; what was found is kept beside them."""
+    path, into = Path(request["file"]), Path(request["into"])
+    into.mkdir(parents=True, exist_ok=True)
+    pages = []
+    for number, picture in enumerate(read_pictures(path), start=1):
+        if number > _MOST_PAGES:
+            break
+        pixels = np.asarray(picture.pixels)
+        shrink = THUMB_PX / max(pixels.shape[:2])
+        small = cv2.resize(pixels, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+        name = f"{path.name}.{number}.jpg"
+        write_bytes_whole(into / name, jpeg(small, quality=75))
+        pages.append(
+            {
+                "page": picture.source.page,
+                "thumbnail": name,
+                "width_px": picture.width_px,
+                "height_px": picture.height_px,
+                "drawn": picture.vectors is not None,
+                "density": None if picture.density is None else round(picture.density.x_per_inch, 2),
+            }
+        )
+        tell(f"looking at page {number}", 0.5)
+    found = {"file": path.name, "pages": pages}
+    write_text_whole(into / f"{path.name}.json", json.dumps(found))
+    return found
+
+
+def jpeg(pixels: Any, *, quality: int) -> bytes:
+    """Return pixels (RGB or grey) as a JPEG file."""
+    bgr = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR)
+    _, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return bytes(data)
