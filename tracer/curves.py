@@ -436,6 +436,8 @@ def _drop_needless_nodes(chain: Chain, data: _Data) -> None:
         tried.add((round(float(chain.nodes[k, 0]), 1), round(float(chain.nodes[k, 1]), 1)))
         if _kept_bend(chain, k) > math.radians(100):
             return
+        if not _one_piece_might_do(chain, k, data):
+            continue
         before = chain.copy()
         _remove_node(chain, k, data.points)
         fit_chain(chain, data.points, data.weight, spacing_mm=data.spacing)
@@ -444,6 +446,39 @@ def _drop_needless_nodes(chain: Chain, data: _Data) -> None:
             cost = now
         else:
             chain.restore(before)
+
+
+def _one_piece_might_do(chain: Chain, k: int, data: _Data) -> bool:
+    """Tell whether one cubic with free ends could replace the two at a node: if not that, then none that is tied."""
+    total, n = len(data.points), len(chain.nodes)
+    before, after = (k - 1) % n, chain.after(k)
+    first, middle, last = (int(chain.places[j]) for j in (before, k, after))
+    one, other = (middle - first) % total, (last - middle) % total
+    own = (first + np.arange(one + other + 1)) % total
+    part = replace(data, points=data.points[own], sigma=data.sigma[own], seen=data.seen[own], trust=data.trust[own])
+
+    def chain_of(nodes: list[int], places: list[int]) -> Chain:
+        pieces = [before, k][: len(nodes) - 1]
+        ends = [before, k] if len(nodes) == 3 else [k]
+        return Chain(
+            nodes=chain.nodes[nodes].copy(),
+            free=np.ones(len(nodes), bool),
+            places=np.array(places, dtype=np.intp),
+            kinds=["cubic"] * (len(nodes) - 1),
+            start_rad=chain.start_rad[pieces].copy(),
+            end_rad=chain.end_rad[ends].copy(),
+            start_log=chain.start_log[pieces].copy(),
+            end_log=chain.end_log[ends].copy(),
+            reach=chain.reach[nodes].copy(),
+            closed=False,
+        )
+
+    apart = chain_of([before, k, after], [0, one, one + other])
+    together = chain_of([before, after], [0, one + other])
+    together.start_log += math.log((one + other) / max(one, 1))
+    together.end_log += math.log((one + other) / max(other, 1))
+    fit_chain(together, part.points, part.weight, spacing_mm=data.spacing, iterations=12)
+    return _adequacy(together, part)[0] < _adequacy(apart, part)[0] + _PIECE_PRICE["cubic"]
 
 
 def _deviates_within(chain: Chain, data: _Data) -> bool:
