@@ -103,11 +103,13 @@ def _chord_hits(
     cross = da[:, 0] * db[:, 1] - da[:, 1] * db[:, 0]
     size = np.hypot(*da.T) * np.hypot(*db.T)
     fine = np.abs(cross) > 1e-9 * np.maximum(size, 1e-30)
-    first, second, da, db, between, cross = (x[fine] for x in (first, second, da, db, between, cross))
+    first, second, da, db, between, cross, size = (x[fine] for x in (first, second, da, db, between, cross, size))
     t = (between[:, 0] * db[:, 1] - between[:, 1] * db[:, 0]) / cross
     u = (between[:, 0] * da[:, 1] - between[:, 1] * da[:, 0]) / cross
-    # Curves that cross at a shallow angle may do so a little beyond the ends of their chords; Newton decides.
-    slack_a, slack_b = (_SLACK_MM / np.maximum(np.hypot(*d.T), 1e-3) for d in (da, db))
+    # Chords of curves that cross at a shallow angle may cross well beyond their ends: they lie off their curves by up
+    # to the flattening, which the angle magnifies. Newton decides.
+    reach_mm = np.maximum(_SLACK_MM, 4 * _CHORD_MM * size / np.abs(cross))
+    slack_a, slack_b = (np.minimum(1.0, reach_mm / np.maximum(np.hypot(*d.T), 1e-3)) for d in (da, db))
     ok = (t >= -slack_a) & (t <= 1 + slack_a) & (u >= -slack_b) & (u <= 1 + slack_b)
     return first[ok], second[ok], np.clip(t[ok], 0, 1), np.clip(u[ok], 0, 1)
 

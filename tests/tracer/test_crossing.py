@@ -26,7 +26,7 @@ def test_two_circles_cross_where_geometry_says() -> None:
         assert np.hypot(*(a - b)) < NEWTON_MM
 
 
-@pytest.mark.parametrize("tilt", [30.0, 3.0, 0.3])
+@pytest.mark.parametrize("tilt", [30.0, 3.0, 0.3, 0.03])
 def test_a_line_across_a_curve_at_a_shallow_angle_is_found_on_both_sides(tilt: float) -> None:
     bow = [cubic((0, 0), (30, 10), (60, 10), (90, 0))]
     slope = math.tan(math.radians(tilt))

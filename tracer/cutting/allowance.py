@@ -243,7 +243,7 @@ def _require_outside(finished: Shape, outer: Shape, widths: list[float], what: s
     inside, outside = flat_polygon(finished.outline.segments), flat_polygon(outer.outline.segments)
     nearest_mm = float(shapely.distance(inside.exterior, outside.exterior))
     if not outside.buffer(_FLAT_MM).contains(inside) or nearest_mm < min(widths) - RETURNS_MM:
-        raise CutListError(f"{what} cannot be drawn with these corners; choose mitred or squared ones")
+        raise CutListError(f"{what} cannot be drawn on this outline; choose narrower widths or other corners")
 
 
 def _styles(finished: Shape, allowance: Allowance) -> list[CornerStyle]:

@@ -32,7 +32,7 @@ from tracer.path import (
 Array = NDArray[np.float64]
 
 _FAR_MM = 1e5
-_TOUCH_MM = 1e-4
+_TOUCH_MM = 0.002
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -173,7 +173,7 @@ def _inside(one: Run, two: Run, turn: float) -> Meeting:
     best: tuple[float, Meeting] | None = None
     for c in crossings(one.parallel, two.parallel) if one is not two else []:
         cost = _length_after(one.parallel, (c.i, c.t)) + _length_before(two.parallel, (c.j, c.u))
-        if cost < 1.2 * expected and (best is None or cost < best[0]):
+        if cost < 1.2 * expected + _TOUCH_MM and (best is None or cost < best[0]):
             best = (cost, Meeting(cut_end=(c.i, c.t), between=[], cut_start=(c.j, c.u)))
     return through_corner(one, two) if best is None else best[1]
 
