@@ -16,24 +16,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from shapely.geometry import Polygon
 from shapely.geometry import box as rectangle
 
 from calibration import Finding, format_inches
-from tracer.errors import LayError
 from tracer.lay.bodies import Body, Pose, make_body, placed_matrix
 from tracer.lay.bounds import fits_alone
 from tracer.lay.copies import copies_of, make_bodies, single
+from tracer.lay.fold_edge import fold_edge_turn_deg, is_own_mirror, opened
 from tracer.lay.laid import CopyNumbers, NotPlaced, Placement, placements_of
 from tracer.lay.rules import Rules, grain_turn_deg
 from tracer.lay.settle import settle
 from tracer.lay.strip import Told, end_mm, lay_around, lay_strip
-from tracer.path import Affine, Path
+from tracer.path import Affine
 from tracer.piece import Piece
-
-_ON_FOLD_MM = 0.3
-"""A drawn fold edge is straight to this; points within it are set on the fold."""
-_SYMMETRIC_SHARE = 0.002
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,80 +41,6 @@ class FoldedLay:
     missing: tuple[NotPlaced, ...]
     findings: tuple[Finding, ...]
     interrupted: bool
-
-
-def fold_edge_turn_deg(piece: Piece) -> float:
-    """Return the turn that brings a piece's fold edge upright with the piece to its right.
-
-    The fold edge is the straight edge nearest a drawn fold line, else the longest straight edge.
-
-    Raises
-    ------
-    LayError
-        When the piece has no straight edge.
-    """
-    straight = [s for s in piece.outline.segments if len(s) == 2 and np.hypot(*(s[1] - s[0])) > 1.0]
-    if not straight:
-        raise LayError(
-            f"'{piece.name}' is to be cut on the fold but has no straight edge to lie on it; mend its outline"
-        )
-    lines = [m.path for m in piece.marks if m.kind == "fold line" and m.path is not None]
-    if lines:
-        points = lines[0].flatten(0.1)
-        edge = min(straight, key=lambda s: _mean_distance(points, s))
-    else:
-        edge = max(straight, key=lambda s: float(np.hypot(*(s[1] - s[0]))))
-    dx, dy = (edge[1] - edge[0]).tolist()
-    # A positively oriented outline runs with its inside on the right hand seen along +y down: upward along its left
-    # side.
-    if piece.outline.signed_area < 0:
-        dx, dy = -dx, -dy
-    return float(np.degrees(np.arctan2(-1.0, 0.0) - np.arctan2(dy, dx)) % 360.0)
-
-
-def _mean_distance(points: np.ndarray, edge: np.ndarray) -> float:
-    a, b = edge
-    t = np.clip(((points - a) @ (b - a)) / float((b - a) @ (b - a)), 0.0, 1.0)
-    foot = a + t[:, None] * (b - a)
-    return float(np.hypot(*(points - foot).T).mean())
-
-
-def opened(half: Path, fold_x_mm: float) -> Path:
-    """Return a half piece and its mirror image about x = ``fold_x_mm`` as one outline, without the fold edge.
-
-    Raises
-    ------
-    LayError
-        When no edge of the half lies on the fold.
-    """
-    flip: Affine = np.array([[-1.0, 0.0, 2 * fold_x_mm], [0.0, 1.0, 0.0]])
-    on = [bool(np.abs(s[:, 0] - fold_x_mm).max() <= _ON_FOLD_MM) for s in half.segments]
-    if not any(on) or all(on):
-        raise LayError("no edge of the piece lies on the fold")
-    n = len(on)
-    start = next(k for k in range(n) if on[k - 1] and not on[k])
-    rest = []
-    for k in range(n):
-        segment = half.segments[(start + k) % n]
-        if on[(start + k) % n]:
-            break
-        rest.append(segment.copy())
-    rest[0][0, 0] = rest[-1][-1, 0] = fold_x_mm
-    mirrored = [(s @ flip[:, :2].T + flip[:, 2])[::-1] for s in reversed(rest)]
-    return Path((*rest, *mirrored))
-
-
-def is_own_mirror(piece: Piece) -> float | None:
-    """Return the turn (0 or 180) that makes a piece's mirror image the piece again; None where none does."""
-    box = piece.outline.bounds
-    centre = ((box.x_min + box.x_max) / 2, (box.y_min + box.y_max) / 2)
-    shape = Polygon(piece.outline.flatten(0.05) - centre)
-    flipped = Polygon((piece.outline.flatten(0.05) - centre) * (-1.0, 1.0))
-    for turn, sign in ((0.0, 1.0), (180.0, -1.0)):
-        image = Polygon(np.asarray(flipped.exterior.coords) * sign)
-        if shape.symmetric_difference(image).area < _SYMMETRIC_SHARE * shape.area:
-            return turn
-    return None
 
 
 def _lower_turn(piece: Piece, rules: Rules) -> float | None:
@@ -168,8 +89,35 @@ def lay_folded(
     seconds, seed, told
         See :func:`tracer.lay.strip.lay_strip`.
     """
+    where = _Where(inner_mm=inner_mm, half_cloth_mm=half_cloth_mm, y0_mm=y0_mm)
+    doubles, singles, _, _ = _sorted(pieces, rules, through=False)
+    both = bool(doubles and singles)
+    share = seconds / 2 if both else seconds
+    first = _lay_folded(pieces, rules, where, through=False, seconds=share, seed=seed, told=told)
+    if not both or first.interrupted:
+        return first
+    # Beside the others there may be room enough to cut the single ones through both layers, with a copy to spare.
+    second = _lay_folded(pieces, rules, where, through=True, seconds=share, seed=seed, told=told)
+    if len(second.missing) <= len(first.missing) and second.length_mm < first.length_mm - 1e-6:
+        return second
+    return first
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Where:
+    """See :func:`lay_folded`."""
+
+    inner_mm: float
+    half_cloth_mm: float
+    y0_mm: float
+
+
+def _lay_folded(
+    pieces: Sequence[Piece], rules: Rules, where: _Where, *, through: bool, seconds: float, seed: int, told: Told | None
+) -> FoldedLay:
     start = time.monotonic()
-    doubles, singles, findings, cuts = _sorted(pieces, rules)
+    inner_mm, half_cloth_mm, y0_mm = where.inner_mm, where.half_cloth_mm, where.y0_mm
+    doubles, singles, findings, cuts = _sorted(pieces, rules, through=through)
     gap = rules.gap_mm
     keep = gap / 2
     room = [inner_mm if c.on_fold else inner_mm - keep for c in cuts]
@@ -211,7 +159,13 @@ def lay_folded(
     )  # fmt: skip
 
 
-def _sorted(pieces: Sequence[Piece], rules: Rules) -> tuple[list[Body], list[Piece], list[Finding], list[_Cut]]:
+def _sorted(
+    pieces: Sequence[Piece], rules: Rules, *, through: bool
+) -> tuple[list[Body], list[Piece], list[Finding], list[_Cut]]:
+    """Sort the pieces into what is cut through both layers and what singly, with what a person should know.
+
+    ``through`` cuts pieces through both layers that would be cut singly; the lower copies are to spare.
+    """
     doubles: list[Body] = []
     singles: list[Piece] = []
     findings: list[Finding] = []
@@ -235,16 +189,17 @@ def _sorted(pieces: Sequence[Piece], rules: Rules) -> tuple[list[Body], list[Pie
             half = (piece.cut.count + 1) // 2
             doubles.append(single(piece, rules, mirrored=False, demand=half))
             cuts.append(_Cut(piece, own, False, piece.cut.count % 2 == 1))
+        elif through:
+            doubles.append(single(piece, rules, mirrored=False, demand=piece.cut.count))
+            cuts.append(_Cut(piece, None, False, True))
         else:
             singles.append(piece)
-    findings += [
-        Finding(
-            code="spare-copy", severity="note", where=c.piece.name,
-            message="cut through both layers it comes out once more than asked for",
-        )
-        for c in cuts
-        if c.spare
-    ]  # fmt: skip
+    for c in cuts:
+        if c.spare:
+            lost = c.piece.cut.count if c.own_mirror is None and not c.piece.cut.mirrored else 1
+            copies = "one copy" if lost == 1 else f"{lost} copies"
+            words = f"cut through both layers, {copies} more than asked for come out"
+            findings.append(Finding(code="spare-copy", severity="note", where=c.piece.name, message=words))
     if singles and doubles:
         names = ", ".join(p.name for p in singles)
         findings.append(
@@ -338,6 +293,8 @@ def _both_layers(pose: Pose, body: Body, cut: _Cut, numbers: CopyNumbers, fold_x
         piece=cut.piece, copy=numbers.next(cut.piece, mirrored=False), mirrored=False, rotation_deg=turn, matrix=matrix,
         outline=outline,
     )  # fmt: skip
+    if cut.own_mirror is None and not cut.piece.cut.mirrored:
+        return [upper]
     flip: Affine = np.array([[-1.0, 0.0, 2 * fold_x], [0.0, 1.0, 0.0]])
     below = np.column_stack([flip[:, :2] @ matrix[:, :2], flip[:, :2] @ matrix[:, 2] + flip[:, 2]])
     if cut.own_mirror is None:

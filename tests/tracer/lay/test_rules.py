@@ -12,7 +12,7 @@ from tests.tracer.lay.judge import judge
 from tracer.errors import LayError
 from tracer.lay.answers import answers
 from tracer.lay.check import check_lay, shared_cuts
-from tracer.lay.fold import fold_edge_turn_deg, is_own_mirror, opened
+from tracer.lay.fold_edge import fold_edge_turn_deg, is_own_mirror, opened
 from tracer.lay.laid import Lay, LayOptions
 from tracer.lay.plan import plan_lay
 from tracer.lay.record import to_json
@@ -195,11 +195,29 @@ def test_what_is_its_own_mirror_image_is_cut_through_both_layers() -> None:
 
 
 def test_what_is_no_pair_and_no_mirror_image_is_cut_singly_on_the_open_cloth() -> None:
-    pieces = [piece(1, WEDGE, count=3), piece(2, rectangle(100, 100), count=2)]
-    lay = plan_lay(pieces, Fabric(width_mm=500), Rules(folded=True), QUICK)
+    pieces = [piece(1, WEDGE, count=3), piece(2, rectangle(100, 200), count=4)]
+    lay = plan_lay(pieces, Fabric(width_mm=420), Rules(folded=True), QUICK)
     assert lay.mats[0].single_from_mm is not None
     assert any(f.code == "single-layer" for f in lay.findings)
     assert right(lay, pieces)
+
+
+def test_where_there_is_room_on_the_folded_cloth_it_is_cut_through_both_layers_with_one_to_spare() -> None:
+    pieces = [piece(1, WEDGE, count=1), piece(2, rectangle(100, 200), count=2)]
+    lay = plan_lay(pieces, Fabric(width_mm=500), Rules(folded=True), QUICK)
+    assert lay.mats[0].single_from_mm is None
+    assert lay.fabric_length_mm == pytest.approx(200.0)
+    assert [f.where for f in lay.findings if f.code == "spare-copy"] == ["Piece 1"]
+    assert right(lay, pieces)
+
+
+def test_notches_tell_a_piece_from_its_mirror_image() -> None:
+    plain = piece(1, rectangle(100, 80))
+    one_side = replace(plain, marks=(Mark(kind="notch", at=(0.0, 30.0)),))
+    both_sides = replace(plain, marks=(Mark(kind="notch", at=(0.0, 30.0)), Mark(kind="notch", at=(100.0, 30.0))))
+    assert is_own_mirror(plain) == 0.0
+    assert is_own_mirror(one_side) is None
+    assert is_own_mirror(both_sides) == 0.0
 
 
 def test_a_piece_cut_on_the_fold_is_not_laid_as_half_in_silence() -> None:
