@@ -5,7 +5,7 @@ out whole. What is to be cut singly and is not its own mirror image is laid on t
 folded stretch.
 
 Everything is recorded on the cloth opened out: the fold is the line in the middle of its width, the upper layer
-lies to its right, the lower one to its left. So no overlap there is no overlap in either layer, and the gap across
+lies to its right, the lower one to its left. No overlap there means none in either layer, and the gap across
 the fold is kept too.
 """
 

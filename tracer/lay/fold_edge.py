@@ -1,4 +1,4 @@
-"""Fold edges and mirror images: which edge lies on the fold, the whole piece opened out, what is its own mirror image."""
+"""Fold edges and mirror images: what lies on the fold, the piece opened out, what is its own mirror image."""
 
 from __future__ import annotations
 
