@@ -28,6 +28,7 @@ from calibration.picture import MmPoints, PxPoints
 from tracer.path import Path
 from tracer.piece import Fit
 from tracer.profiles import Points, on_grid, running_median, sample_profiles
+from tracer.shade import shade_shift
 
 _STEP_PX = 0.5
 _SIDE_PX = 2.0
@@ -234,6 +235,7 @@ def _find_again(
         usual = float(np.median(contrast))
         noise = 1.4826 * float(np.median(np.abs(np.diff(profiles[:, 0])))) / np.sqrt(2)
         absent = (contrast < 0.4 * usual) | (np.abs(found) >= window) | (usual < 4 * noise)
+        found = found + shade_shift(profiles, offsets, found, ~absent & inside)
         return found, ~absent & inside, absent
     position = np.zeros(len(at))
     mass = np.ones(len(at))

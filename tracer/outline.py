@@ -41,6 +41,7 @@ from tracer.profiles import (
     sample_profiles,
     smooth_closed,
 )
+from tracer.shade import shade_shift
 
 LineChoice = Literal["centre", "outer", "inner"]
 
@@ -132,6 +133,8 @@ def locate(
     found, profiles, offsets = _read(pixels, rough, points, normals, width)
     valid = _without_lone(found.valid & ~hidden)
     offset = _bridge(found.offset, valid)
+    if rough.kind == "edge":
+        offset = offset + shade_shift(profiles, offsets, offset, valid)
     blur, depth_width = _blur_and_width(profiles, offsets, offset, valid, found, rough.kind)
     if rough.kind == "drawn" and line != "centre":
         side = 1.0 if line == "outer" else -1.0
