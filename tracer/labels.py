@@ -24,7 +24,7 @@ from tracer.piece import CutNote
 LEAST_CONFIDENCE = 0.5
 """Readings less sure than this are not used (common practice, no source)."""
 GLYPH_PX = 22.0
-"""Height to which lettering is brought before it is read; the models were trained on lines of about 48 px with margins."""
+"""Height to which lettering is brought before it is read; the models take lines of about 48 px with margins."""
 SHEET_PX = 1400
 """Side of the picture on which crops are laid out for reading."""
 

@@ -55,7 +55,7 @@ class LineWork:
     graph: LineGraph
     loops: list[Loop]
     small: NDArray[np.int32]
-    """Small marks, shape (N, 6): x, y, width, height, area in pixels of the mask, and 1 for those that may be dashes."""
+    """Small marks, shape (N, 6): x, y, width, height, area in pixels of the mask, 1 for what may be a dash."""
     solids: NDArray[np.uint8]
     """Mask of solid spots."""
     foreign: list[Points] = field(default_factory=list)

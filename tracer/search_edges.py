@@ -224,7 +224,7 @@ def _edge_of(
     inner = as_mask(inside & near & ~printed)
     # Beside a shadow the whole step from the thing into it must be left open, or only its foot would count.
     shade = grown(as_mask(grey & ~inside & ~outside), 9)
-    inner = np.where(shade > 0, shrunk(inner, 7), inner)
+    inner = np.where(shade > 0, shrunk(inner, 5), inner)
     labels, _ = apart(inner, connectivity=4)
     own = np.unique(labels[(seed > 0) & (inner > 0)])
     keep = np.zeros(labels.max() + 1, dtype=bool)
@@ -242,7 +242,7 @@ def _edge_of(
 def _relief(calm: NDArray[np.uint8], ratio: NDArray[np.float32], mean: NDArray[np.float32]) -> NDArray[np.uint8]:
     """Return the picture whose steps the watershed follows: lightness, and twice the colour whatever the light.
 
-    A shadow changes lightness only, so the step from a coloured thing into its own shadow outweighs the shadow's border.
+    A shadow changes lightness only, so the step from a coloured thing into its shadow outweighs the shadow's border.
     """
     colour = (ratio - mean[:, :, None]) / (mean[:, :, None] + 0.15)
     relief = np.empty_like(calm)

@@ -18,7 +18,7 @@ LONGEST_GAP_MM = 6.0
 LONGEST_COVERED_MM = 40.0
 """A line passes under lettering and solid spots for up to this length (the size of display letters)."""
 SHORT_STOP_MM = 2.5
-"""A line that stops this close to another is carried on to it (dashes and sloppy corners; common practice, no source)."""
+"""A line that stops this close to another is carried on to it (dashes, sloppy corners; common practice, no source)."""
 _LOOK_BACK_MM = 4.0
 SHARP_RAD = math.radians(62)
 """Lines that meet at less than this angle leave a tip behind when thinned (from the geometry of thinning)."""

@@ -80,8 +80,8 @@ def thin(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
 class Edge:
     """A chain of points between two nodes (a closed chain has the same node at both ends).
 
-    ``points`` has shape (N, 2) and includes both nodes' positions; ``width`` is the line's width in pixels, ``depth`` how
-    dark it is (0..1) and ``mass`` the darkness added up across it, in pixels of full darkness;
+    ``points`` has shape (N, 2) and includes both nodes' positions; ``width`` is the line's width in pixels, ``depth``
+    how dark it is (0..1) and ``mass`` the darkness added up across it, in pixels of full darkness;
     ``bridge`` marks a stretch where nothing is drawn; ``hidden`` one that passes under lettering.
     """
 

@@ -1,7 +1,7 @@
 """The grid of a mat, predicted from the reference that set the scale.
 
-Where the grid of the mat lies beneath and beside a pattern is known to a fraction of a millimetre, so its lines are told from
-drawn ones by their place, their direction and their weight, not by their look alone.
+Where the grid of the mat lies beneath and beside a pattern is known to a fraction of a millimetre, so its lines are
+told from drawn ones by their place, their direction and their weight, not by their look alone.
 """
 
 from __future__ import annotations

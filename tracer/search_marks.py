@@ -1,7 +1,7 @@
 """The kind of every mark on a sheet, and the piece it belongs to.
 
-What is no outline is told by its shape and by where it lies to the outline around it: along it, on it, from edge to edge. What
-cannot be named is kept as unknown; only specks are dropped.
+What is no outline is told by its shape and by where it lies to the outline around it: along it, on it, from edge to
+edge. What cannot be named is kept as unknown; only specks are dropped.
 """
 
 from __future__ import annotations
@@ -325,12 +325,11 @@ def _spot_kind(patch: NDArray[np.uint8], area: int) -> MarkKind | None:
         return "circle"
     if not holes and fill > 0.66 and 0.68 < around < 0.9:
         return "dot"
-    if not holes and fill < 0.5:
+    if not holes and fill < 0.5 and min(high, wide) >= 6:
         middle = patch[int(0.3 * high) : int(0.7 * high) + 1, int(0.3 * wide) : int(0.7 * wide) + 1]
-        corners = [patch[: high // 4, : wide // 4], patch[: high // 4, -(wide // 4) :],
-                   patch[-(high // 4) :, : wide // 4], patch[-(high // 4) :, -(wide // 4) :]]  # fmt: skip
-        sides = [patch[: high // 4, wide // 3 : -(wide // 3)], patch[-(high // 4) :, wide // 3 : -(wide // 3)],
-                 patch[high // 3 : -(high // 3), : wide // 4], patch[high // 3 : -(high // 3), -(wide // 4) :]]  # fmt: skip
+        y3, x3, y4, x4 = high // 3, wide // 3, high // 4, wide // 4
+        corners = [patch[:y4, :x4], patch[:y4, -x4:], patch[-y4:, :x4], patch[-y4:, -x4:]]
+        sides = [patch[:y4, x3:-x3], patch[-y4:, x3:-x3], patch[y3:-y3, :x4], patch[y3:-y3, -x4:]]
         upright = all(s.any() for s in sides) and not any(c.any() for c in corners)
         slanted = all(c.any() for c in corners) and not any(s.any() for s in sides)
         if middle.any() and (upright or slanted):

@@ -4,8 +4,8 @@ From the outermost loop of a block to the outline of a piece:
 
 - thin lines that start and end on a bolder one (notches, stitching lines, crossings) are left out where the bold lines
   alone still close the loop;
-- little faces on the rim (a notch drawn outwards, a letter that touches the line) are cut off where the line runs straight
-  on underneath;
+- little faces on the rim (a notch drawn outwards, a letter that touches the line) are cut off where the line runs
+  straight on underneath;
 - sharp tips, which thinning shortens, are given back;
 - in a frame or a box around several pieces each piece is a face of its own.
 """
@@ -113,9 +113,9 @@ def part_pieces(
 ) -> list[tuple[Face, tuple[int, ...]]]:
     """Part a block into the pieces that touch or share an edge in it.
 
-    A line from edge to edge that divides one piece (a fold, a dart's leg, a panel line) leaves the outline smooth at its
-    ends; where two pieces meet the rim has a corner, and each has words of its own. Pieces that meet in a neck only are
-    always two.
+    A line from edge to edge that divides one piece (a fold, a dart's leg, a panel line) leaves the outline smooth at
+    its ends; where two pieces meet the rim has a corner, and each has words of its own. Pieces that meet in a neck only
+    are always two.
     """
     whole = [(outer, members)]
     least = LEAST_SIDE_MM / mm_per_px

@@ -1,4 +1,4 @@
-"""Small sheets drawn for the tests of the search: millimetres in, supersampled pixels out, nothing of the package used."""
+"""Small sheets drawn for the tests of the search: millimetres in, supersampled pixels out, by OpenCV alone."""
 
 from __future__ import annotations
 
