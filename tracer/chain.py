@@ -19,9 +19,9 @@ from tracer.stretch import Kind
 
 Points = NDArray[np.float64]
 
-_MOST_SAMPLES = 200
-"""Points of a piece are averaged to at most so many: the mean of a two-hundredth of a bend lies 2e-5 radii inside
-it."""
+_MOST_SAMPLES = 120
+"""Points of a piece are averaged to at most so many: the mean of a 120th of a right angle lies 7e-6
+radii inside it."""
 _SLIDE_MM = 1.5
 _HANDLE_SIGMA = 0.7
 _HUBER = 3.0

@@ -244,9 +244,9 @@ def _places(
     half = max(2, round(1.5 / spacing_mm))
     ahead, behind = np.minimum(np.arange(n) + half, n - 1), np.maximum(np.arange(n) - half, 0)
     curvature = (angle[ahead] - angle[behind]) / np.maximum(along[ahead] - along[behind], 1e-9)
-    density = np.abs(curvature) / math.radians(14) + 10 / length + np.minimum(1 / 40, 14 / length)
+    density = np.abs(curvature) / math.radians(16) + 9 / length + np.minimum(1 / 40, 14 / length)
     measure = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2 * np.diff(along))])
-    count = int(np.clip(math.ceil(measure[-1]), 6, 56))
+    count = int(np.clip(math.ceil(measure[-1]), 6, 48))
     spread = np.searchsorted(measure, np.linspace(0, measure[-1], count + 1)[1:-1])
     straight = np.abs(curvature) < 1 / 350
     change = np.nonzero(straight[1:] != straight[:-1])[0]
