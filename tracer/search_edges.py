@@ -223,7 +223,8 @@ def _edge_of(
     markers[printed] = 2
     inner = as_mask(inside & near & ~printed)
     # Beside a shadow the whole step from the thing into it must be left open, or only its foot would count.
-    shade = grown(as_mask(grey & ~inside & ~outside), 9)
+    # The blur of a plain edge is no shadow: it is thinner.
+    shade = grown(opened(as_mask(grey & ~inside & ~outside), max(5.0, 0.8 / per_px)), 13)
     inner = np.where(shade > 0, shrunk(inner, 5), inner)
     labels, _ = apart(inner, connectivity=4)
     own = np.unique(labels[(seed > 0) & (inner > 0)])
