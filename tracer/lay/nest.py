@@ -19,6 +19,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path as FilePath
 from typing import Any
 
 import numpy as np
@@ -134,10 +135,18 @@ def _run(
     task: dict[str, object], seconds: float, gap_mm: float, enough_mm: float | None, on_better: Better | None
 ) -> tuple[list[dict[str, Any]], str, bool]:
     # A session of its own: Ctrl-C reaches only this process, which then decides what to keep.
+    # Nothing is imported from the folder in which it happens to be run.
+    package = str(FilePath(__file__).parents[2])
+    paths = [package, *filter(None, [os.environ.get("PYTHONPATH")])]
     child = subprocess.Popen(
-        [sys.executable, "-m", "tracer.lay.solver_process"],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
-    )  # fmt: skip
+        [sys.executable, "-P", "-m", "tracer.lay.solver_process"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(paths)},
+    )
     told: queue.Queue[str | None] = queue.Queue()
     errors: list[str] = []
 
