@@ -44,6 +44,8 @@ _LONE_TIER = 1
 _UNSURE = 0.5
 """Finders give readings that they cannot tell apart no higher score."""
 _AGREES = 0.02
+_AGREES_PHOTO = 0.12
+"""Tilt and lens make the scale differ by up to so much across a photo (20 degrees of tilt, measured on mats)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +90,31 @@ def _best_first(references: Sequence[Reference], scene: SearchPicture) -> list[R
     return sorted(
         references, key=lambda r: (_TIERS.get(r.kind, _LONE_TIER), merit(r, longest, photo=photo) / max(r.score, 0.05))
     )
+
+
+def _scale_mm_per_px(reference: Reference) -> float:
+    px, mm = np.asarray(reference.points_px), np.asarray(reference.points_mm)
+    return float(np.sqrt(((mm - mm.mean(axis=0)) ** 2).sum() / ((px - px.mean(axis=0)) ** 2).sum()))
+
+
+def _outvoted_dropped(references: Sequence[Reference], scene: SearchPicture) -> list[Reference]:
+    """Drop what stands alone against others that agree among themselves: most likely it is not what it seems.
+
+    Where nothing agrees with anything, all stay, and their disagreement is reported.
+    """
+    photo = scene.picture.by_camera or scene.picture.focal_px is not None
+    within = _AGREES_PHOTO if photo else _AGREES
+    scales = [_scale_mm_per_px(r) for r in references]
+    votes = [
+        sum(
+            abs(scales[i] / scales[j] - 1) < within and not _same_thing(references[i], references[j])
+            for j in range(len(references))
+        )
+        for i in range(len(references))
+    ]
+    if not votes or max(votes) == 0:
+        return list(references)
+    return [r for r, v in zip(references, votes, strict=True) if v > 0]
 
 
 def _without_same_place(references: Sequence[Reference]) -> list[Reference]:
@@ -240,7 +267,7 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
         if not request.size and rivals(chosen, named):
             raise _refuse_unsure(chosen, rivals(chosen, named))
     else:
-        ordered = _best_first([r for r in known if not rivals(r, known)], scene)
+        ordered = _best_first(_outvoted_dropped([r for r in known if not rivals(r, known)], scene), scene)
         if not ordered:
             if known:
                 raise _refuse_unsure(known[0], rivals(known[0], known))

@@ -102,10 +102,12 @@ def case(seed: int) -> Case:
             seed=seed,
         )
     else:
+        # A ruler's millimetres need some 5 px each to be read.
+        width_px = 3200 if word == "ruler" else 2000
         rendered = render.photo(
             scene,
-            width_px=2000,
-            height_px=1500,
+            width_px=width_px,
+            height_px=width_px * 3 // 4,
             roll_deg=90.0 + float(rng.normal(0, 2)),
             tilt_deg=float(rng.uniform(0, 5)),
             azimuth_deg=float(rng.uniform(0, 360)),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -288,3 +290,30 @@ def test_a_finder_of_two_minds_is_not_believed_until_something_decides(monkeypat
     assert said.mm_per_px == pytest.approx(0.2, rel=1e-6)
     decided = calibrate(blank, CalibrateOptions(request=ReferenceRequest(kind="density", size="101.6")))
     assert [c.size for c in decided.cross_checks if c.kind == "mat"] == ["1in"]
+
+
+def test_one_against_two_that_agree_does_not_set_the_scale(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A pattern of marks read as a millimetre ruler, beside a square and a density that agree."""
+
+    def misread(scene: SearchPicture, size: str | None) -> list[Reference]:
+        wrong = mat_of_two_minds(scene, "2cm")[0]
+        aside = PxPoints(np.array([[500.0, 60.0], [760, 60], [760, 560], [500, 560]]))
+        return [
+            dataclasses.replace(
+                wrong,
+                kind="ruler",
+                size="mm",
+                score=0.95,
+                tolerance_relative=1e-5,
+                points_px=aside,
+                points_mm=MmPoints(np.asarray(aside) / 5.0),
+                outline_px=aside,
+            )
+        ]
+
+    monkeypatch.setitem(evidence.FINDERS, "ruler", misread)
+    rendered = scanned(scene_with_square(), dpi=200)
+    sheet = calibrate(picture_of(rendered), CalibrateOptions())
+    assert sheet.reference.kind == "square"
+    assert [f.code for f in sheet.findings] == ["references-disagree"]
+    assert "ruler" in sheet.findings[0].message
