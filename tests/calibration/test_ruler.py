@@ -133,6 +133,12 @@ def test_text_and_patterns_are_no_rulers() -> None:
         assert find(search(render.scan(scenarios.build(name, seed=5, **options), dpi=110)), None) == []
 
 
+def test_the_graduated_border_of_a_mat_is_no_ruler() -> None:
+    """Its eighths show no quarters, and its inches are lines of the grid."""
+    scene = scenarios.build("mat", seed=2, size_in=(18.0, 12.0), size=1.0, pieces=3)
+    assert find(search(render.photo(scene, width_px=2000, height_px=1500, tilt_deg=6)), None) == []
+
+
 @pytest.mark.parametrize("level", [0, 255])
 def test_an_empty_picture_holds_no_ruler(level: int) -> None:
     pixels = np.full((400, 500), level, dtype=np.uint8)

@@ -15,6 +15,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 _FEWEST_KNOWN = 12
+_LONGEST = 4.0
+_RIVALS = ((2,), (3,), (4,), (4, 8), (6,), (7,), (6, 12))
+"""Orders that no metric rule has: what they explain as well is the edge of a mat, a comb, a fence."""
 _MORE_PER_LEVEL = 0.05
 """A finer hierarchy must explain this share more than a coarser one with fewer levels."""
 _LEAST_STEP = 0.08
@@ -48,8 +51,7 @@ def explained(numbers: NDArray[np.intp], lengths: Array, graduation: Graduation)
 
     Levels must rise: a longer period has the longer ticks. Zero where they do not, or where too little is seen to tell.
     """
-    known = np.isfinite(lengths)
-    n, x = numbers[known], np.clip(lengths[known], 0.5, 4.0)
+    n, x = numbers, np.clip(np.nan_to_num(lengths, nan=_LONGEST), 0.5, _LONGEST)  # not followed to its end: long
     largest = graduation.levels[-1]
     if len(n) < max(_FEWEST_KNOWN, 1.2 * largest) or x.std() < 0.03:
         return 0.0
@@ -117,6 +119,8 @@ def rank(numbers: NDArray[np.intp], lengths: Array) -> list[tuple[float, Graduat
     Two come back with the same share where a halving more or less cannot be told.
     """
     values = [(explained(numbers, lengths, g), g) for g in (MILLIMETRES, HALF_MILLIMETRES)]
+    rival = max(explained(numbers, lengths, Graduation(words="", step_mm=0.0, levels=r)) for r in _RIVALS)
+    values = [(value if value > rival + _MORE_PER_LEVEL else 0.0, g) for value, g in values]
     # Fewer levels explain as well by chance; half millimetres must do clearly better than millimetres.
     values[1] = (values[1][0] - _MORE_PER_LEVEL, HALF_MILLIMETRES)
     depths = _halvings(numbers, lengths)
