@@ -231,3 +231,16 @@ def test_places_are_counted_from_the_top_or_left_whichever_way_the_outline_runs(
         (start,) = {tuple(line_between(whole, word, "top 55%").segments[0][0].round(9))}
         assert start == (x, y)
     assert math.isclose(line_between(whole, "top 10%", "bottom 10%").length, 300.0)
+
+
+@pytest.mark.parametrize(("match", "low"), [("start", 100.0), ("middle", 97.0), ("end", 94.0)])
+def test_notches_are_compared_where_they_lie_on_each_other(match: str, low: float) -> None:
+    # The second edge is 6 mm shorter, so its notch lies 0, 3 or 6 mm farther down the first edge than on its own.
+    result = join(
+        shape(rectangle(100.0, 300.0), marks=[Mark(kind="notch", at=(100.0, 100.0))]),
+        shape(rectangle(60.0, 294.0), marks=[Mark(kind="notch", at=(0.0, low))]),
+        edge="right",
+        to="left",
+        match=match,  # type: ignore[arg-type]
+    )
+    assert [f.code for f in result.findings if f.code == "notches-differ"] == []
