@@ -379,7 +379,8 @@ def load(job: FilePath, *, name: str = PATTERN_FILE) -> Pattern:
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise JobError(f"there is no {name} in {job}; make it with 'tracewheel trace'") from None
+        command = "trace" if name == PATTERN_FILE else "cut"
+        raise JobError(f"there is no {name} in {job}; make it with 'tracewheel {command}'") from None
     except (OSError, UnicodeDecodeError) as error:
         raise JobError(f"cannot read {path}: {error}") from error
     try:
