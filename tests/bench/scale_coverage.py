@@ -96,7 +96,7 @@ def case(seed: int) -> Case:
             scene,
             dpi=float(rng.choice([120.0, 150.0, 200.0])),
             rotation_deg=float(rng.uniform(-3, 3)),
-            density_xy=(float(1 + rng.normal(0, 0.002)), float(1 + rng.normal(0, 0.002))),
+            density_xy=(float(1 + rng.normal(0, 0.0014)), float(1 + rng.normal(0, 0.0014))),
             noise=float(rng.uniform(0.004, 0.012)),
             blur_px=float(rng.uniform(0.6, 1.0)),
             seed=seed,
@@ -125,6 +125,8 @@ def lengths(sheet: Sheet, one: Case, rng: np.random.Generator, count: int = 8) -
     """Return true length, measured length and expanded uncertainty (k = 2) of random stretches, mm."""
     w, h = one.area_mm
     out = []
+    half_width = 0.0 if sheet.reference.kind == "sheet" else np.sqrt(3.0) * sheet.reference.tolerance_relative
+    wrong = 1.0 + float(rng.uniform(-half_width, half_width))
     camera = one.rendered.camera
     for i in range(count):
         size = float(rng.uniform(0.25, 0.8)) * (w if i % 2 == 0 else h)
@@ -137,7 +139,7 @@ def lengths(sheet: Sheet, one: Case, rng: np.random.Generator, count: int = 8) -
 
         def length(plane: object, px: PxPoints = px) -> float:
             mm = plane.to_mm(px)  # type: ignore[attr-defined]
-            return float(np.hypot(*(mm[1] - mm[0])))
+            return float(np.hypot(*(mm[1] - mm[0]))) * wrong
 
         measured = length(sheet.plane)
         spread = float(np.sqrt(np.mean([(length(p) - measured) ** 2 for p in sheet.alternatives])))

@@ -30,8 +30,9 @@ def corner_errors(scene: Scene, *, dpi: float = 200.0, **options: object) -> tup
     return search, out
 
 
-@pytest.mark.parametrize("turn", [0.0, 2.0, -31.0, 45.0])
-@pytest.mark.parametrize("line_mm", [0.2, 0.35, 1.0])
+@pytest.mark.parametrize(
+    ("turn", "line_mm"), [(0.0, 0.2), (0.0, 1.0), (2.0, 0.35), (-31.0, 0.35), (45.0, 0.2), (45.0, 1.0)]
+)
 def test_square_is_found_at_any_turn_and_line_width(turn: float, line_mm: float) -> None:
     scene = paper_scene()
     draw_square(scene, (40, 20), "1in", line_mm=line_mm, turn_deg=turn)
