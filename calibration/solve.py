@@ -161,10 +161,8 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
     ]
     sheets = [s for s in evidence.sheets if by_tolerance and _is_same_sheet(s, chosen)]
     if not by_tolerance and evidence.sheets:
-        alone = _fit([first, *helping], tolerances, picture, model, own)
-        sheets = _confirmed(evidence.sheets, alone, picture)
-        if not sheets:
-            return alone
+        # Straight sides cost most of a fit's time and are not needed to recognise a sheet.
+        sheets = _confirmed(evidence.sheets, _fit([first, *helping], tolerances, picture, model), picture)
     straights: list[PxPoints] = []
     angles: list[Angle] = []
     for sheet in sheets:

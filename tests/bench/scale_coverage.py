@@ -4,7 +4,8 @@ Random scenes with one reference each: scans (a printed square, a card or a rule
 densities) and photos (square, card, ruler or sheet of paper; tilt up to 5 degrees, |k1| up to 0.02, with the sheet's
 edges in view or not). In each, the lengths of random stretches of the sheet, as wide and high as pattern pieces, are
 measured through the map and compared with the renderer's truth. Sheets of paper are cut wrong within what ISO 216
-allows.
+allows; any other reference is as wrong as its stated tolerance lets it be (rectangular). Such an error only scales what
+is measured and is put in there: that the stated tolerances are right for real cards and rulers is not shown by this.
 
 At a true coverage of 95 % and 200 scenes, between 92 and 98 % is to be expected when each scene counts once.
 """
