@@ -113,7 +113,8 @@ class Chain:
         return self.closed or 0 < k < len(self.nodes) - 1
 
 
-def _own_points(chain: Chain, k: int, total: int) -> NDArray[np.intp]:
+def own_points(chain: Chain, k: int, total: int) -> NDArray[np.intp]:
+    """Return the indices of the data points of a piece, both its nodes' included."""
     first, last = int(chain.places[k]), int(chain.places[chain.after(k)])
     if chain.closed and (last <= first):
         last += total
@@ -124,7 +125,7 @@ def _samples(
     chain: Chain, k: int, points: Points, weight: NDArray[np.float64]
 ) -> tuple[Points, NDArray[np.float64], NDArray[np.float64]]:
     """Return block means of a piece's points that count, their weights, and their places along it (0..1)."""
-    own = _own_points(chain, k, len(points))
+    own = own_points(chain, k, len(points))
     share = np.linspace(0, 1, len(own))
     p, w = points[own], weight[own]
     counts = np.ones(len(own), bool)
@@ -383,7 +384,7 @@ def measure_chain(
     believed = weight > 0
     out = []
     for k in range(chain.pieces):
-        own = _own_points(chain, k, len(points))
+        own = own_points(chain, k, len(points))
         share = np.linspace(0, 1, len(own))
         counts = believed[own]
         for node in (k, chain.after(k)):
