@@ -1,0 +1,56 @@
+"""Evidence that is torn, strays or contradicts itself: the outline stays simple and near what was seen."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from calibration.picture import MmPoints
+from tests.oracles import dense_polygon, distance_between, distance_to_polygon
+from tests.tracer.tracing import SHAPES
+from tracer.curves import fit_closed
+
+
+def points_of(name: str, spacing_mm: float = 0.2) -> np.ndarray:
+    points = dense_polygon(SHAPES[name][0].oriented().segments, 0.02)
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    at = np.arange(0, way[-1], spacing_mm)
+    return np.stack([np.interp(at, way, points[:, 0]), np.interp(at, way, points[:, 1])], axis=1)
+
+
+def test_a_torn_edge_is_followed_and_does_not_cross_itself() -> None:
+    points = points_of("circle")
+    rng = np.random.default_rng(2)
+    # Teeth of a millimetre, two millimetres apart: no smooth curve stays near them.
+    teeth = np.interp(np.arange(len(points)), np.arange(0, len(points), 5), rng.uniform(-1, 1, -(-len(points) // 5)))
+    radius = np.hypot(*(points - 30).T)[:, None]
+    torn = 30 + (points - 30) * (1 + teeth[:, None] / radius)
+    path = fit_closed(MmPoints(torn), 0.02).path
+    assert shapely.Polygon(path.flatten(0.005)).is_valid
+    assert np.percentile(distance_to_polygon(torn, dense_polygon(path.segments, 0.05)), 95) < 0.35
+    assert abs(path.area - shapely.Polygon(torn).area) < 0.004 * path.area
+
+
+def test_a_rough_outline_that_strayed_along_another_line_is_not_followed() -> None:
+    truth = SHAPES["hexagon"][0]
+    points = points_of("hexagon")
+    rng = np.random.default_rng(4)
+    points += rng.normal(0, 0.004, points.shape)
+    start, end = np.asarray(truth.oriented().segments[1])
+    along = (end - start) / np.hypot(*(end - start))
+    out = np.array([along[1], -along[0]])
+    middle = (start + end) / 2
+    first = int(np.argmin(np.hypot(*(points - (middle - 3 * along)).T)))
+    last = int(np.argmin(np.hypot(*(points - (middle + 3 * along)).T)))
+    # The search went 4 mm out along a line of the ground and came back beside it.
+    up = points[first] + out * np.linspace(0, 4, 20)[:, None]
+    down = points[last] + out * np.linspace(4, 0, 20)[:, None]
+    across = np.linspace(up[-1], down[0], 30)
+    strayed = np.vstack([points[:first], up, across, down, points[last + 1 :]])
+    valid = np.ones(len(strayed), bool)
+    valid[first : first + 70] = False
+    valid[first + 30 : first + 40] = True  # a few points of the other line look readable
+    path = fit_closed(MmPoints(strayed), 0.004, valid).path
+    distance = distance_between(path.segments, truth.segments)
+    assert distance.worst_mm < 0.05
+    assert path.node_count == 6
