@@ -28,6 +28,7 @@ from tracer.search_lattice import find_lattice, grid_edges, mat_reference
 from tracer.search_loops import polygon_area
 from tracer.search_marks import MarkFinder, lettering_mask
 from tracer.search_pieces import Found, find_pieces, usual
+from tracer.search_sizes import choose_sizes
 from tracer.search_words import labels_of, lone_letters, nested_pieces, square_region, word_regions
 
 Progress = Callable[[str, float], None]
@@ -97,6 +98,8 @@ def find_candidates(
             things.append(thing)
             drawn = [f for f in drawn if not lies_in(f.points, body)]
     findings: list[Finding] = []
+    drawn, counts = choose_sizes(work, drawn, other, size_line)
+    findings += _size_findings(sheet, counts, size_line)
     lines: list[TextLine] = []
     frames = [work.loops[i].points for i, kind in other.items() if kind == "frame"]
     tables = [work.loops[i].points for i, kind in other.items() if kind == "table"]
@@ -129,6 +132,21 @@ def find_candidates(
     return SearchResult(
         candidates=tuple(_reading_order(named)), sheet_marks=tuple(marker.loose), findings=tuple(findings)
     )
+
+
+def _size_findings(sheet: Sheet, counts: list[int], size_line: int | None) -> list[Finding]:
+    """Say when sizes were drawn into each other and none was chosen, or one that is not there."""
+    most = max(counts, default=1)
+    if most > 1 and size_line is None:
+        message = (
+            f"{most} sizes are drawn into each other; the largest was traced; choose one with --size-line 1 to {most}"
+        )
+        return [Finding(code="several-sizes", message=message, where=sheet.id)]
+    if size_line is not None and any(1 < count < size_line for count in counts):
+        fewest = min(count for count in counts if count > 1)
+        message = f"size line {size_line} was not found on every piece; {fewest} sizes could be told apart on one"
+        return [Finding(code="size-line-not-found", message=message, where=sheet.id)]
+    return []
 
 
 def _reference_mask(sheet: Sheet, ink: Ink) -> NDArray[np.uint8]:

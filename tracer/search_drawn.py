@@ -110,7 +110,7 @@ def _set_small_aside(mask: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.
     length = np.hypot(wide, high)
     pen = area / np.maximum(length, 1)
     # Thin strokes stay, bent ones too: a dash that goes round a corner is one. Straight ones are no letters.
-    thin_stroke = glyph & (length > 1.2 / scale) & (pen < 1.2 / scale) & (length > 3.0 * pen) & (area > 3)
+    thin_stroke = glyph & (length > 0.9 / scale) & (pen < 1.2 / scale) & (length > 2.2 * pen) & (area > 3)
     dash = thin_stroke.copy()
     for k in np.flatnonzero(dash):
         dash[k] = k > 0 and _is_dash(np.asarray(labels), int(k), stats[k], 1.4 / scale)
@@ -133,7 +133,7 @@ def _is_dash(labels: NDArray[Any], k: int, box: NDArray[Any], widest_px: float) 
     row, column = np.nonzero(labels[y : y + high, x : x + wide] == k)
     _, sides, _ = cv2.minAreaRect(np.stack([column, row], axis=1).astype(np.float32))
     short, long = min(sides) + 1.0, max(sides) + 1.0
-    return short < widest_px and long > 2.8 * short and area > 0.55 * short * long
+    return short < widest_px and long > 2.0 * short and area > 0.55 * short * long
 
 
 def _solids(mask: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:

@@ -35,7 +35,8 @@ def test_leaves_are_found_with_about_their_published_area(name):
     pixels = np.asarray(Image.open(path).convert("RGB"))
     result = find_candidates(sheet_of(pixels, LEAF_MM_PER_PX), words=False)
     areas = sorted(
-        area_cm2(c.outline.points_px, beyond_px=0.5) - sum(area_cm2(h.points_px) for h in c.holes) for c in result.candidates
+        area_cm2(c.outline.points_px, beyond_px=0.5) - sum(area_cm2(h.points_px) for h in c.holes)
+        for c in result.candidates
     )
     assert len(areas) == len(LEAF_CM2[name])
     assert areas == pytest.approx(LEAF_CM2[name], rel=ROUGH_SHARE)

@@ -241,3 +241,24 @@ def test_pieces_come_in_reading_order():
         150,
         100,
     ]
+
+
+def test_each_of_several_nested_sizes_can_be_followed_where_they_share_an_edge_and_part_again():
+    d = Drawing(160, 140)
+    sizes = [
+        np.array(
+            [[20, 30 - 4 * k], [100 + 5 * k, 34 - 5 * k], [110 + 5 * k, 100 + 4 * k], [20, 105 + 4 * k]], dtype=float
+        )
+        for k in range(4)
+    ]
+    for ring, dash in zip(sizes, (None, (6, 2), (3, 1.5), (10, 2)), strict=True):
+        d.line(ring, closed=True, width_mm=0.4, dash=dash)
+    sheet = d.sheet()
+    for k, ring in enumerate(sizes):
+        result = find_candidates(sheet, size_line=k + 1, words=False)
+        assert len(result.candidates) == 1
+        assert np.percentile(polygon_distance_mm(outlines_mm(d, result)[0], ring), 95) < ROUGH_MM
+    plain = find_candidates(sheet, words=False)
+    assert [f.code for f in plain.findings] == ["several-sizes"]
+    beyond = find_candidates(sheet, size_line=9, words=False)
+    assert [f.code for f in beyond.findings] == ["size-line-not-found"]
