@@ -40,8 +40,8 @@ class Page:
     def __init__(self, job: Path, *, largest_bytes: int = LARGEST_BYTES) -> None:
         self.job = job
         self.store = JobStore(job, after_change=cut_form.refresh)
-        self.bench = Workbench(news=self._tell_soon)
-        self.looking = Workbench(seconds=_LOOKING_SECONDS)
+        self.bench = Workbench(news=self._tell_soon, warm="tracer.web.bringing")
+        self.looking = Workbench(seconds=_LOOKING_SECONDS, warm="tracer.web.looking")
         self.eye = Eye()
         self._largest_bytes = largest_bytes
         self._one_look = asyncio.Lock()
@@ -57,6 +57,8 @@ class Page:
         """Return all that a page shows; with ``since`` it waits for news."""
         given = request.query_params.get("since", "0")
         since = int(given) if given.isdigit() and len(given) < 16 else 0
+        for bench in (self.looking, self.bench):
+            await bench.get_ready()
         revision = await (self.store.wait(since, _WAIT_SECONDS) if since else self.store.look())
         content = await asyncio.to_thread(lambda: state(self.job, self.store.pattern()))
         return JSONResponse({"revision": revision, "work": self.working(), **content})
@@ -301,8 +303,8 @@ def create_app(job: Path, *, token: str, port: int, largest_bytes: int = LARGEST
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         yield
-        page.bench.cancel()
-        await page.eye.close()
+        for part in (page.bench, page.looking, page.eye):
+            await part.close()
 
     app = Starlette(
         lifespan=lifespan,

@@ -36,29 +36,55 @@ class Workbench:
         memory_bytes: int = MEMORY_BYTES,
         seconds: int = SECONDS,
         news: Callable[[], None] = lambda: None,
+        warm: str = "",
     ) -> None:
         self._news = news
         self.now = Work()
         self._limits = {"memory_bytes": memory_bytes, "seconds": seconds}
+        self._warm = warm
+        self._getting_ready = False
         self._process: asyncio.subprocess.Process | None = None
+        self._spare: asyncio.subprocess.Process | None = None
 
     @property
     def busy(self) -> bool:
         """Whether a task is running."""
         return self.now.state == "working"
 
-    async def run(self, request: dict[str, Any]) -> Work:
-        """Do a task to its end and return how it ended."""
-        self.now = Work(task=request["task"], state="working", words="starting")
-        self._news()
-        process = await asyncio.create_subprocess_exec(
+    async def _started(self) -> asyncio.subprocess.Process:
+        return await asyncio.create_subprocess_exec(
             sys.executable,
             "-m",
             "tracer.web.worker",
+            *([self._warm] if self._warm else []),
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.DEVNULL,
         )
+
+    async def get_ready(self) -> None:
+        """Have a process that has its libraries loaded, so that the next task need not wait for them."""
+        if self._warm and self._spare is None and not self.busy and not self._getting_ready:
+            self._getting_ready = True
+            try:
+                self._spare = await self._started()
+            finally:
+                self._getting_ready = False
+
+    async def close(self) -> None:
+        """End whatever runs or waits."""
+        for process in (self._process, self._spare):
+            if process is not None and process.returncode is None:
+                process.kill()
+                await process.wait()
+
+    async def run(self, request: dict[str, Any]) -> Work:
+        """Do a task to its end and return how it ended."""
+        self.now = Work(task=request["task"], state="working", words="starting")
+        self._news()
+        process, self._spare = self._spare, None
+        if process is None or process.returncode is not None:
+            process = await self._started()
         self._process = process
         assert process.stdin is not None
         assert process.stdout is not None

@@ -37,9 +37,9 @@ async function keep(at, was, entry, page, words = "") {
     shown = got;
     drafts.delete(at);
     errors.delete(at);
-    const made = entry && got.made.filter((m) => m.name === (entry.name || m.name) || m.name.startsWith(entry.name || entry.from));
+    const made = entry ? madeOf(entry) : [];
     if (words) say(words);
-    else if (made && made.length) say(`${made[0].name} is now ${size(made[0].width_mm, made[0].height_mm)}`);
+    else if (made.length) say(`${made[0].name} is now ${size(made[0].width_mm, made[0].height_mm)}`);
   }
   page.again();
 }
@@ -48,6 +48,13 @@ const edgeName = (e) => `${e.name}${e.sides.length ? ` (${e.sides.join(", ")})` 
 
 function pieceOf(word) {
   return shown.pieces.find((p) => p.id === word) || shown.pieces.find((p) => p.name === word);
+}
+
+/** The pieces that an entry makes: one, or two where it is split. */
+function madeOf(entry) {
+  const piece = pieceOf(entry.from);
+  const name = entry.name || (piece && piece.name);
+  return shown.made.filter((m) => piece && m.source === piece.id && (m.name === name || m.name.startsWith(`${name} `) || entry.split));
 }
 
 function edgesOf(word) {
@@ -78,7 +85,7 @@ function edgeChoice(label, value, edges, at, done, key, none = "no edge") {
 function drawing(entry, at) {
   const piece = pieceOf(entry.from);
   const edges = edgesOf(entry.from);
-  const made = shown.made.filter((m) => piece && m.source === piece.id && (m.name === (entry.name || piece.name) || m.name.startsWith(`${entry.name || piece.name} `) || entry.split));
+  const made = madeOf(entry);
   if (!piece || !edges.length) return null;
   const boxes = [...edges.map((e) => box(e.d)), ...made.map((m) => box(m.d))];
   const x = Math.min(...boxes.map((b) => b[0]));
@@ -106,9 +113,7 @@ function drawing(entry, at) {
 }
 
 function sizes(entry) {
-  const piece = pieceOf(entry.from);
-  const made = shown.made.filter((m) => piece && m.source === piece.id && (m.name === (entry.name || piece.name) || m.name.startsWith(`${entry.name || piece.name} `) || entry.split));
-  return made.map((m) => h("div", { class: "made" },
+  return madeOf(entry).map((m) => h("div", { class: "made" },
     h("p", {}, h("strong", {}, m.name), `: cut ${size(m.width_mm, m.height_mm)} \u00b1 ${fine(m.plus_minus_mm)}`, m.steps.some((t) => t.startsWith("allowance")) ? `; sewn ${size(m.finished_size.width_mm, m.finished_size.height_mm)}` : "", `; ${m.count} ${m.count === 1 ? "copy" : "copies"}${m.pair ? ", every second mirrored" : ""}`),
     m.facts.map((f) => h("p", { class: "quiet" }, f))));
 }

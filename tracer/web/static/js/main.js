@@ -66,7 +66,9 @@ function draw() {
     document.getElementById(`sum-${station.name}`).textContent = sum.words;
     holder.hidden = !isOpen;
     if (isOpen) station.show(holder, page);
-    else holder.replaceChildren();
+    else {
+      rebuild(holder, () => []);
+    }
   }
 }
 

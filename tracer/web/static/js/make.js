@@ -26,8 +26,30 @@ export const s = (tag, attributes, ...children) => fill(document.createElementNS
 
 let rebuilding = false;
 
+// Nothing is rebuilt while a pointer is down: the button under it must still be there when it goes up, and what is
+// being dragged must not be taken out of the hand by a change made elsewhere.
+let pointerDown = false;
+const postponed = new Map();
+addEventListener("pointerdown", () => { pointerDown = true; }, true);
+for (const kind of ["pointerup", "pointercancel", "blur"]) {
+  addEventListener(kind, (e) => {
+    if (kind === "blur" && e.target !== window) return;
+    pointerDown = false;
+    setTimeout(() => {
+      const due = [...postponed];
+      postponed.clear();
+      for (const [holder, make] of due) rebuild(holder, make);
+    });
+  }, true);
+}
+
 /** Rebuild a view: focus, half-typed words and opened details stay as they were (`data-key` names what is what). */
 export function rebuild(holder, make) {
+  if (pointerDown && holder.hasChildNodes()) {
+    postponed.set(holder, make);
+    return;
+  }
+  postponed.delete(holder);
   const active = document.activeElement;
   const inside = holder.contains(active) ? active : null;
   const key = inside && inside.dataset ? inside.dataset.key : "";
