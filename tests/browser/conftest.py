@@ -79,6 +79,14 @@ def page_of(browser: Any, address: str, **options: Any) -> Iterator[Any]:
     context.close()
 
 
+def note(folder: Path, words: str) -> None:
+    """Keep a measured number beside the pictures."""
+    kept = Path(os.environ.get("TRACEWHEEL_SHOTS", folder))
+    kept.mkdir(parents=True, exist_ok=True)
+    with (kept / "numbers.txt").open("a", encoding="utf-8") as stream:
+        stream.write(f"{words}\n")
+
+
 def shot(page: Any, name: str, folder: Path) -> None:
     """Keep a picture of the page, in the folder that TRACEWHEEL_SHOTS names or the test's own."""
     kept = Path(os.environ.get("TRACEWHEEL_SHOTS", folder))

@@ -53,8 +53,9 @@ export function rebuild(holder, make) {
   const active = document.activeElement;
   const inside = holder.contains(active) ? active : null;
   const key = inside && inside.dataset ? inside.dataset.key : "";
-  const typed = inside && inside.matches("input[type=text], input:not([type]), input[type=number]") ? inside : null;
-  const kept = typed && typed.dataset.dirty ? { value: typed.value, at: [typed.selectionStart, typed.selectionEnd] } : null;
+  const typed = inside && inside.matches("input[type=text]") ? inside : null;
+  const marked = typed ? [typed.selectionStart, typed.selectionEnd] : null;
+  const kept = typed && typed.dataset.dirty ? typed.value : null;
   const open = new Set([...holder.querySelectorAll("details[open][data-key]")].map((d) => d.dataset.key));
   const made = [make()].flat(4).filter(Boolean);
   rebuilding = true;
@@ -65,15 +66,12 @@ export function rebuild(holder, make) {
   const again = holder.querySelector(`[data-key="${CSS.escape(key)}"]`);
   if (!again) return;
   again.focus({ preventScroll: true });
-  if (kept) {
-    again.value = kept.value;
+  if (kept !== null) {
+    again.value = kept;
     again.dataset.dirty = "1";
-    try {
-      again.setSelectionRange(...kept.at);
-    } catch {
-      // Number fields have no selection.
-    }
   }
+  // What was marked is still marked: the next letter replaces it, as it would have.
+  if (marked) again.setSelectionRange(...marked);
 }
 
 let counter = 0;
@@ -84,7 +82,9 @@ export const freshId = (word) => `${word}-${(counter += 1)}`;
 function commit(input, done) {
   if (rebuilding || !input.dataset.dirty) return;
   delete input.dataset.dirty;
-  done(input.value);
+  const { value } = input;
+  // Later: a view rebuilt before the focus has moved on would lose the place that it moves to.
+  setTimeout(() => done(value));
 }
 
 /** A labelled text field whose words are handed on when they are done with. */

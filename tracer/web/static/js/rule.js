@@ -130,6 +130,7 @@ export const rule = {
       glass = next;
       glass.drawing.append(...drawn(sheet, known));
       const loupe = h("div", { class: "loupe", "aria-hidden": "true", hidden: !corners });
+      glass.pane.append(loupe);
       if (corners) {
         const ring = s("path", { class: "reference by-hand" });
         glass.drawing.append(ring);
@@ -142,7 +143,7 @@ export const rule = {
         glass.drawing.append(...cornerHandles(sheet, look, ring));
       }
       const byHand = () => {
-        const known0 = known && known.reference.outline.length === 4 ? known.reference.outline : null;
+        const known0 = known && known.reference.points.length === 4 ? known.reference.points : null;
         const [w, hgt] = sheet.size_mm;
         corners = (known0 || [[w / 2 - 25, hgt / 2 - 25], [w / 2 + 25, hgt / 2 - 25], [w / 2 + 25, hgt / 2 + 25], [w / 2 - 25, hgt / 2 + 25]]).map((p) => [...p]);
         page.again();
@@ -150,7 +151,7 @@ export const rule = {
         if (first) first.focus({ preventScroll: true });
       };
       return h("div", { class: "beside" },
-        h("div", {}, glass.element, loupe),
+        h("div", {}, glass.element),
         h("div", { class: "ticket" },
           sheets.length > 1 ? h("p", {}, sheets.map((x) => [press(`Sheet ${x.id}`, () => { sheetId = x.id; corners = null; page.again(); }, { kind: x === sheet ? "small on" : "small", "aria-pressed": String(x === sheet) }), " "])) : null,
           h("h3", {}, "How large it is"),
