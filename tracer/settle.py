@@ -14,9 +14,11 @@ from scipy.spatial import cKDTree
 from tracer.chain import Chain, measure_chain, own_points
 from tracer.errors import PathError
 from tracer.given import Given
-from tracer.path import Path
+from tracer.path import Path, evaluate
 
 _SIMPLE_MM = 0.005
+_TORN_SHARE = 0.2
+"""Share of a piece's points beyond twice the tolerance from which on it is no smooth line (our own choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,9 +72,11 @@ def _seen_offsets(chain: Chain, data: Given) -> list[NDArray[np.float64]]:
 def _strays(chain: Chain, k: int, offsets: NDArray[np.float64], data: Given) -> bool:
     own = data.points[own_points(chain, k, len(data.points))]
     along = float(np.hypot(*np.diff(own, axis=0).T).sum())
-    around = float(np.hypot(*np.diff(chain.control(k), axis=0).T).sum())
-    far = len(offsets) > 0 and float(np.sort(offsets)[-2:].min()) > 3 * data.tolerance
-    return len(own) > 2 and (far or around > 1.8 * along + 2.0)
+    curve = evaluate(chain.control(k), np.linspace(0, 1, 65))
+    around = float(np.hypot(*np.diff(curve, axis=0).T).sum())
+    # A short stretch that is far off has strayed along something else; only where much is far was the edge really torn.
+    far = len(offsets) > 0 and float((offsets > 2 * data.tolerance).mean()) > _TORN_SHARE
+    return len(own) > 2 and (far or around > 1.3 * along + 1.0)
 
 
 def _winding(chain: Chain, k: int) -> float:

@@ -273,6 +273,8 @@ def _with_lengths(
     """Follow each tick both ways: the side where all end together is the edge, the other one tells their lengths."""
     t0, t1 = np.polyval(low, places), np.polyval(high, places)
     band = float(np.median(t1 - t0)) + 1.0
+    if band < 2.0:
+        return None
     middle = (t0 + t1) / 2
     depth = np.arange(0.0, min(_REACH_LENGTH * band, HALF_HEIGHT_PX - 5.0), 1.0)
     results = []
