@@ -20,7 +20,7 @@ from typing import Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from calibration.camera import PlaneMap
 from calibration.camera_model import CameraModel, PhotoModel, Placements, Priors, ScanModel, Vector
@@ -347,7 +347,7 @@ def _scan_suffices(scan: CameraFit, photo: CameraFit, data: Data) -> bool:
     if plain <= full:
         return True
     f = ((plain - full) / extra) / (full / free)
-    return bool(stats.f.sf(f, extra, free) > 0.01)
+    return bool(special.fdtrc(extra, free, f) > 0.01)
 
 
 def draw_planes(fit: CameraFit, n: int, rng: np.random.Generator) -> tuple[PlaneMap, ...]:

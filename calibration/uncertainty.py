@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy import stats
+from scipy import special
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,8 +65,8 @@ def effective_degrees_of_freedom(components: Sequence[Component]) -> float:
 def coverage_factor(degrees_of_freedom: float, probability: float) -> float:
     """Two-sided coverage factor from Student's t with the degrees of freedom truncated (JCGM 100, G.4.1)."""
     if math.isinf(degrees_of_freedom):
-        return float(stats.norm.ppf((1 + probability) / 2))
-    return float(stats.t.ppf((1 + probability) / 2, max(1.0, math.floor(degrees_of_freedom))))
+        return float(special.ndtri((1 + probability) / 2))
+    return float(special.stdtrit(max(1.0, math.floor(degrees_of_freedom)), (1 + probability) / 2))
 
 
 def expanded_uncertainty(components: Sequence[Component], probability: float) -> float:

@@ -24,6 +24,7 @@ from calibration.intake import read_pictures
 from tracer.captions import caption_size
 from tracer.errors import JobError
 from tracer.files.svg import pieces_svg
+from tracer.labels import getting_ready
 from tracer.pattern import PATTERN_FILE, Pattern, SheetRecord, save, write_bytes_whole, write_text_whole
 from tracer.piece import Piece
 from tracer.pipeline import TraceOptions, pattern_of, trace
@@ -118,7 +119,7 @@ def trace_files(
     tell = on_progress or (lambda _words, _share: None)
     gathered = _Gathered()
     refused: list[ScaleError] = []
-    with job_folder(folder):
+    with job_folder(folder), getting_ready(wanted=trace_options.words):
         try:
             for picture in _pictures(inputs, pages, tell):
                 try:

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import importlib.util
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import lru_cache
+from threading import Lock, Thread
 from typing import Any
 
 import cv2
@@ -55,6 +57,10 @@ _NO_NAME = re.compile(
     r"selvedge|selvage|straight of|finished|upper edge|lower edge|gather|ease|hem|page|sheet)\b",
     re.IGNORECASE,
 )
+
+
+_LOADING = Lock()
+"""Held while the reader is set up, so that it is set up once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,11 +202,32 @@ def can_read_words() -> bool:
     return all(importlib.util.find_spec(name) is not None for name in ("rapidocr", "onnxruntime"))
 
 
+@contextmanager
+def getting_ready(*, wanted: bool) -> Iterator[None]:
+    """Load the reader in the background while the scale is looked for: its models take over a second.
+
+    It is waited for at the end: a process must not end while compiled code is being set up in another thread.
+    """
+    loading = Thread(target=_reader, daemon=True) if wanted and can_read_words() else None
+    if loading is not None:
+        loading.start()
+    try:
+        yield
+    finally:
+        if loading is not None:
+            loading.join()
+
+
 @lru_cache(maxsize=1)
-def _reader() -> Any:
+def _reader_once() -> Any:
     from rapidocr import RapidOCR
 
     return RapidOCR(params={"Global.log_level": "critical", "Global.text_score": 0.3})
+
+
+def _reader() -> Any:
+    with _LOADING:
+        return _reader_once()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

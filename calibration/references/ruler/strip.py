@@ -124,6 +124,12 @@ def _first_peak(profile: Array) -> tuple[float, float]:
     return float(i + shift), float(r[i])
 
 
+def _amplitude(rows: Array, x: Array, frequencies: Array) -> NDArray[np.complex64]:
+    """Return the complex amplitude of each row at each frequency; single precision is plenty for a seed."""
+    wave = np.exp(-2j * np.pi * np.outer(x, frequencies)).astype(np.complex64)
+    return np.asarray(rows.astype(np.complex64) @ wave)
+
+
 def find_windows(strip: Strip, row: Row) -> list[Window]:
     """Measure period, band and lean in each window."""
     columns = strip.light.shape[1]
@@ -138,18 +144,18 @@ def find_windows(strip: Strip, row: Row) -> list[Window]:
         x = np.arange(n) - (n - 1) / 2
         # Rows that hold the period (or its harmonic) which the row was found by.
         grid = np.exp(np.linspace(np.log(0.85), np.log(1.18), 25)) / row.period_px
-        power = np.abs((part * shade) @ np.exp(-2j * np.pi * np.outer(x, grid))) ** 2
-        level = cv2.blur(power.max(axis=1)[:, None], (1, 5))[:, 0]
+        power = np.abs(_amplitude(part * shade, x, grid)).astype(np.float64) ** 2
+        level = np.asarray(cv2.blur(power.max(axis=1)[:, None], (1, 5))[:, 0], dtype=np.float64)
         top = int(np.argmax(level))
         low, high = _run(level, top, 0.3)
         period, height = _first_peak(part[low : high + 1].mean(axis=0))
         if height < 0.25 or not _SHORTEST_PERIOD_PX <= period <= _LONGEST_PERIOD_PX or n < 4 * period:
             continue
         grid = np.linspace(0.96, 1.04, 33) / period
-        amplitude = (part * shade) @ np.exp(-2j * np.pi * np.outer(x, grid))
+        amplitude = _amplitude(part * shade, x, grid)
         best = int(np.argmax((np.abs(amplitude[low : high + 1]) ** 2).sum(axis=0)))
         a = amplitude[:, best]
-        size = cv2.blur(np.abs(a)[:, None], (1, 3))[:, 0]
+        size = np.asarray(cv2.blur(np.abs(a)[:, None], (1, 3))[:, 0], dtype=np.float64)
         low, high = _run(size, int(np.argmax(size)), 0.5)
         if high - low + 1 < _LOWEST_BAND_PX:
             continue
