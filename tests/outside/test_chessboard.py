@@ -66,7 +66,7 @@ def test_the_reprojection_error_is_below_the_published_one(fits: dict[str, Camer
 
 
 def test_single_views_agree_on_the_published_focal_length(fits: dict[str, CameraFit]) -> None:
-    """No finer claim: a printed board is not flat and errors of corners are correlated, so that sigmas are too small."""
+    """No finer claim: a printed board is not flat and errors of corners are correlated, so sigmas are too small."""
     ratios = np.asarray([f.plane.focal_px / PUBLISHED_FOCAL_PX for f in fits.values()])
     assert abs(np.median(ratios) - 1) < 0.02
     assert np.abs(ratios - 1).max() < 0.08
