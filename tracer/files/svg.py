@@ -41,9 +41,13 @@ def _piece(piece: DrawnPiece, *, outlines_only: bool) -> str:
     for layer in LAYERS:
         paths = [line.to_svg() for kind, line in piece.lines if kind == layer]
         if paths:
-            lines.append(f'<g class="{layer}">' + "".join(f'<path d="{d}"/>' for d in paths) + "</g>")
+            drawn = "".join(f'<path d="{d}"/>' for d in paths)
+            lines.append(f'<g id="{plain_id}-{layer}" class="{layer}">{drawn}</g>')
     if piece.texts:
-        lines.append('<g class="text" fill="#000" stroke="none" font-family="sans-serif" text-anchor="middle">')
+        lines.append(
+            f'<g id="{plain_id}-text" class="text" fill="#000" stroke="none" font-family="sans-serif" '
+            'text-anchor="middle">'
+        )
         lines += [
             f'<text x="{_number(t.at[0])}" y="{_number(t.at[1] + t.height_mm / 2)}" '
             f'font-size="{_number(t.height_mm * _CAP_TO_FONT_SIZE)}">{_words(t.words)}</text>'

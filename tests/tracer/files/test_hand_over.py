@@ -185,3 +185,20 @@ def test_the_cutting_sheet_says_what_to_cut(tmp_path) -> None:
         assert words in text
     with pytest.raises(FileFormatError, match="--force"):
         write_cutting_sheet(job, job)
+
+
+@pytest.mark.parametrize("name", ["pieces.svg", "pieces.dxf", "pieces.pdf"])
+def test_what_is_written_opens_again_as_a_job(name, tmp_path, capsys, monkeypatch) -> None:
+    pieces = [random_piece(np.random.default_rng(40 + i), i + 1, size_mm=90 + 25 * i) for i in range(3)]
+    apart = [replace(p, outline=p.outline.translated(260.0 * i, 0.0)) for i, p in enumerate(pieces)]
+    job = a_job(tmp_path / "job", apart)
+    kind = name.rpartition(".")[2]
+    assert run(capsys, monkeypatch, "write", str(job), "--as", kind).code == 0
+    again = tmp_path / "again"
+    assert run(capsys, monkeypatch, "trace", str(job / "files" / name), "--out", str(again)).code == 0
+    read = pattern_file.load(again).pieces
+    result = check_outlines([FoundOutline(name=p.id, outline=p.outline) for p in read], apart)
+    assert len(read) == 3
+    assert result.missing == ()
+    assert result.unmatched == ()
+    assert max(c.agreement.max_mm for c in result.pieces) < 0.002
