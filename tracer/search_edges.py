@@ -38,6 +38,10 @@ _MOST_PIXELS = 8_000_000
 _FACE_UP_MM = 1.5
 
 
+_RIM_MM = 1.5
+"""Nearer to the picture's border than this nothing is taken to be whole (our own choice)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Thing:
     """A cut-out thing.
@@ -320,7 +324,8 @@ def _trace(
     weights = difference / max(1e-9, float(np.abs(difference).sum()))
     outline = to_picture(edge)
     low, high = outline.min(axis=0), outline.max(axis=0)
-    rim = 1.5 * step
+    # The coarse border stops short of the picture's; what comes this near to it is cut off by it.
+    rim = max(3.0, _RIM_MM / per_px) * step
     runs_off = bool((low <= rim).any() or high[0] >= shape[1] - 1 - rim or high[1] >= shape[0] - 1 - rim)
     return Thing(
         points=outline,
