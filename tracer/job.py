@@ -85,6 +85,7 @@ def trace_files(
     before_report: Callable[[Pattern], str] | None = None,
     keep_pictures: bool = False,
     carry: Callable[[Pattern], Pattern] | None = None,
+    on_piece: Callable[[Piece], None] | None = None,
 ) -> Pattern:
     """Trace pictures and PDF pages into a job folder.
 
@@ -105,6 +106,8 @@ def trace_files(
         (``sheet-s1.json``: references, residuals, error along the outlines), for the page to show.
     carry : callable, optional
         Given the new pattern, returns it with what is to be carried over from an earlier tracing; before saving.
+    on_piece : callable, optional
+        Called with each piece of a picture as soon as it is traced.
 
     Returns
     -------
@@ -124,7 +127,13 @@ def trace_files(
             for picture in _pictures(inputs, pages, tell):
                 try:
                     _trace_picture(
-                        picture, gathered, calibrate_options, trace_options, tell, keep_pictures=keep_pictures
+                        picture,
+                        gathered,
+                        calibrate_options,
+                        trace_options,
+                        tell,
+                        keep_pictures=keep_pictures,
+                        on_piece=on_piece,
                     )
                 except ScaleError as error:
                     refused.append(error)
@@ -160,6 +169,7 @@ def _trace_picture(
     tell: Progress,
     *,
     keep_pictures: bool,
+    on_piece: Callable[[Piece], None] | None,
 ) -> None:
     sheet_id = f"s{len(gathered.sheets) + 1}"
     where = _where(picture)
@@ -170,6 +180,7 @@ def _trace_picture(
         trace_options,
         first_number=len(gathered.pieces) + 1,
         on_progress=lambda words, share: tell(f"{where}: {words}", 0.2 + 0.7 * share),
+        on_piece=on_piece,
     )
     tell(f"{where}: drawing the report", 0.95)
     gathered.sheets.append(traced.record)

@@ -334,17 +334,12 @@ def _corner_errors(
 ) -> None:
     """Fill in the errors around corners from those of both arms just beyond the rounded part."""
     n = len(points)
+    believed = np.flatnonzero(valid)
     for corner in path.corners_sharper_than(_KINK_DEG):
         at = int(np.argmin(((points - corner.point) ** 2).sum(axis=1)))
-        sides = []
-        for direction in (-1, 1):
-            k = at
-            for _ in range(n):
-                k = (k + direction) % n
-                if valid[k]:
-                    break
-            sides.append(k)
-        one, other = sides
+        # The nearest believed samples before and after the corner, around the outline; the corner itself when none is.
+        one = int(believed[np.searchsorted(believed, at) - 1]) if len(believed) else at
+        other = int(believed[np.searchsorted(believed, at, side="right") % len(believed)]) if len(believed) else at
         matrix = np.stack([normals[one], normals[other]])
         if abs(float(np.linalg.det(matrix))) > 0.05:
             shift = np.linalg.solve(matrix, np.array([error[one], error[other]]))
@@ -352,11 +347,10 @@ def _corner_errors(
         else:
             corner_error = max(abs(error[one]), abs(error[other]))
         sign = 1.0 if error[one] + error[other] >= 0 else -1.0
-        k = (one + 1) % n
-        while k != other:
-            if near_corner[k]:
-                error[k] = error[one] if (k - one) % n < (at - one) % n else error[other]
-                sigma[k] = max(sigma[one], sigma[other])
-            k = (k + 1) % n
+        way = np.arange(1, (other - one - 1) % n + 1)
+        between = (one + way) % n
+        near = near_corner[between]
+        error[between[near]] = np.where(way[near] < (at - one) % n, error[one], error[other])
+        sigma[between[near]] = max(sigma[one], sigma[other])
         if near_corner[at]:
             error[at] = sign * corner_error

@@ -89,7 +89,12 @@ class TracedSheet:
 
 
 def trace(
-    sheet: Sheet, options: TraceOptions, *, first_number: int = 1, on_progress: Progress | None = None
+    sheet: Sheet,
+    options: TraceOptions,
+    *,
+    first_number: int = 1,
+    on_progress: Progress | None = None,
+    on_piece: Callable[[Piece], None] | None = None,
 ) -> TracedSheet:
     """Trace every piece of one sheet.
 
@@ -100,6 +105,8 @@ def trace(
     first_number : int
         Number of the first piece; ids are ``p<number>`` and stay unique over the sheets of a pattern.
     on_progress : callable, optional
+    on_piece : callable, optional
+        Called with each piece as soon as it is traced, so that a person sees the first while the others are worked on.
 
     Returns
     -------
@@ -124,6 +131,8 @@ def trace(
             findings.append(Finding(code="piece-not-traced", where=f"p{number}", message=str(error)))
             continue
         traced.append(piece)
+        if on_piece is not None:
+            on_piece(piece.piece)
         findings.extend(_piece_findings(piece, options))
     if not traced and not any(f.code.startswith(("no-piece", "piece-runs-off")) for f in findings):
         findings.append(

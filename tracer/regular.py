@@ -183,6 +183,9 @@ def _align(path: Path, limit: float) -> Change:
         reach = limit * (1 / length + 1 / length[lead])
         members = (np.abs(miss) <= reach) & (group < 0) & (length > 3 * limit)
         group[members] = number
+        if not members.any():
+            # The edge itself is too short to have a direction worth keeping.
+            continue
         mean = float((miss[members] * length[members] ** 3).sum() / (length[members] ** 3).sum())
         target[members] = angle[members] - miss[members] + mean
     joint = [g for g in np.unique(group[group >= 0]) if (group == g).sum() > 1]

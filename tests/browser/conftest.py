@@ -27,7 +27,7 @@ if CHROMIUM is None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The journey first: the other tests then find the modules and the browser warm."""
+    """The journey first: the other tests look at the job it leaves. So these tests run in one process, without -n."""
     items.sort(key=lambda i: i.path.parent.name == "browser" and "journey" not in i.path.name)
 
 
@@ -47,7 +47,7 @@ def opened(job: Path) -> Iterator[str]:
     """Run ``tracewheel open`` on a job and give the address it prints."""
     process = subprocess.Popen(
         [sys.executable, "-c", "from tracer.cli import main; main()", "open", str(job), "--no-browser"],
-        stdout=subprocess.PIPE, text=True, cwd=Path(__file__).parents[2], env=os.environ | {"OMP_NUM_THREADS": "1"},
+        stdout=subprocess.PIPE, text=True, cwd=Path(__file__).parents[2], env={"OMP_NUM_THREADS": "1"} | os.environ,
     )  # fmt: skip
     try:
         assert process.stdout is not None

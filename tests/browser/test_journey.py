@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 import svgelements
 from lxml import etree
+from playwright.sync_api import TimeoutError as NeverCame
 
 from tests.browser.conftest import go, key, note, opened, page_of, shot
 from tracer.pattern import load
@@ -53,9 +54,19 @@ def drop(page: Any, path: Path) -> None:
     page.dispatch_event("#basket", "drop", {"dataTransfer": held})
 
 
+def box_of(page: Any, locator: Any) -> dict[str, float]:
+    """Return where a thing is, also when its view is being drawn anew at this moment."""
+    for _ in range(100):
+        box = locator.bounding_box()
+        if box is not None:
+            return dict(box)
+        page.wait_for_timeout(50)
+    raise AssertionError("it is never in sight")
+
+
 def drag(page: Any, selector: str, dx: float, dy: float) -> None:
     page.locator(selector).wait_for(state="visible")
-    box = page.locator(selector).bounding_box()
+    box = box_of(page, page.locator(selector))
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     page.mouse.move(x, y)
     page.mouse.down()
@@ -65,7 +76,18 @@ def drag(page: Any, selector: str, dx: float, dy: float) -> None:
 
 
 def said(page: Any, words: str, timeout: float = 30_000) -> None:
-    page.wait_for_function("w => document.getElementById('said').textContent.includes(w)", arg=words, timeout=timeout)
+    """Wait until the page says something with these words in it."""
+    try:
+        page.wait_for_function(
+            "w => document.getElementById('said').textContent.includes(w)", arg=words, timeout=timeout
+        )
+    except NeverCame as error:
+        seen = (
+            page.inner_text("#said"),
+            page.inner_text("#needle"),
+            page.evaluate("fetch('/api/work').then(r => r.text())"),
+        )
+        raise AssertionError(f"the page never said '{words}'; it says {seen}") from error
 
 
 def sizes_in(svg: Path) -> dict[str, tuple[float, float]]:
@@ -181,8 +203,8 @@ def _lay(page: Any, job: Path, shots: Path) -> None:
     said(page, "laid out")
     assert json.loads((job / "lay-asked.json").read_text())["seconds"] == page.input_value(key("lay seconds")) == "2"
     assert "Nothing overlaps" in page.inner_text("#lay-wrong")
-    a = page.locator(".laid").nth(0).bounding_box()
-    b = page.locator(".laid").nth(1).bounding_box()
+    a = box_of(page, page.locator(".laid").nth(0))
+    b = box_of(page, page.locator(".laid").nth(1))
     dx = b["x"] + b["width"] / 2 - a["x"] - a["width"] / 2
     dy = b["y"] + b["height"] / 2 - a["y"] - a["height"] / 2
     who = page.locator(".laid").nth(0).get_attribute("data-who")

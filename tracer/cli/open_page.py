@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from tracer.cli.app import app, out
+from tracer.errors import JobError
 from tracer.job import job_folder
 from tracer.web.serve import serve
 
@@ -24,7 +25,14 @@ def open_command(
     """Open the local page: the whole job by eye and hand, on this machine only."""
     with job_folder(job, keep=True), socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listening:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listening.bind(("127.0.0.1", port))
+        try:
+            listening.bind(("127.0.0.1", port))
+        except OSError as error:
+            raise JobError(
+                f"port {port} cannot be used ({error.strerror}); take another with --port, or leave it out"
+            ) from error
+        # Listening before the address is told: a browser that comes at once waits instead of being turned away.
+        listening.listen()
         own_port = listening.getsockname()[1]
         token = secrets.token_urlsafe(24)
         address = f"http://127.0.0.1:{own_port}/?token={token}"

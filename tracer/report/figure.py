@@ -17,6 +17,7 @@ from tracer.piece import Mark
 from tracer.pipeline import TracedSheet
 
 _PREVIEW_PX = 1500
+_MAP_STEP = 8
 _JPEG_QUALITY = 72
 _WHITE = (255.0, 255.0, 255.0)
 
@@ -50,10 +51,21 @@ def rectified_preview(sheet: Sheet, *, longest_px: int = _PREVIEW_PX) -> NDArray
         small = cv2.resize(pixels, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
     else:
         small, shrink = pixels, 1.0
-    x, y = np.meshgrid((np.arange(columns) + 0.5) * scale, (np.arange(rows) + 0.5) * scale)
+    # Every 8th pixel is mapped and the rest interpolated: a lens bends the map by far less than a pixel on that way.
+    x, y = np.meshgrid(
+        (np.arange(0, columns + _MAP_STEP, _MAP_STEP) + 0.5) * scale,
+        (np.arange(0, rows + _MAP_STEP, _MAP_STEP) + 0.5) * scale,
+    )
     source = np.asarray(sheet.to_px(MmPoints(np.stack([x.ravel(), y.ravel()], axis=1))))
-    at = ((source + 0.5) * shrink - 0.5).astype(np.float32).reshape(rows, columns, 2)
-    map_x, map_y = np.ascontiguousarray(at[..., 0]), np.ascontiguousarray(at[..., 1])
+    at = ((source + 0.5) * shrink - 0.5).astype(np.float32).reshape(*x.shape, 2)
+    spread = np.array([[1 / _MAP_STEP, 0, 0], [0, 1 / _MAP_STEP, 0]])
+    map_x, map_y = (
+        cv2.warpAffine(
+            np.ascontiguousarray(at[..., k]), spread, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        for k in (0, 1)
+    )  # fmt: skip
     flat = cv2.remap(small, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=_WHITE)
     if flat.ndim == 2:
         flat = cv2.cvtColor(flat, cv2.COLOR_GRAY2RGB)

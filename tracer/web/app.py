@@ -7,6 +7,7 @@ import json
 import mimetypes
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -66,7 +67,7 @@ class Page:
     def working(self) -> dict[str, Any]:
         """Return the state of the work in progress."""
         now = self.bench.now
-        return {"task": now.task, "state": now.state, "words": now.words, "share": now.share, "result": now.result}
+        return asdict(now)
 
     async def work(self, request: Request) -> Response:
         """Return only the work in progress."""

@@ -27,6 +27,7 @@ from tracer.pattern import PATTERN_FILE, Pattern, load, write_bytes_whole, write
 from tracer.pipeline import TraceOptions
 from tracer.report.shown import map_from_json
 from tracer.web.looking import Tell, jpeg
+from tracer.web.worker import say
 
 TRACED_FILE = "traced.json"
 CLOTH_PICTURE, CLOTH_FILE = "cloth.jpg", "cloth.json"
@@ -68,6 +69,7 @@ def trace(request: dict[str, Any], tell: Tell) -> dict[str, Any]:
         on_progress=tell,
         keep_pictures=True,
         carry=carry,
+        on_piece=lambda piece: say(kind="piece", name=piece.name, outline=piece.outline.to_svg(decimals=2)),
     )
     asked = {k: request[k] for k in _KEPT if k in request} | {"files": [f.name for f in files]}
     write_text_whole(job / TRACED_FILE, json.dumps(asked))

@@ -14,17 +14,22 @@ State = Literal["idle", "working", "done", "refused", "cancelled"]
 
 MEMORY_BYTES = 6_000_000_000
 SECONDS = 600
+_LONGEST_LINE_BYTES = 64 * 1024 * 1024
+"""An answer is one line; an outline in it may be longer than the 64 KiB that a stream takes by itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Work:
-    """What is being done, or was done last."""
+    """What is being done, or was done last; ``number`` counts the tasks, so that a page misses the end of none."""
 
+    number: int = 0
     task: str = ""
     state: State = "idle"
     words: str = ""
     share: float = 0.0
     result: dict[str, Any] | None = None
+    pieces: tuple[dict[str, str], ...] = ()
+    """Name and outline of every piece traced so far, to be seen while the rest is worked on."""
 
 
 class Workbench:
@@ -60,6 +65,7 @@ class Workbench:
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.DEVNULL,
+            limit=_LONGEST_LINE_BYTES,
         )
 
     async def get_ready(self) -> None:
@@ -80,7 +86,7 @@ class Workbench:
 
     async def run(self, request: dict[str, Any]) -> Work:
         """Do a task to its end and return how it ended."""
-        self.now = Work(task=request["task"], state="working", words="starting")
+        self.now = Work(number=self.now.number + 1, task=request["task"], state="working", words="starting")
         self._news()
         process, self._spare = self._spare, None
         if process is None or process.returncode is not None:
@@ -105,6 +111,8 @@ class Workbench:
             return
         if line["kind"] == "progress":
             self.now = replace(self.now, words=line["words"], share=float(line["share"]))
+        elif line["kind"] == "piece":
+            self.now = replace(self.now, pieces=(*self.now.pieces, {k: line[k] for k in ("name", "outline")}))
         elif line["kind"] == "done":
             self.now = replace(self.now, state="done", words="done", share=1.0, result=line["result"])
         else:

@@ -62,6 +62,9 @@ def main() -> int:
     except MemoryError:
         say(kind="refused", message="this picture needs more memory than is allowed; scan at a lower density")
         return 2
+    except Exception as error:  # noqa: BLE001 - the last place before the process ends: whatever it is must be told
+        say(kind="refused", message=f"this could not be done, please report it: {type(error).__name__}: {error}")
+        return 3
     except KeyboardInterrupt:
         say(kind="refused", message="stopped before anything was found")
         return 2

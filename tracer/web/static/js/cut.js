@@ -150,8 +150,8 @@ function card(entry0, at, page) {
         field("from", entry.on || "", (v) => set({ on: v.trim() }), { key: `${k} on`, hint: "the cloth" }), ". ",
         tick("Every second one mirrored", Boolean(entry.pair), (v) => set({ pair: v || undefined, count: v ? Math.max(2, entry.count || 2) : entry.count }), { key: `${k} pair` })),
       h("p", { class: "sentence" }, edgeChoice("Unfold it over", unfold, edges, at, (v) => set({ unfold: v }), `${k} unfold`, "nothing: it is whole"), "."),
-      h("p", { class: "sentence" }, field("Add for the seams, all round,", text(allowance.all), (v) => setAllowance({ all: v.trim() }), { key: `${k} allowance`, hint: "like 1/4in or 10mm" }), ". ",
-        field("The paper has already", text(typeof allowance.includes === "object" ? allowance.includes.all : allowance.includes), (v) => setAllowance({ includes: v.trim() }), { key: `${k} includes` }), "."),
+      h("p", { class: "sentence" }, field("Add for the seams, all round,", text(allowance.all), (v) => setAllowance({ all: v.trim() }), { key: `${k} allowance`, hint: "like 1/4in or 10mm" }), "."),
+      h("p", { class: "sentence" }, field("The paper already includes", text(typeof allowance.includes === "object" ? allowance.includes.all : allowance.includes), (v) => setAllowance({ includes: v.trim() }), { key: `${k} includes` }), "."),
       ownEdges.map(([edge, width]) => h("p", { class: "sentence" }, `On edge ${edge} `, field("it is", text(typeof width === "object" ? width.width : width), (v) => {
         const next = { ...allowance.edges };
         if (v.trim()) next[edge] = v.trim();

@@ -279,8 +279,8 @@ export const lay = {
         rows.map((p) => laid(p, rows, page, table.movable)));
       glass.drawing.append(top);
       glass.onrest((mmPerPx) => {
-        const letter = Math.min(9, 13 * mmPerPx);
-        for (const t of glass.drawing.querySelectorAll("text")) t.setAttribute("font-size", t.classList.contains("laid-name") ? letter : Math.min(7, letter));
+        const letter = Math.min(16, 12 * mmPerPx);
+        for (const t of glass.drawing.querySelectorAll("text")) t.setAttribute("font-size", t.classList.contains("laid-name") ? letter : Math.min(12, letter));
       });
       return [
         head,

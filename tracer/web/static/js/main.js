@@ -1,6 +1,7 @@
 // The bench: six stations that a paper passes, from tray to table, one of them open at a time.
 
-import { h, press, rebuild } from "./make.js";
+import { h, press, rebuild, s } from "./make.js";
+import { viewBox } from "./paths.js";
 import { ask, follow, say } from "./talk.js";
 import { setUnits, units } from "./lengths.js";
 import { tray } from "./tray.js";
@@ -16,6 +17,7 @@ const needle = document.getElementById("needle");
 let state = null;
 let open = location.hash.slice(1);
 let polling = false;
+let heardOf = 0;
 
 const page = {
   get state() {
@@ -37,10 +39,10 @@ function build() {
 
 function show(name, { focus = false } = {}) {
   const before = open;
-  open = STATIONS.some((s) => s.name === name) ? name : "";
+  open = STATIONS.some((x) => x.name === name) ? name : "";
   history.replaceState(null, "", open ? `#${open}` : location.pathname);
   if (before !== open) {
-    const left = STATIONS.find((s) => s.name === before);
+    const left = STATIONS.find((x) => x.name === before);
     if (left && left.leave) left.leave();
   }
   draw();
@@ -80,6 +82,7 @@ function drawWork(work) {
       h("div", { class: "seam", role: "progressbar", "aria-label": work.words, "aria-valuemin": "0", "aria-valuemax": "100", "aria-valuenow": String(Math.round(work.share * 100)) },
         h("progress", { max: "1", value: work.share, "aria-hidden": "true", tabindex: "-1" })),
       h("p", {}, work.words),
+      work.pieces.length ? h("div", { class: "so-far", role: "group", "aria-label": `traced so far: ${work.pieces.map((p) => p.name).join(", ")}` }, work.pieces.slice(-12).map((p) => s("svg", { viewBox: viewBox(p.outline), "aria-hidden": "true" }, s("path", { d: p.outline })))) : null,
       press(work.task === "lay" ? "Stop, keep the best so far" : "Stop", () => ask("/api/cancel", {}), { key: "stop work" }),
     ]);
   }
@@ -101,11 +104,14 @@ async function poll() {
 function heard(next) {
   const before = state;
   state = next;
-  const was = before && before.work.state === "working" ? before.work.task : "";
+  // By number: a short task may begin and end between two looks at the job.
+  const ended0 = next.work.state !== "working" && before && heardOf !== next.work.number;
+  const was = ended0 ? next.work.task : "";
+  if (!before || next.work.state !== "working") heardOf = next.work.state === "working" ? next.work.number - 1 : next.work.number;
   if (!before && !open) open = next.pattern ? "trace" : "tray";
   drawWork(next.work);
   if (next.work.state === "working") poll();
-  if (was && next.work.state !== "working") {
+  if (was) {
     const ended = next.work;
     if (ended.state === "refused") say(ended.words, { trouble: true });
     else if (ended.state === "cancelled") say("stopped");

@@ -1,5 +1,7 @@
 // Talking to the server on this machine: requests, the job's state as it changes, and what is said to the person.
 
+let saying = 0;
+
 /** Say something in the live region; trouble is said at once. */
 export function say(words, { trouble = false } = {}) {
   const region = document.getElementById("said");
@@ -7,7 +9,12 @@ export function say(words, { trouble = false } = {}) {
   region.setAttribute("role", trouble ? "alert" : "status");
   region.textContent = "";
   // Set after a moment, so that the same words said twice are heard twice.
-  setTimeout(() => { region.textContent = words; }, 30);
+  clearTimeout(saying);
+  saying = setTimeout(() => {
+    region.textContent = words;
+    // Trouble stays until something else is said.
+    if (!trouble) saying = setTimeout(() => { region.textContent = ""; }, 15_000);
+  }, 30);
 }
 
 async function answer(response) {
