@@ -12,6 +12,7 @@ import numpy as np
 from calibration import Finding, MmPoints, PxPoints, Sheet, UnitError
 from tracer.candidate import Candidate, RoughOutline
 from tracer.curves import FitResult, fit_closed
+from tracer.cusps import Stroke, extend_cusps
 from tracer.errors import EngineError, TracerError
 from tracer.labels import TextLine, parse_label
 from tracer.measure import LineStyle, OutlineError, measure_outline
@@ -194,6 +195,10 @@ def _trace_outline(sheet: Sheet, rough: RoughOutline, options: TraceOptions) -> 
             spread_mm = float(np.median(evidence.sigma_px)) * usual_scale
             regular = regularise(path.oriented(), uncertainty_mm=spread_mm)
             path, notes = regular.path, (*notes, *regular.notes)
+        if rough.kind == "drawn" and options.line == "centre":
+            stroke = Stroke(width_px=evidence.line_width_px, colour_weights=rough.colour_weights)
+            path, sharp = extend_cusps(pixels, path.oriented(), stroke, to_px=sheet.to_px)
+            notes = (*notes, *sharp)
     path = path.oriented()
     style = LineStyle(
         kind=rough.kind,
