@@ -37,6 +37,8 @@ _AVERAGE_MM = 1.0
 _KINK_DEG = 170.0
 _OBSCURED_PX = 5.0
 """Reach of an obscured place: the rough outline may be so far from the line there."""
+_SHADE_PX = 2.5
+"""A soft shadow may hold so much light that all of it together, shared between two levels, lies this far off."""
 _CARRIED_PER_MM = 0.01
 """Allowance for the unknown course of a line where it is not seen, mm a mm to the nearest place where it is (half of
 the uncertainty with which such stretches are carried across; from memory of hand-drawn lines)."""
@@ -235,7 +237,7 @@ def _find_again(
         usual = float(np.median(contrast))
         noise = 1.4826 * float(np.median(np.abs(np.diff(profiles[:, 0])))) / np.sqrt(2)
         absent = (contrast < 0.4 * usual) | (np.abs(found) >= window) | (usual < 4 * noise)
-        found = found + shade_shift(profiles, offsets, found, ~absent & inside)
+        found = found + shade_shift(profiles, offsets, found, ~absent & inside, most_px=_SHADE_PX)
         return found, ~absent & inside, absent
     position = np.zeros(len(at))
     mass = np.ones(len(at))

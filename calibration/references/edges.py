@@ -19,12 +19,14 @@ from scipy import ndimage
 
 from calibration.references.line_fit import block_covariance, fit_robust
 from calibration.references.reference import SearchPicture
+from calibration.shaded_edge import edge_places
 
 Floats = NDArray[np.float64]
 EdgeKind = Literal["step", "stroke", "brink"]
 
 _STEP_PX = 0.5
 _BRINK_AVERAGE = 9
+_SHADED_REACH_PX = 3.5
 _FAINT = 0.12
 """A stroke's centroid counts what is darker than this part of its depth. Of 0.1, 0.25, 0.4 and half-level edges, the
 lowest shifted least with the line's place between pixels (under 0.01 px from blur 0.8 px on, measured)."""
@@ -171,8 +173,9 @@ def _brink(profile: Floats) -> tuple[Floats, Floats, Floats]:
     """Steepest place (index), width of the steep part (index steps) and signed height of the step in each profile.
 
     A thing with some thickness casts a soft shadow beside its edge: the far plateau is then not the light next to the
-    edge, and half-way between plateaus is not the edge. The steepest place still is. Neighbouring profiles are
-    averaged, since a derivative is noisy.
+    edge, and half-way between plateaus is not the edge. The steepest place is nearer to it; what it is still off, which
+    is about the same all along a side, comes from a fit of the whole profile (:mod:`calibration.shaded_edge`).
+    Neighbouring profiles are averaged, since a derivative is noisy. The brighter side is the thing.
     """
     rows, n = profile.shape
     calm = ndimage.uniform_filter1d(profile, min(_BRINK_AVERAGE, rows), axis=0, mode="nearest")
@@ -193,7 +196,27 @@ def _brink(profile: Floats) -> tuple[Floats, Floats, Floats]:
     total = weight.sum(axis=1)
     good = (np.abs(height) > _MIN_CONTRAST) & (total > 0) & (before >= 0) & (after < n - 1)
     middle = (weight * (places + 0.5)).sum(axis=1) / np.where(good, total, 1.0)
+    if good.sum() >= _MIN_POINTS:
+        falling = np.where((height < 0)[:, None], profile, profile[:, ::-1])
+        at = np.where(height < 0, middle, n - 1 - middle)
+        middle = middle - np.where(height < 0, -1.0, 1.0) * _beyond_steepest(falling[good], at[good])
     return np.where(good, middle, np.nan), np.where(good, (after - before - 1.0), np.nan), height
+
+
+def _beyond_steepest(profile: Floats, at: Floats) -> float:
+    """Return how far (index steps) edges lie beyond given places on the way from the bright thing to its ground."""
+    reach = int(_SHADED_REACH_PX / _STEP_PX)
+    index = at[:, None] + np.arange(-reach, reach + 1)
+    inside = (index[:, 0] >= 0) & (index[:, -1] <= profile.shape[1] - 1)
+    if inside.sum() < _MIN_POINTS:
+        return 0.0
+    rows = np.broadcast_to(np.arange(len(profile))[inside][:, None], index[inside].shape)
+    aligned = ndimage.map_coordinates(profile, [rows, index[inside]], order=1)
+    grid = np.arange(-reach, reach + 1, dtype=np.float64) * _STEP_PX
+    # Quarters of the side, each averaged: a mark beside the edge spoils one of them only.
+    parts = np.array([part.mean(axis=0) for part in np.array_split(aligned, 4)])
+    places = edge_places(parts, grid, most_px=1.0)
+    return float(np.median(places[np.isfinite(places)])) / _STEP_PX if np.isfinite(places).any() else 0.0
 
 
 def measure_side(

@@ -51,6 +51,9 @@ _SAME_SQUARE = 0.06
 _CONCENTRIC = 0.08
 _DASHED = 0.4
 _RIGHT_THROUGH = 0.93
+_LIKE_CELLS, _GAP_OF_CELLS = 0.2, 0.5
+"""Cells of one grid differ in side by less, and are no farther apart, those of a chessboard across their corners (both
+as shares of the side)."""
 _NESTED_RATIOS = (40.0 / 25.4, 50.0 / 25.4, 2.0, 100.0 / 50.8, 4.0, 100.0 / 25.4)
 """Sides of two test squares one inside the other: 4 cm and 1 in, 5 cm and 1 in, 2 in and 1 in or 10 cm and 5 cm, ..."""
 
@@ -169,6 +172,22 @@ def _apart_from_pieces(
     return kept
 
 
+def _standing_alone(rough: Sequence[RoughQuad]) -> list[RoughQuad]:
+    """Drop the cells of grids, which come by the hundred: squares with two or more like themselves close by."""
+    if not rough:
+        return []
+    centres = np.array([r.corners_px.mean(axis=0) for r in rough])
+    sides = np.array([r.side_px for r in rough])
+    kinds = np.array([r.hole for r in rough])
+    kept = []
+    for i, candidate in enumerate(rough):
+        apart = np.hypot(*(centres - centres[i]).T) / sides[i]
+        like = (kinds == kinds[i]) & (np.abs(np.log(sides / sides[i])) < _LIKE_CELLS)
+        if (like & (apart > 0.85) & (apart < 1.0 + _GAP_OF_CELLS)).sum() < 2:
+            kept.append(candidate)
+    return kept
+
+
 def _measure(scene: SearchPicture, rough: RoughQuad) -> tuple[Quad, bool] | None:
     """Measure a rough square as strokes (thin, then thick), else as a solid; the second value says solid."""
     side = rough.side_px
@@ -203,7 +222,7 @@ def find_squares(scene: SearchPicture) -> list[FoundSquare]:
     mask = dark_mask(scene)
     rough = rough_quads(scene, mask, longest_ratio=_LONGEST_RATIO)
     # Holes first: the inside of a drawn square is clean where crosses and ticks stick out of its outside.
-    rough.sort(key=lambda r: not r.hole)
+    rough = sorted(_standing_alone(rough), key=lambda r: not r.hole)
     found: list[FoundSquare] = []
     solids: list[bool] = []
     for candidate in rough:
