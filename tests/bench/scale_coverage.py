@@ -82,20 +82,20 @@ def table(lines: list[dict[str, Any]]) -> str:
     out = [f"{'kind':24} lengths inside  rms error  rms stated  stated/rms  stated/median  refused"]
     for kind, found in [*sorted(rows.items()), ("together", together)]:
         if not found:
-            out.append(f"{kind:24} {0:7}                                                            {refused[kind]:4}")
+            out.append(f"{kind:24} {0:7} {'':57} {refused[kind]:8}")
             continue
         e, u = np.array(found).T
         share = np.sqrt(np.mean((e / u) ** 2))
         out.append(
-            f"{kind:24} {len(e):7} {np.mean(e <= u):6.1%} {np.sqrt(np.mean(e**2)):7.4f} mm {np.sqrt(np.mean(u**2)):8.4f}"
-            f" mm {1 / share:10.2f} {1 / max(np.median(e / u), 1e-9):13.2f} {refused.get(kind, 0):8}"
+            f"{kind:24} {len(e):7} {np.mean(e <= u):6.1%} {np.sqrt(np.mean(e**2)):7.4f} mm"
+            f" {np.sqrt(np.mean(u**2)):8.4f} mm {1 / share:10.2f} {1 / max(np.median(e / u), 1e-9):13.2f} {refused.get(kind, 0):8}"
         )
     once = [line["lengths"][0] for line in lines if "lengths" in line]
     inside = np.mean([abs(m - t) <= u for t, m, u in once])
     seconds = [line["seconds"] for line in lines if "seconds" in line]
     out.append(
-        f"one length a scene: {inside:.1%} of {len(once)} inside; {sum(refused.values())} of {len(lines)} scenes refused;"
-        f" {np.median(seconds):.2f} s of processor time each"
+        f"one length a scene: {inside:.1%} of {len(once)} inside; {sum(refused.values())} of {len(lines)} scenes"
+        f" refused; {np.median(seconds):.2f} s of processor time each"
     )
     return "\n".join(out)
 
