@@ -85,10 +85,10 @@ def table(lines: list[dict[str, Any]]) -> str:
             out.append(f"{kind:24} {0:7} {'':57} {refused[kind]:8}")
             continue
         e, u = np.array(found).T
-        share = np.sqrt(np.mean((e / u) ** 2))
+        share, middle = np.sqrt(np.mean((e / u) ** 2)), max(float(np.median(e / u)), 1e-9)
         out.append(
             f"{kind:24} {len(e):7} {np.mean(e <= u):6.1%} {np.sqrt(np.mean(e**2)):7.4f} mm"
-            f" {np.sqrt(np.mean(u**2)):8.4f} mm {1 / share:10.2f} {1 / max(np.median(e / u), 1e-9):13.2f} {refused.get(kind, 0):8}"
+            f" {np.sqrt(np.mean(u**2)):8.4f} mm {1 / share:10.2f} {1 / middle:13.2f} {refused.get(kind, 0):8}"
         )
     once = [line["lengths"][0] for line in lines if "lengths" in line]
     inside = np.mean([abs(m - t) <= u for t, m, u in once])
