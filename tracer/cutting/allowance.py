@@ -20,10 +20,10 @@ from tracer.cutting.edges import find_edges
 from tracer.cutting.marks import grain_direction, moved_with_edges
 from tracer.cutting.offset import Moved, greatest_gap_mm, moved
 from tracer.cutting.offset_curve import stretch_of_parallel
-from tracer.cutting.shape import CUT_EDGE, Shape, flat_polygon, require_simple
-from tracer.cutting.words import both
+from tracer.cutting.shape import CUT_EDGE, Shape, flat_polygon, require_simple, tidied, turn_at
+from tracer.cutting.words import both, place
 from tracer.errors import CutListError
-from tracer.path import OpenPath, evaluate
+from tracer.path import OpenPath, Path, evaluate
 from tracer.piece import Mark
 
 RETURNS_MM = 0.02
@@ -31,6 +31,8 @@ RETURNS_MM = 0.02
 
 _LOST_APART_MM = 5.0
 _FLAT_MM = 0.01
+_CORNER_OF_CURVE_DEG = 5.0
+"""Corners blunter than this are left mitred: within a hundredth of the width, arc and mitre are the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +57,10 @@ class Allowance:
     includes_mm : float
         What the outline already includes on every edge that is not named in ``includes_edges``.
     includes_edges : mapping
+    holes_mm, includes_holes_mm : float
+        The same for the edges of holes, whose allowance lies inside the hole: 0 leaves them as they are.
+    split_mm : float
+        Width on edges that splitting made; they include nothing.
     """
 
     all_mm: float = 0.0
@@ -62,6 +68,9 @@ class Allowance:
     corners: CornerStyle = "mitred"
     includes_mm: float = 0.0
     includes_edges: Mapping[str, float] = field(default_factory=dict)
+    holes_mm: float = 0.0
+    includes_holes_mm: float = 0.0
+    split_mm: float = 0.0
 
     def __post_init__(self) -> None:
         widths = [
@@ -69,9 +78,18 @@ class Allowance:
             self.includes_mm,
             *(e.width_mm for e in self.edges.values()),
             *self.includes_edges.values(),
+            self.holes_mm,
+            self.includes_holes_mm,
+            self.split_mm,
         ]
         if not all(np.isfinite(w) and w >= 0 for w in widths):
             raise CutListError("an allowance cannot be negative; to take one off say what the outline includes")
+
+    @property
+    def changes(self) -> bool:
+        """Whether anything is added or taken off."""
+        taken = self.includes_mm > 0 or any(self.includes_edges.values()) or self.includes_holes_mm > 0
+        return taken or self.all_mm > 0 or bool(self.edges) or self.holes_mm > 0 or self.split_mm > 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,15 +136,15 @@ def _tight(
     ]
     if not new:
         return []
-    places = ", ".join(f"({x:.1f}, {y:.1f})" for x, y in new)
-    message = f"the outline is too tight {purpose} at {places} mm; the {line} line has a corner there"
+    places = "; ".join(place(p, shape.outline.bounds) for p in new)
+    message = f"the outline is too tight {purpose}, {places}; the {line} line has a corner there"
     return [Finding(code="allowance-tight", message=message, severity="note", where=where)]
 
 
-def _named_widths(shape: Shape, everywhere: float, named: Mapping[str, float]) -> list[float]:
-    """A width for every segment; edges made by splitting have their own allowance already."""
+def _named_widths(shape: Shape, everywhere: float, named: Mapping[str, float], split_mm: float = 0.0) -> list[float]:
+    """A width for every segment; edges made by splitting have one of their own."""
     count = len(shape.labels)
-    widths = [0.0 if n == CUT_EDGE else everywhere for n in shape.labels]
+    widths = [split_mm if n == CUT_EDGE else everywhere for n in shape.labels]
     for word, width in named.items():
         for edge in find_edges(shape, word):
             for k in edge.indices:
@@ -139,10 +157,31 @@ def _unique(shape: Shape) -> Shape:
     return Shape(outline=shape.outline, labels=tuple(str(k) for k in range(len(shape.labels))))
 
 
-def _moved_by(shape: Shape, widths: list[float], styles: list[CornerStyle]) -> tuple[Moved, float]:
+def _new_corners(shape: Shape) -> frozenset[int]:
+    """Nodes where one edge has a corner of its own.
+
+    Edges end at the drawing's corners, so such a corner came of a curve tighter than the allowance taken off.
+    """
+    chain = shape.chain
+    return frozenset(
+        k
+        for k in range(len(chain))
+        if chain[k - 1][1] == chain[k][1] and abs(turn_at(chain[k - 1][0], chain[k][0])) > _CORNER_OF_CURVE_DEG
+    )
+
+
+def _moved_by(
+    shape: Shape, widths: list[float], styles: list[CornerStyle], rounded: frozenset[int] = frozenset()
+) -> tuple[Moved, float]:
     """Move every segment by its width; returns the result under the shape's own names and the deviation measured."""
     single = _unique(shape)
-    result = moved(single.chain, widths, style=lambda n: styles[int(n)], grain=grain_direction(shape.marks))
+    result = moved(
+        single.chain,
+        widths,
+        style=lambda n: styles[int(n)],
+        grain=grain_direction(shape.marks),
+        rounded_nodes=rounded,
+    )
     deviation = greatest_gap_mm(result.chain, single.chain, {str(k): w for k, w in enumerate(widths)})
     named = [(s, shape.labels[int(n)]) for s, n in result.chain]
     return replace(result, chain=named), deviation
@@ -210,20 +249,32 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
     included = _named_widths(shape, allowance.includes_mm, allowance.includes_edges)
     finished, lost_inside = _taken_off(shape, [-w for w in included])
     findings += _tight(shape, lost_inside, -max(included), "to take its allowance off", "stitching", where)
-    widths = _named_widths(finished, allowance.all_mm, {n: e.width_mm for n, e in allowance.edges.items()})
+    finished = replace(finished, holes=_holes_moved(shape.holes, allowance.includes_holes_mm, "taking off"))
+    body = flat_polygon(finished.outline.segments)
+    if allowance.includes_holes_mm > 0 and not all(body.contains(flat_polygon(h.segments)) for h in finished.holes):
+        raise CutListError("with the allowances taken off, a hole would reach over the piece's own stitching line")
+    named = {n: e.width_mm for n, e in allowance.edges.items()}
+    widths = _named_widths(finished, allowance.all_mm, named, allowance.split_mm)
     _too_wide(finished, widths)
     styles = _styles(finished, allowance)
+    holes = _holes_moved(finished.holes, -allowance.holes_mm, "adding")
+    if holes and any(widths) and allowance.holes_mm == 0:
+        message = "its holes get no allowance; to give them one add holes = and a width"
+        findings.append(Finding(code="holes-as-drawn", message=message, severity="note", where=where))
+    sewn_holes = [Mark(kind="stitching line", path=OpenPath(h.segments), text="finished") for h in finished.holes]
+    hole_marks = tuple(sewn_holes) if allowance.holes_mm > 0 else ()
     if not any(widths):
-        return Allowed(finished=finished, shape=finished, deviation_mm=0.0, lost=(), findings=tuple(findings))
+        plain = replace(finished, marks=(*finished.marks, *hole_marks), holes=holes)
+        return Allowed(finished=finished, shape=plain, deviation_mm=0.0, lost=(), findings=tuple(findings))
     what = f"an allowance of {both(max(widths))}"
     try:
-        result, deviation = _moved_by(finished, widths, styles)
+        result, deviation = _moved_by(finished, widths, styles, _new_corners(finished) if takes_off else frozenset())
     except CutListError as error:
         raise CutListError(f"{what}: {error}") from error
     marks = moved_with_edges(finished.marks, finished, widths)
     seam = Mark(kind="stitching line", path=OpenPath(finished.outline.segments), text="finished")
     outer = finished.with_chain(result.chain)
-    outer = replace(outer, marks=(*marks, seam), holes=(*finished.holes, *result.holes))
+    outer = replace(outer, marks=(*marks, seam, *hole_marks), holes=(*holes, *result.holes))
     _require_outside(finished, require_simple(outer, what), widths, what)
     if result.holes:
         findings.append(
@@ -236,6 +287,28 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
     lost = _lost(finished, widths) if result.resolved else ()
     findings += _tight(finished, lost, max(widths), "for the allowance", "cutting", where)
     return Allowed(finished=finished, shape=outer, deviation_mm=deviation, lost=lost, findings=tuple(findings))
+
+
+def _holes_moved(holes: tuple[Path, ...], outward_mm: float, doing: str) -> tuple[Path, ...]:
+    """Holes made larger (positive) or smaller by an allowance; raises when one closes up."""
+    if outward_mm == 0:
+        return holes
+    out = []
+    for hole in holes:
+        turned = hole.signed_area < 0
+        ring = hole.oriented()
+        chain = [(s, str(k)) for k, s in enumerate(ring.segments)]
+        try:
+            result = moved(chain, [outward_mm] * len(chain))
+        except CutListError as error:
+            box = hole.bounds
+            message = (
+                f"{doing} an allowance of {both(abs(outward_mm))}: the hole {both(min(box.width, box.height))} wide"
+            )
+            raise CutListError(f"{message} would close up") from error
+        moved_hole = Path(tuple(s for s, _ in tidied(result.chain)))
+        out.append(moved_hole.reversed() if turned else moved_hole)
+    return tuple(out)
 
 
 def _require_outside(finished: Shape, outer: Shape, widths: list[float], what: str) -> None:

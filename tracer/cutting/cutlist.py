@@ -45,12 +45,13 @@ class UnfoldStep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SplitStep:
-    """Where to split: between two places, or along a drawn line."""
+    """Where to split: between two places, or along a drawn line; ``notches`` on a cut that gets an allowance."""
 
     start: str = ""
     end: str = ""
     along: str = ""
     allowance_mm: float = 0.0
+    notches: int = 1
     names: tuple[str, str] | None = None
     line: int = 0
 

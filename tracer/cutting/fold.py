@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import Finding
-from tracer.crossing import nearest_all
+from tracer.crossing import nearest, nearest_all
 from tracer.cutting.copies import transformed_mark
 from tracer.cutting.edges import Edge, find_edge
-from tracer.cutting.marks import unfolded
+from tracer.cutting.marks import NOTCH_REACH_MM, anchor, unfolded
 from tracer.cutting.resolve import Labelled
 from tracer.cutting.shape import Shape, require_simple
 from tracer.cutting.words import both
@@ -37,6 +37,7 @@ from tracer.path import (
     segment_length,
     split_segment,
 )
+from tracer.piece import Mark
 
 Array = NDArray[np.float64]
 
@@ -159,7 +160,7 @@ def _finished_end(
     squared = _squared_end(segment, on_fold, along)
     t = np.linspace(0, 1, 21)
     shift = float(np.hypot(*(evaluate(segment, t) - evaluate(squared, t)).T).max())
-    place = f"at ({on_fold[0]:.1f}, {on_fold[1]:.1f}) mm"
+    place = f"at the fold's {_end_word(along)} end"
     if shift <= _EVEN_MM:
         return [squared], True, []
     if shift <= uncertainty_mm:
@@ -175,6 +176,13 @@ def _finished_end(
         f"({180 - 2 * off:.2f} degrees) there; add true = true to round it off"
     )
     return [segment], False, [Finding(code="fold-not-square", message=note, where=where)]
+
+
+def _end_word(outward: Array) -> str:
+    """Which end of the fold lies in a direction: top or bottom, left or right for a fold nearer to level."""
+    if abs(outward[1]) >= abs(outward[0]):
+        return "top" if outward[1] < 0 else "bottom"
+    return "left" if outward[0] < 0 else "right"
 
 
 def _fold_line(shape: Shape, word: str | int, uncertainty_mm: float) -> Edge:
@@ -243,10 +251,25 @@ def unfold(
     ]
     whole_chain = _both_halves(rest, matrix, along, last_square=last_square, first_square=first_square)
     result = shape.with_chain(whole_chain)
-    images = [transformed_mark(m, matrix) for m in shape.marks]
+    marks = tuple(m for m in shape.marks if not _notch_on(m, shape, fold))
+    if len(marks) < len(shape.marks):
+        note = f"the notches on the edge '{edge}' are left out: it is no seam any more"
+        said.append(Finding(code="fold-notches", message=note, severity="note", where=where))
+    images = [transformed_mark(m, matrix) for m in marks]
     holes = (*shape.holes, *(h.transformed(matrix).reversed() for h in shape.holes))
-    result = replace(result, marks=unfolded(shape.marks, images, (start, along)), holes=holes)
+    result = replace(result, marks=unfolded(marks, images, (start, along)), holes=holes)
     return require_simple(result, f"unfolding on the edge '{edge}'"), said
+
+
+def _notch_on(mark: Mark, shape: Shape, edge: Edge) -> bool:
+    """Whether a mark is a notch on an edge, away from its ends."""
+    spot = anchor(mark, shape.outline) if mark.kind == "notch" else None
+    if spot is None:
+        return False
+    foot = nearest(shape.outline.segments, spot)
+    count = len(shape.labels)
+    at_end = min(float(np.hypot(*(foot.point - p))) for p in (edge.start, edge.end)) < _NODE_SPAN_MM
+    return not at_end and foot.distance_mm <= NOTCH_REACH_MM and foot.segment in {k % count for k in edge.indices}
 
 
 def _both_halves(rest: Labelled, matrix: Affine, along: Array, *, last_square: bool, first_square: bool) -> Labelled:

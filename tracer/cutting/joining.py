@@ -23,9 +23,9 @@ from tracer.cutting.marks import NOTCH_REACH_MM, anchor, grain_direction, notch_
 from tracer.cutting.resolve import Labelled
 from tracer.cutting.shape import Shape, flat_polygon, require_simple, turn_at
 from tracer.cutting.trimming import trim
-from tracer.cutting.words import both
+from tracer.cutting.words import both, place
 from tracer.errors import CutListError
-from tracer.path import Affine, OpenPath, evaluate, line, mirror_matrix, segment_length, subsegment
+from tracer.path import Affine, OpenPath, Path, evaluate, line, mirror_matrix, segment_length, subsegment
 from tracer.piece import Mark
 
 Array = NDArray[np.float64]
@@ -39,6 +39,7 @@ NOTCH_TOLERANCE_MM = 25.4 / 16
 """1/16 in, home sewing (from memory)."""
 
 _SAME_LENGTH_MM = 0.01
+_END_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,14 +59,19 @@ class Joined:
 
 
 def edge_notches(shape: Shape, edge: Edge) -> list[float]:
-    """Return how far along an edge each of its notches lies, from its top or left end, in mm."""
+    """Return how far along an edge each of its notches lies, from its top or left end, in mm.
+
+    A notch at the very end of an edge belongs to its neighbour (or was cut through there) and is left out.
+    """
     found = []
-    for place in notch_places(shape):
-        index, t, distance = (a[0] for a in nearest_all(edge.segments, place[None]))
+    for spot in notch_places(shape):
+        index, t, distance = (a[0] for a in nearest_all(edge.segments, spot[None]))
         if distance > 0.01:
             continue
         along = sum(segment_length(s) for s in edge.segments[:index])
         along += segment_length(subsegment(edge.segments[index], 0.0, float(t))) if t > 0 else 0.0
+        if not _END_MM < along < edge.length_mm - _END_MM:
+            continue
         found.append(along if edge.runs_naturally else edge.length_mm - along)
     return sorted(found)
 
@@ -129,6 +135,7 @@ def _closed_gap(one: Labelled, two: Labelled) -> tuple[Labelled, Labelled, Label
 
 def _corner_findings(chain: Labelled, joints: list[Array], where: str) -> list[Finding]:
     found = []
+    box = Path(tuple(s for s, _ in chain)).bounds
     for k in range(len(chain)):
         before, after = chain[k - 1][0], chain[k][0]
         if not any(float(np.hypot(*(after[0] - j))) < 1e-3 for j in joints):
@@ -136,10 +143,7 @@ def _corner_findings(chain: Labelled, joints: list[Array], where: str) -> list[F
         turn = turn_at(before, after)
         if abs(turn) > 0.05:
             kind = "point" if turn > 0 else "dip"
-            message = (
-                f"the outline has a {kind} of {180 - turn:.2f} degrees where the seam was, "
-                f"at ({after[0][0]:.1f}, {after[0][1]:.1f}) mm"
-            )
+            message = f"the outline has a {kind} of {180 - turn:.2f} degrees where the seam was, {place(after[0], box)}"
             found.append(Finding(code="join-corner", message=message, severity="note", where=where))
     return found
 

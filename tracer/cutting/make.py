@@ -17,6 +17,7 @@ from tracer.cutting.cutlist import CutList, CutPiece, JoinStep, SeamSide, SplitS
 from tracer.cutting.edges import SIDES, nearest_word, side_edge
 from tracer.cutting.fold import unfold
 from tracer.cutting.joining import join
+from tracer.cutting.lettering import lettered
 from tracer.cutting.quilting import PatchFact, patch_facts
 from tracer.cutting.seams import SeamCheck, check_seam
 from tracer.cutting.shape import Shape, shape_of
@@ -189,7 +190,7 @@ class _Maker:
     def split(self, shape: Shape, step: SplitStep) -> tuple[list[Shape], list[Shape], list[str]]:
         def act() -> tuple[list[Shape], list[Shape]]:
             cut = drawn_line(shape, step.along) if step.along else line_between(shape, step.start, step.end)
-            parts = split(shape, cut, step.allowance_mm)
+            parts = split(shape, cut, step.allowance_mm, notches=step.notches if step.allowance_mm else 0)
             return [p.finished for p in parts], [p.shape for p in parts]
 
         finished, shapes = self.on_line(step.line, act)
@@ -207,18 +208,21 @@ class _Maker:
         stages, findings = list(self.stages), list(self.findings)
         result: Allowed | None = None
         allowance = entry.allowance
-        wanted = bool(allowance.all_mm or allowance.edges or allowance.includes_mm or allowance.includes_edges)
+        wanted = allowance.changes
+        if entry.split is not None and wanted:
+            # Both allowances from the stitching line at once, so that they meet in proper corners.
+            allowance = replace(allowance, split_mm=entry.split.allowance_mm)
         bounds: list[float] = []
         finished = whole
         facts: tuple[PatchFact, ...] = ()
         if wanted:
-            result = self.on_line(entry.allowance_line, lambda: allow(shape, allowance, where=name))
+            result = self.on_line(entry.allowance_line, lambda: allow(whole, allowance, where=name))
             findings += result.findings
             bounds.append(result.deviation_mm)
             stages.append(
                 Stage(step="allowance", words=_allowance_words(result, entry), before=(shape,), after=(result.shape,))
             )
-            finished = result.finished if not part_of_split else whole
+            finished = result.finished
             if not part_of_split and not allowance.edges:
                 facts = patch_facts(result.finished, allowance.all_mm)
             shape = result.shape
@@ -234,6 +238,21 @@ class _Maker:
             message = "read as cut on the fold, but the list does not unfold it; it is kept as a half to lay on a fold"
             findings.append(Finding(code="still-folded", message=message, severity="note", where=name))
         box = finished.outline.bounds
+        cut = CutNote(
+            count=entry.count,
+            mirrored=entry.pair,
+            fold=fold,
+            material=entry.on or self.traced.cut.material,
+        )
+        marks = lettered(
+            shape.marks,
+            shape.outline,
+            shape.holes,
+            name=name,
+            cut=cut,
+            old_names=[p.name for p in self.parts],
+            old_materials=[p.cut.material for p in self.parts],
+        )
         piece = Piece(
             id="",
             name=name,
@@ -243,13 +262,8 @@ class _Maker:
             expanded_uncertainty_mm=combined_mm([s.outline for s in self.shares], fit_bounds_mm=bounds),
             size_uncertainty_mm=combined_size_mm(self.shares, *_size(shape)),
             fit=combined_fit(self.parts),
-            marks=shape.marks,
-            cut=CutNote(
-                count=entry.count,
-                mirrored=entry.pair,
-                fold=fold,
-                material=entry.on or self.traced.cut.material,
-            ),
+            marks=marks,
+            cut=cut,
             notes=(*(n for p in self.parts for n in p.notes), *(f.words for f in facts)),
             made=Made(
                 sources=tuple(p.id for p in self.parts),
@@ -280,6 +294,10 @@ def _allowance_words(result: Allowed, entry: CutPiece) -> str:
         words.append(f"{both(allowance.includes_mm)} taken off")
         words += [f"{both(w)} taken off '{n}'" for n, w in allowance.includes_edges.items()]
     words.append(f"{both(allowance.all_mm)} added" if allowance.all_mm else "none added")
+    if allowance.includes_holes_mm:
+        words.append(f"{both(allowance.includes_holes_mm)} taken off its holes")
+    if allowance.holes_mm:
+        words.append(f"{both(allowance.holes_mm)} added inside its holes")
     for name, edge in allowance.edges.items():
         words.append(f"{both(edge.width_mm)} on '{name}'" + (f" {edge.corners}" if edge.corners else ""))
     box, cut = result.finished.outline.bounds, result.shape.outline.bounds

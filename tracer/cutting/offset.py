@@ -7,7 +7,7 @@ nearest; what is left of loops is resolved by winding numbers. With width 0 an e
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,7 +29,6 @@ from tracer.path import (
 )
 
 Array = NDArray[np.float64]
-CornerChoice = Callable[[str, str], CornerStyle]
 
 _SMOOTH_DEG = 1e-4
 _ERODED_MM = 0.02
@@ -57,7 +56,8 @@ class Moved:
     resolved: bool
 
 
-def _runs(chain: Labelled, widths: Sequence[float], tolerance_mm: float) -> tuple[list[Run], bool, float]:
+def _runs(chain: Labelled, widths: Sequence[float], tolerance_mm: float) -> tuple[list[Run], list[int], float]:
+    """Return the runs, the nodes they begin at (none for an outline without corners) and the greatest deviation."""
     count = len(chain)
     breaks = [
         k
@@ -87,7 +87,7 @@ def _runs(chain: Labelled, widths: Sequence[float], tolerance_mm: float) -> tupl
                 parallel=parallel,
             )
         )
-    return runs, closed, worst
+    return runs, [] if closed else starts, worst
 
 
 def moved(
@@ -96,6 +96,7 @@ def moved(
     *,
     style: Callable[[str], CornerStyle] = lambda _name: "mitred",
     grain: Array | None = None,
+    rounded_nodes: Collection[int] = (),
     tolerance_mm: float = TOLERANCE_MM,
 ) -> Moved:
     """Move an outline, each segment's edge by its own width (positive is outward).
@@ -110,6 +111,8 @@ def moved(
         Corner style wanted by an edge; where two edges disagree, the one that is not mitred decides, the first first.
     grain : ndarray, shape (2,), optional
         Direction of the grain, for trimmed corners; upright without.
+    rounded_nodes : collection of int
+        Nodes (the start of the segment with that index) whose corner is rounded whatever the style.
     tolerance_mm : float
         Bound on the fit of curved parallels (estimated by sampling, see :mod:`tracer.cutting.offset_curve`).
 
@@ -119,14 +122,16 @@ def moved(
         When nothing is left or it falls into parts.
     """
     direction = np.array([0.0, 1.0]) if grain is None else grain
-    runs, closed, deviation = _runs(chain, widths_mm, tolerance_mm)
+    runs, starts, deviation = _runs(chain, widths_mm, tolerance_mm)
     count = len(runs)
-    if closed:
+    if not starts:
         meetings = [Meeting(cut_end=None, between=[], cut_start=None)]
     else:
         meetings = [
-            meeting_of(one, two, style(one.name), style(two.name), direction)
-            for one, two in zip(runs, [*runs[1:], runs[0]], strict=True)
+            meeting_of(one, two, "rounded", "rounded", direction)
+            if node in rounded_nodes
+            else meeting_of(one, two, style(one.name), style(two.name), direction)
+            for one, two, node in zip(runs, [*runs[1:], runs[0]], [*starts[1:], starts[0]], strict=True)
         ]
         for k in _vanished(runs, meetings):
             meetings[k - 1] = through_corner(runs[k - 1], runs[k])
@@ -192,7 +197,7 @@ def _snapped(chain: Labelled) -> Labelled:
 def _eroded_too_far(loop: Labelled, runs: Sequence[Run]) -> bool:
     """Whether a loop that moved inward lies nearer to an edge than that edge's width: then it is inside out."""
     inward = [r for r in runs if r.width < 0]
-    if len(inward) < 2:
+    if len(inward) < min(2, len(runs)):
         return False
     names = {r.name for r in inward}
     points = np.concatenate(

@@ -38,10 +38,10 @@ PIECE_KEYS = (
 TRIM_KEYS = ("edge", "by")
 JOIN_KEYS = ("piece", "edge", "to", "drop", "match", "mirror")
 UNFOLD_KEYS = ("edge", "true")
-SPLIT_KEYS = ("from", "to", "along", "allowance", "names")
-ALLOWANCE_KEYS = ("all", "edges", "corners", "includes")
+SPLIT_KEYS = ("from", "to", "along", "allowance", "notches", "names")
+ALLOWANCE_KEYS = ("all", "edges", "holes", "corners", "includes")
 EDGE_ALLOWANCE_KEYS = ("width", "corners")
-INCLUDES_KEYS = ("all", "edges")
+INCLUDES_KEYS = ("all", "edges", "holes")
 SEAM_KEYS = ("name", "one", "other", "ease", "turned")
 SEAM_SIDE_KEYS = ("piece", "edge")
 
@@ -98,8 +98,11 @@ class _Reader:
         return value
 
     def count(self, path: KeyPath, value: Any) -> int:
-        if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= MOST_COPIES:
-            raise self.fail(path, f"{_spoken(path)} is a whole number from 1 to {MOST_COPIES}, not {_kind(value)}")
+        return self.whole(path, value, 1, MOST_COPIES)
+
+    def whole(self, path: KeyPath, value: Any, least: int, most: int) -> int:
+        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+            raise self.fail(path, f"{_spoken(path)} is a whole number from {least} to {most}, not {_kind(value)}")
         return value
 
     def length(self, path: KeyPath, value: Any, *, positive: bool = False) -> float:
@@ -193,6 +196,7 @@ class _Reader:
             end=self.text((*path, "to"), table["to"]) if "to" in table else "",
             along=self.text((*path, "along"), table["along"]) if "along" in table else "",
             allowance_mm=self.length((*path, "allowance"), table.get("allowance", 0)),
+            notches=self.whole((*path, "notches"), table.get("notches", 1), 0, 20),
             names=names,
             line=self.line(path),
         )
@@ -206,11 +210,13 @@ class _Reader:
             edges[key] = self.edge_allowance((*path, "edges", key), width)
         includes = table.get("includes", 0)
         includes_edges: dict[str, float] = {}
+        included_holes = 0.0
         if isinstance(includes, dict):
             inner = self.table((*path, "includes"), includes, INCLUDES_KEYS)
             for key, width in self.edge_table((*path, "includes", "edges"), inner.get("edges", {})).items():
                 includes_edges[key] = self.length((*path, "includes", "edges", key), width)
             included = self.length((*path, "includes", "all"), inner.get("all", 0))
+            included_holes = self.length((*path, "includes", "holes"), inner.get("holes", 0))
         else:
             included = self.length((*path, "includes"), includes)
         return Allowance(
@@ -219,6 +225,8 @@ class _Reader:
             corners=self.corners((*path, "corners"), table.get("corners", "mitred")),
             includes_mm=included,
             includes_edges=includes_edges,
+            holes_mm=self.length((*path, "holes"), table.get("holes", 0)),
+            includes_holes_mm=included_holes,
         )
 
     def edge_table(self, path: KeyPath, value: Any) -> Mapping[str, Any]:

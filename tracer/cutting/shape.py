@@ -15,6 +15,7 @@ import shapely
 
 from tracer.crossing import self_crossings
 from tracer.cutting.resolve import Labelled
+from tracer.cutting.words import place
 from tracer.errors import CutListError
 from tracer.path import CORNER_DEG, Path, Segment, end_direction, line, start_direction
 from tracer.piece import Mark, Piece
@@ -135,7 +136,7 @@ def require_simple(shape: Shape, what: str) -> Shape:
     hits = self_crossings(shape.outline.segments)
     ring = shapely.LinearRing(shape.outline.flatten(0.005)) if len(shape.outline.segments) > 1 else None
     if hits or (ring is not None and not ring.is_simple):
-        where = f" near ({hits[0].point[0]:.1f}, {hits[0].point[1]:.1f}) mm" if hits else ""
+        where = f" {place(hits[0].point, shape.outline.bounds)}" if hits else ""
         raise CutListError(f"{what}: the outline would cross itself{where}")
     return shape
 

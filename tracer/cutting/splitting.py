@@ -12,18 +12,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tracer.crossing import crossings, line_crossings, nearest, stretch
-from tracer.cutting.edges import place_point, point_on
-from tracer.cutting.marks import clipped, notch_places
+from tracer.cutting.edges import Edge, place_along, place_point, point_on
+from tracer.cutting.marks import anchor, clipped, moved_with_edges, notch_places
 from tracer.cutting.offset import moved
 from tracer.cutting.resolve import Labelled
 from tracer.cutting.shape import CUT_EDGE, Shape, require_simple
 from tracer.cutting.trimming import holes_inside
-from tracer.cutting.words import both
+from tracer.cutting.words import both, place
 from tracer.errors import CutListError
-from tracer.path import OpenPath, Path, Segment, end_direction, line, start_direction
+from tracer.path import OpenPath, Path, Segment, derivative, end_direction, evaluate, line, start_direction
 from tracer.piece import Mark
 
+NOTCH_MM = 5.0
+"""Length of the notches a split makes (common practice, no source)."""
+
 _ON_OUTLINE_MM = 1e-6
+_SAME_PLACE_MM = 1e-3
 
 Place = tuple[int, float]
 
@@ -90,7 +94,37 @@ def _carried_on(shape: Shape, path: OpenPath) -> OpenPath:
     return OpenPath(tuple(segments))
 
 
-def split(shape: Shape, cut: OpenPath, allowance_mm: float = 0.0) -> tuple[Part, Part]:
+def _kept_notches(shape: Shape, marks: Sequence[Mark], part: Path) -> tuple[Mark, ...]:
+    """The marks without notches whose place on the whole outline lies on the other part."""
+    kept = []
+    for mark in marks:
+        spot = anchor(mark, shape.outline) if mark.kind == "notch" else None
+        if spot is not None:
+            foot = nearest(shape.outline.segments, spot)
+            if nearest(part.segments, foot.point).distance_mm > _SAME_PLACE_MM:
+                continue
+        kept.append(mark)
+    return tuple(kept)
+
+
+def _matching_notches(cut: OpenPath, count: int, inward: float) -> tuple[Mark, ...]:
+    """Notches evenly along the cut, drawn from it into the part that lies on one side.
+
+    ``inward`` is 1 for the part on the right of the cut's direction of travel (y down), -1 for the other.
+    """
+    marks = []
+    edge = Edge(name=CUT_EDGE, first=0, segments=cut.segments)
+    for n in range(count):
+        k, t = place_along(edge, edge.length_mm * (n + 1) / (count + 1))
+        at = evaluate(cut.segments[k], t)
+        along = derivative(cut.segments[k], t)
+        along = along / np.hypot(*along)
+        tip = at + inward * NOTCH_MM * np.array([-along[1], along[0]])
+        marks.append(Mark(kind="notch", path=OpenPath((line(at, tip),)), text="split"))
+    return tuple(marks)
+
+
+def split(shape: Shape, cut: OpenPath, allowance_mm: float = 0.0, *, notches: int = 0) -> tuple[Part, Part]:
     """Make two pieces of one along a line.
 
     Parameters
@@ -100,6 +134,8 @@ def split(shape: Shape, cut: OpenPath, allowance_mm: float = 0.0) -> tuple[Part,
         From outline to outline, inside the piece in between.
     allowance_mm : float
         Added outside the cut on both parts.
+    notches : int
+        New notches along the cut, at the same places on both parts.
 
     Returns
     -------
@@ -124,11 +160,12 @@ def split(shape: Shape, cut: OpenPath, allowance_mm: float = 0.0) -> tuple[Part,
     second = _snapped_ends(_between(shape, start, end), backward)
     what = "splitting"
     parts = []
-    for chain in (first, second):
+    for chain, inward in ((first, 1.0), (second, -1.0)):
         if abs(Path(tuple(s for s, _ in chain)).signed_area) < 1e-3:
             raise CutListError("the split line runs along the outline; nothing would be cut off")
         finished = require_simple(shape.with_chain(chain), what)
-        marks = clipped(shape.marks, finished.outline)
+        marks = _kept_notches(shape, clipped(shape.marks, finished.outline), finished.outline)
+        marks = (*marks, *_matching_notches(cut, notches, inward))
         finished = replace(finished, marks=marks, holes=holes_inside(shape.holes, finished.outline, what))
         parts.append(Part(finished=finished, shape=_with_allowance(finished, cut, allowance_mm)))
     return parts[0], parts[1]
@@ -140,7 +177,8 @@ def _with_allowance(finished: Shape, cut: OpenPath, allowance_mm: float) -> Shap
     widths = [allowance_mm if n == CUT_EDGE else 0.0 for n in finished.labels]
     result = moved(finished.chain, widths)
     seam = Mark(kind="stitching line", path=cut, text="split")
-    shape = replace(finished.with_chain(result.chain), marks=(*finished.marks, seam))
+    marks = moved_with_edges(finished.marks, finished, widths)
+    shape = replace(finished.with_chain(result.chain), marks=(*marks, seam))
     return require_simple(shape, f"an allowance of {both(allowance_mm)} on the split")
 
 
@@ -161,12 +199,13 @@ def _require_inside(shape: Shape, cut: OpenPath) -> None:
     for c in crossings(cut.segments, shape.outline.segments):
         if all(float(np.hypot(*(np.array(c.point) - p))) > 1e-3 for p in points):
             raise CutListError(
-                f"the split line leaves the piece near ({c.point[0]:.1f}, {c.point[1]:.1f}) mm; choose two other places"
+                f"the split line leaves the piece near {place(c.point, shape.outline.bounds)}; choose two other places"
             )
     for hole in shape.holes:
         if crossings(cut.segments, hole.segments):
             box = hole.bounds
-            raise CutListError(f"the split line cuts through the hole near ({box.x_min:.0f}, {box.y_min:.0f}) mm")
+            where = place((box.x_min, box.y_min), shape.outline.bounds)
+            raise CutListError(f"the split line cuts through the hole that begins {where}")
 
 
 def side_names(one: Shape, two: Shape) -> tuple[str, str]:

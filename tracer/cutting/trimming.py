@@ -9,7 +9,7 @@ from tracer.cutting.edges import Edge, find_edge
 from tracer.cutting.marks import clipped, moved_with_edges
 from tracer.cutting.offset import moved
 from tracer.cutting.shape import Shape, flat_polygon, require_simple
-from tracer.cutting.words import both
+from tracer.cutting.words import both, place
 from tracer.errors import CutListError
 from tracer.path import Path
 
@@ -30,7 +30,8 @@ def holes_inside(holes: Sequence[Path], outline: Path, what: str) -> tuple[Path,
             kept.append(hole)
         elif polygon.intersects(ring):
             box = hole.bounds
-            raise CutListError(f"{what} would cut through the hole near ({box.x_min:.0f}, {box.y_min:.0f}) mm")
+            where = place((box.x_min, box.y_min), outline.bounds)
+            raise CutListError(f"{what} would cut through the hole that begins {where}")
     return tuple(kept)
 
 

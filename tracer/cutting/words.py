@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
 from calibration import format_inches
+from tracer.path import Bounds
 
 
 def both(value_mm: float) -> str:
     """Return a length as ``9.53 mm (3/8 in)``."""
     # 3/8 in is 9.525 mm, which binary numbers hold a little too small: round half up.
     return f"{value_mm + 1e-9:.2f} mm ({format_inches(value_mm)})"
+
+
+def place(point: Sequence[float] | NDArray[np.float64], box: Bounds) -> str:
+    """Return where a point lies on a piece: ``12.0 mm from the left and 98.5 mm from the top``."""
+    across, down = float(point[0]) - box.x_min, float(point[1]) - box.y_min
+    # Rounding noise makes no minus nought.
+    return f"{max(across, 0.0):.1f} mm from the left and {max(down, 0.0):.1f} mm from the top"
 
 
 def size(width_mm: float, height_mm: float) -> str:

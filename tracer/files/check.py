@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
 from calibration import VectorPage
 from tracer.path import OpenPath, Path
@@ -114,7 +115,9 @@ def ratio_in_words(ratio: float) -> str:
 
 def _features(path: Path) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
     """Shape, whatever the size, place and turn: roundness, second moments and spread of the distances to the middle."""
-    points = np.asarray(path.sample(max(path.length / 400, 1e-3))[0])
+    # Evenly along the line: samples that crowd where nodes crowd would make a finely traced corner weigh more.
+    ring = shapely.LinearRing(path.flatten(path.length / 4e4))
+    points = shapely.get_coordinates(shapely.line_interpolate_point(ring, np.arange(400) / 400, normalized=True))
     size = math.sqrt(path.area)
     centred = (points - path.centroid) / size
     spread = np.sort(np.hypot(centred[:, 0], centred[:, 1]))
@@ -128,13 +131,14 @@ def check_outlines(found: Sequence[FoundOutline], pieces: Sequence[Piece]) -> Ch
     Several copies of a piece in the file are all measured. A piece without any outline is missing.
     """
     features = {p.id: _features(p.outline) for p in pieces}
-    candidates = []
+    candidates: list[tuple[FoundOutline, Sequence[Piece]]] = []
     for outline in found:
         own = _features(outline.outline)
         ranked = sorted((float(np.abs(own - features[p.id]).max()), i) for i, p in enumerate(pieces))
         if ranked and ranked[0][0] < _SHAPE_LIMIT:
-            close = [pieces[i] for distance, i in ranked if distance < max(2 * ranked[0][0], 0.004)]
+            close: Sequence[Piece] = [pieces[i] for distance, i in ranked if distance < max(2 * ranked[0][0], 0.004)]
             candidates.append((outline, close))
+    candidates = _outermost(candidates)
     ratio = _common_ratio(candidates)
     checked = []
     for outline, close in candidates:
@@ -151,6 +155,23 @@ def check_outlines(found: Sequence[FoundOutline], pieces: Sequence[Piece]) -> Ch
         ratio=ratio,
         ratio_words=ratio_in_words(ratio),
     )
+
+
+def _outermost(
+    candidates: Sequence[tuple[FoundOutline, Sequence[Piece]]],
+) -> list[tuple[FoundOutline, Sequence[Piece]]]:
+    """Leave out what lies inside another outline and can only be the same piece: its stitching line."""
+    rings = [shapely.Polygon(f.outline.flatten(0.05)).buffer(0) for f, _ in candidates]
+    kept = []
+    for k, (found, close) in enumerate(candidates):
+        around = (
+            other.covers(rings[k]) and other.area > rings[k].area
+            for other, (_, same) in zip(rings, candidates, strict=True)
+            if len(close) == 1 and [p.id for p in same] == [close[0].id]
+        )
+        if not any(around):
+            kept.append((found, close))
+    return kept
 
 
 def _scale(outline: Path, piece: Path) -> float:

@@ -76,9 +76,13 @@ def cutting_lines(piece: Piece) -> list[str]:
         if piece.made.finished_mm is not None:
             w, h = piece.made.finished_mm
             lines.append(f"finished {w:.1f} x {h:.1f} mm ({format_inches(w)} x {format_inches(h)})")
-        steps = "; ".join(s for s in piece.made.steps if "allowance" in s.lower())
-        lines += [steps] if steps else []
+        lines += [_allowance(s) for s in piece.made.steps if s.startswith("allowance")]
     return lines
+
+
+def _allowance(step: str) -> str:
+    """The step without the sizes, which stand above it."""
+    return "; ".join(p for p in step.split("; ") if not p.startswith(("finished", "curves")))
 
 
 def _size(value_mm: float, uncertainty_mm: float) -> str:
@@ -91,7 +95,8 @@ def _piece_row(pages: PdfPages, piece: Piece, top_mm: float, page_width_mm: floa
     matrix = np.array([[scale, 0.0, _EDGE_MM - scale * box.x_min], [0.0, scale, top_mm + 3.0 - scale * box.y_min]])
     outlines = (piece.outline, *piece.holes)
     pages.stroke((p.transformed(matrix) for p in outlines), width_mm=0.3)
-    inner = [m.path.transformed(matrix) for m in piece.marks if m.path is not None and not m.dropped]
+    drawn = [m for m in piece.marks if m.path is not None and not m.dropped and m.kind != "text"]
+    inner = [m.path.transformed(matrix) for m in drawn if m.path is not None]
     pages.stroke(inner, width_mm=0.1)
     left = _EDGE_MM + _PICTURE_MM + 8.0
     room = page_width_mm - _EDGE_MM - left

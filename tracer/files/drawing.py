@@ -12,11 +12,15 @@ from typing import Literal
 
 import numpy as np
 
+from tracer.crossing import line_crossings
 from tracer.path import Bounds, OpenPath, Path
 from tracer.piece import Mark, MarkKind, Piece
 
 Layer = Literal["outline", "stitching", "fold", "grain", "notches", "internal", "text", "other"]
 LAYERS: tuple[Layer, ...] = ("outline", "stitching", "fold", "grain", "notches", "internal", "text", "other")
+
+DASHES_MM: dict[Layer, tuple[float, ...]] = {"stitching": (4.0, 2.0), "fold": (8.0, 2.0, 2.0, 2.0)}
+"""Dash, gap, ... of lines that are not cut along; all others are drawn through (common practice, no source)."""
 
 _LAYER_OF_KIND: dict[MarkKind, Layer] = {
     "stitching line": "stitching",
@@ -32,6 +36,9 @@ _LAYER_OF_KIND: dict[MarkKind, Layer] = {
 }
 _DOT_RADIUS_MM = 0.5
 _TEXT_HEIGHT_MM = 4.0
+_SMALLEST_TEXT_MM = 1.5
+_LETTER_WIDTH = 0.75
+"""Of a letter with its space, to the height of a capital, in a plain sans serif (measured on Helvetica's widths)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -104,10 +111,22 @@ def _mark_lines(mark: Mark) -> Iterable[tuple[Layer, OpenPath]]:
         yield layer, OpenPath.polyline([(x, y - r), (x, y + r)])
 
 
+def _fitting_height_mm(words: str, at: tuple[float, float], outline: Path) -> float:
+    """The height at which level words centred on a place stay inside the outline, where there is room for that."""
+    crossings = [x for _, _, x in line_crossings(outline.segments, np.array(at), np.array([1.0, 0.0]))]
+    room = 2 * min((abs(x) for x in crossings), default=0.0)
+    fitting = 0.9 * room / (_LETTER_WIDTH * max(len(words), 1))
+    return float(min(_TEXT_HEIGHT_MM, max(_SMALLEST_TEXT_MM, fitting)))
+
+
 def drawn_piece(piece: Piece, *, with_marks: bool = True) -> DrawnPiece:
     """Return a piece ready to be written; dropped marks are left out."""
     marks: Sequence[Mark] = [m for m in piece.marks if not m.dropped] if with_marks else []
-    texts = [DrawnText(words=m.text, at=m.at) for m in marks if m.kind == "text" and m.at is not None and m.text]
+    texts = [
+        DrawnText(words=m.text, at=m.at, height_mm=_fitting_height_mm(m.text, m.at, piece.outline))
+        for m in marks
+        if m.kind == "text" and m.at is not None and m.text
+    ]
     return DrawnPiece(
         id=piece.id,
         name=piece.name,

@@ -28,6 +28,7 @@ class WriteOptions:
     Parameters
     ----------
     kinds : tuple of str
+        Tiles and the projector's page are PDF, which they add.
     paper : str or None
         Tiles on this paper beside the one-page PDF; None for no tiles.
     projector : bool
@@ -51,6 +52,8 @@ class WriteOptions:
     overlap_mm: float = 10.0
 
     def __post_init__(self) -> None:
+        if (self.paper is not None or self.projector) and self.kinds and "pdf" not in self.kinds:
+            object.__setattr__(self, "kinds", (*self.kinds, "pdf"))
         if not self.kinds:
             raise FileFormatError(f"no kind of file was asked for; choose from {', '.join(FILE_KINDS)}")
         for kind in self.kinds:

@@ -17,7 +17,7 @@ from pypdf.generic import ArrayObject, DictionaryObject, FloatObject, NameObject
 from reportlab.pdfgen.canvas import Canvas
 
 from calibration import MM_PER_INCH
-from tracer.files.drawing import LAYERS, Drawing, DrawnPiece, Layer
+from tracer.files.drawing import DASHES_MM, LAYERS, Drawing, DrawnPiece, Layer
 from tracer.path import OpenPath, Path, Segment
 
 POINTS_PER_MM = 72.0 / MM_PER_INCH
@@ -76,8 +76,15 @@ class PdfPages:
         """Return a y-down coordinate of the page as y up."""
         return self._height_mm - y_mm
 
-    def stroke(self, lines: Iterable[Path | OpenPath], *, width_mm: float, layer: Layer | None = None) -> None:
-        """Stroke lines given in the page's millimetres, y down."""
+    def stroke(
+        self,
+        lines: Iterable[Path | OpenPath],
+        *,
+        width_mm: float,
+        layer: Layer | None = None,
+        dashes_mm: Sequence[float] = (),
+    ) -> None:
+        """Stroke lines given in the page's millimetres, y down; ``dashes_mm`` are dash, gap, and so on."""
         shape = self._canvas.beginPath()
         empty = True
         for line in lines:
@@ -89,6 +96,7 @@ class PdfPages:
         self._open_layer(layer)
         self._canvas.setLineWidth(width_mm)
         self._canvas.setLineJoin(1)
+        self._canvas.setDash(list(dashes_mm))
         self._canvas.drawPath(shape, stroke=1, fill=0)
         self._close_layer(layer)
 
@@ -176,7 +184,8 @@ def draw_piece(pages: PdfPages, piece: DrawnPiece, style: PdfStyle) -> None:
     if style.outlines_only:
         return
     for layer in LAYERS:
-        pages.stroke((line for kind, line in piece.lines if kind == layer), width_mm=style.line_mm, layer=layer)
+        lines = [line for kind, line in piece.lines if kind == layer]
+        pages.stroke(lines, width_mm=style.line_mm, layer=layer, dashes_mm=DASHES_MM.get(layer, ()))
     for text in piece.texts:
         pages.words(text.words, text.at, text.height_mm, layer="text")
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +16,11 @@ from PIL import Image, PngImagePlugin
 
 from calibration import MM_PER_INCH
 from tracer.errors import FileFormatError
-from tracer.files.drawing import Drawing
+from tracer.files.drawing import Drawing, union_bounds
+from tracer.path import Bounds
 
 _LARGEST_PX = 300_000_000
+_ROOM_MM = 2.0
 
 
 def png_picture(drawing: Drawing, *, pixels_per_inch: float = 300.0) -> bytes:
@@ -30,7 +33,7 @@ def png_picture(drawing: Drawing, *, pixels_per_inch: float = 300.0) -> bytes:
     """
     if not 1 <= pixels_per_inch <= 20000:
         raise FileFormatError(f"{pixels_per_inch:g} pixels per inch is out of reach; give something like 300")
-    placed = drawing.at_origin()
+    placed = _with_room(drawing).at_origin()
     per_mm = pixels_per_inch / MM_PER_INCH
     width = max(1, math.ceil(placed.frame.width * per_mm - 1e-6))
     height = max(1, math.ceil(placed.frame.height * per_mm - 1e-6))
@@ -47,6 +50,16 @@ def png_picture(drawing: Drawing, *, pixels_per_inch: float = 300.0) -> bytes:
     stream = io.BytesIO()
     picture.save(stream, format="PNG", dpi=(pixels_per_inch, pixels_per_inch), pnginfo=PngImagePlugin.PngInfo())
     return stream.getvalue()
+
+
+def _with_room(drawing: Drawing) -> Drawing:
+    """The drawing with a border where a piece lies on its frame, so that no piece looks cut off in the picture."""
+    frame, box = drawing.frame, union_bounds(p.outline.bounds for p in drawing.pieces)
+    least = min(box.x_min - frame.x_min, box.y_min - frame.y_min, frame.x_max - box.x_max, frame.y_max - box.y_max)
+    if least >= _ROOM_MM:
+        return drawing
+    wider = Bounds(frame.x_min - _ROOM_MM, frame.y_min - _ROOM_MM, frame.x_max + _ROOM_MM, frame.y_max + _ROOM_MM)
+    return replace(drawing, frame=wider)
 
 
 def _add_coverage(alpha: NDArray[np.uint8], rings: list[NDArray[np.float64]]) -> None:

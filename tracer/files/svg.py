@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 from xml.sax.saxutils import escape, quoteattr
 
-from tracer.files.drawing import LAYERS, Drawing, DrawnPiece, pieces_drawing
+from tracer.files.drawing import DASHES_MM, LAYERS, Drawing, DrawnPiece, pieces_drawing
 from tracer.piece import Piece
 
 HAIRLINE_MM = 0.1
@@ -42,7 +42,9 @@ def _piece(piece: DrawnPiece, *, outlines_only: bool) -> str:
         paths = [line.to_svg() for kind, line in piece.lines if kind == layer]
         if paths:
             drawn = "".join(f'<path d="{d}"/>' for d in paths)
-            lines.append(f'<g id="{plain_id}-{layer}" class="{layer}">{drawn}</g>')
+            dashes = " ".join(map(_number, DASHES_MM.get(layer, ())))
+            dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
+            lines.append(f'<g id="{plain_id}-{layer}" class="{layer}"{dashed}>{drawn}</g>')
     if piece.texts:
         lines.append(
             f'<g id="{plain_id}-text" class="text" fill="#000" stroke="none" font-family="sans-serif" '

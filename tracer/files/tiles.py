@@ -156,8 +156,11 @@ def _tile_page(
     clip.rect(options.edge_mm, pages.up(options.edge_mm + shown_h), shown_w, shown_h)
     canvas.clipPath(clip, stroke=0, fill=0)
     dx, dy = options.edge_mm - tile.left_mm, options.edge_mm - tile.top_mm
+    window = shapely.box(tile.left_mm, tile.top_mm, tile.left_mm + shown_w, tile.top_mm + shown_h)
     for piece in drawing.pieces:
-        draw_piece(pages, piece.moved(dx, dy), style)
+        # Half a pen's width of a line beside the tile shows on it.
+        if shapely.dwithin(_ink(piece), window, style.line_mm):
+            draw_piece(pages, piece.moved(dx, dy), style)
     canvas.restoreState()
     canvas.setStrokeColorRGB(0.45, 0.45, 0.45)
     for i in range(grid[1] + 1):

@@ -29,6 +29,7 @@ svg.step path { fill: none; stroke: var(--ink); stroke-width: 1.4; vector-effect
 svg.step .piece { fill: color-mix(in srgb, var(--thread) 9%, transparent); fill-rule: evenodd; }
 svg.step .before { stroke: var(--care); stroke-width: 1; stroke-dasharray: 3 3; }
 svg.step .mark { stroke: var(--thread); stroke-width: 1; }
+svg.step text { fill: var(--soft); stroke: none; font-family: sans-serif; }
 svg.step .stitching { stroke-dasharray: 6 3; }
 .seam { white-space: pre-wrap; font-variant-numeric: tabular-nums; }
 .mind { border: 1px solid var(--care); padding: .5rem .9rem; }
@@ -42,12 +43,21 @@ CAUTIONS = (
 
 def _mark(mark: Mark) -> str:
     kind = "mark stitching" if mark.kind == "stitching line" else "mark"
+    if mark.kind == "text":
+        return ""
     if mark.path is not None:
         return f'<path class="{kind}" d="{mark.path.to_svg(decimals=2)}"/>'
-    if mark.at is not None and mark.kind != "text":
+    if mark.at is not None:
         x, y = mark.at
         return f'<path class="{kind}" d="M {x - 2:.2f} {y:.2f} H {x + 2:.2f} M {x:.2f} {y - 2:.2f} V {y + 2:.2f}"/>'
     return ""
+
+
+def _words(mark: Mark, height_mm: float) -> str:
+    """Words centred on their place, as large in every picture."""
+    assert mark.at is not None
+    place = f'x="{mark.at[0]:.2f}" y="{mark.at[1] + 0.35 * height_mm:.2f}" font-size="{height_mm:.2f}"'
+    return f'<text {place} text-anchor="middle">{escape(mark.text)}</text>'
 
 
 def _outline(shape: Shape | Piece, kind: str) -> str:
@@ -66,6 +76,7 @@ def _picture(shapes: Sequence[Shape | Piece], ghosts: Sequence[Shape], words: st
     body = "".join(_outline(g, "before") for g in ghosts)
     for shape in shapes:
         body += _outline(shape, "piece") + "".join(_mark(m) for m in shape.marks)
+        body += "".join(_words(m, 11 / scale) for m in shape.marks if m.kind == "text" and m.at is not None)
     return (
         f'<figure><svg class="step" role="img" aria-label="{escape(words)}" viewBox="{view}" '
         f'width="{(width + 2 * pad) * scale:.0f}" height="{(height + 2 * pad) * scale:.0f}">{body}</svg>'

@@ -287,10 +287,15 @@ def test_only_curves_that_are_too_tight_are_told_not_every_corner() -> None:
     result = allow(shape(card), Allowance(includes_mm=10.0, all_mm=6.0))
     (finding,) = result.findings
     assert finding.code == "allowance-tight"
-    places = [tuple(map(float, p)) for p in re.findall(r"\(([\d.]+), ([\d.]+)\)", finding.message)]
+    pattern = r"([\d.]+) mm from the left and ([\d.]+) mm from the top"
+    places = [tuple(map(float, p)) for p in re.findall(pattern, finding.message)]
     assert places
     assert all(math.hypot(x - 102, y - 112) == pytest.approx(8.0, abs=0.2) for x, y in places)
     assert allow(shape(card), Allowance(includes_mm=5.0, all_mm=6.0)).findings == ()
+    # The drawn corner is round, so the cutting line is: nowhere farther from the stitching line than the allowance.
+    sewn, cut_line = shapely.LinearRing(result.finished.outline.flatten(0.001)), result.shape.outline
+    low_right = [p for p in cut_line.flatten(0.001) if p[0] > 95 and p[1] > 105]
+    assert max(sewn.distance(shapely.Point(p)) for p in low_right) == pytest.approx(6.0, abs=0.005)
 
 
 @pytest.mark.parametrize("bend", [0.0, 4.0, -4.0])
@@ -311,3 +316,11 @@ def test_two_widths_along_an_all_but_straight_edge_meet_in_a_square_step(
     wide = np.subtract(*((points[1], points[0]) if first > second else (points[2], points[1])))
     across = [s for s in result.segments if abs(float((s[1] - s[0]) @ wide)) < 1e-6 and abs(s[0][0] - 50) < 2]
     assert len(across) == 1
+
+
+def test_a_circle_smaller_than_what_is_taken_off_is_not_turned_inside_out() -> None:
+    with pytest.raises(CutListError, match="nothing would be left"):
+        allow(shape(circle(20.0)), Allowance(includes_mm=21.0))
+    assert allow(shape(circle(20.0)), Allowance(includes_mm=19.0)).finished.outline.area == pytest.approx(
+        math.pi, rel=1e-3
+    )

@@ -24,6 +24,7 @@ from tracer.files.drawing import single_drawing
 from tracer.files.hand_over import WriteOptions, write_drawings
 from tracer.files.names import distinct_stems, file_stem
 from tracer.hand_over import write_cutting_sheet
+from tracer.path import Path
 from tracer.pattern import Pattern
 from tracer.piece import Piece
 
@@ -202,3 +203,18 @@ def test_what_is_written_opens_again_as_a_job(name, tmp_path, capsys, monkeypatc
     assert result.missing == ()
     assert result.unmatched == ()
     assert max(c.agreement.max_mm for c in result.pieces) < 0.002
+
+
+@pytest.mark.parametrize("ratio", [72 / 96, 96 / 72, 0.97])
+def test_a_stitching_line_of_the_same_shape_does_not_hide_the_ratio(ratio: float) -> None:
+    patch = replace(
+        random_piece(np.random.default_rng(1), 1), outline=Path.polygon([(0, 0), (80, 0), (80, 80), (0, 80)])
+    )
+    sewn = Path.polygon([(6.35, 6.35), (73.65, 6.35), (73.65, 73.65), (6.35, 73.65)])
+    found = [
+        FoundOutline(name=name, outline=path.transformed(np.array([[ratio, 0, 3.0], [0, ratio, 5.0]])))
+        for name, path in (("cut", patch.outline), ("sewn", sewn))
+    ]
+    result = check_outlines(found, [patch])
+    assert result.ratio == pytest.approx(ratio)
+    assert [c.outline_name for c in result.pieces] == ["cut"]

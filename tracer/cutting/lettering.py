@@ -1,0 +1,78 @@
+"""What is written on a cut-ready piece: its own name and how it is cut, in place of what was printed on the half.
+
+Words that told how the traced piece was to be cut ("place on fold", "cut 1 pair") are wrong on a piece that was
+unfolded, joined or split, so they are taken off together with the old name; all other words stay.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+import shapely
+
+from tracer.path import Path
+from tracer.piece import CutNote, Mark
+
+LINE_MM = 6.0
+"""From one line of the label to the next."""
+
+_FLAT_MM = 0.1
+_ENOUGH = 0.8
+"""Of the largest circle: the middle of a piece looks better than a place with a little more room."""
+_TELLS_HOW = re.compile(r"\bcut\b|\bfold\b|\bpairs?\b|\bmirror|\breversed?\b|\b\d+\s*x\b|\bx\s*\d+\b", re.IGNORECASE)
+
+
+def cut_words(cut: CutNote) -> str:
+    """Return how a piece is cut, as it is said on it: ``cut 2 (1 pair) on the fold, lining``."""
+    words = f"cut {cut.count}"
+    if cut.mirrored and cut.count > 1:
+        pairs, odd = divmod(cut.count, 2)
+        words += f" ({pairs} pair{'s' if pairs > 1 else ''}{' and 1' if odd else ''})"
+    if cut.fold:
+        words += " on the fold"
+    return words + (f", {cut.material}" if cut.material else "")
+
+
+def lettered(
+    marks: Sequence[Mark],
+    outline: Path,
+    holes: Sequence[Path],
+    *,
+    name: str,
+    cut: CutNote,
+    old_names: Sequence[str],
+    old_materials: Sequence[str] = (),
+) -> tuple[Mark, ...]:
+    """Return the marks with the piece's own label where there is most room, the old one taken off.
+
+    Parameters
+    ----------
+    marks : sequence of Mark
+    outline : Path
+    holes : sequence of Path
+    name : str
+        As cut.
+    cut : CutNote
+    old_names, old_materials : sequence of str
+        Of the traced pieces it is made of.
+    """
+    gone = {w.casefold() for w in (*old_names, *old_materials) if w}
+    kept = [m for m in marks if m.kind != "text" or not (m.text.casefold() in gone or _TELLS_HOW.search(m.text))]
+    x, y = _roomiest(outline, holes)
+    lines = (name, cut_words(cut))
+    label = [
+        Mark(kind="text", at=(x, y + (k - (len(lines) - 1) / 2) * LINE_MM), text=words) for k, words in enumerate(lines)
+    ]
+    return (*kept, *label)
+
+
+def _roomiest(outline: Path, holes: Sequence[Path]) -> tuple[float, float]:
+    """The middle of the area where it has room, else the middle of the largest circle inside, in mm."""
+    shell = shapely.Polygon(outline.flatten(_FLAT_MM), [h.flatten(_FLAT_MM) for h in holes])
+    radius = shapely.maximum_inscribed_circle(shell if shell.is_valid else shell.buffer(0), tolerance=1.0)
+    middle = shell.centroid
+    if shell.contains(middle) and shapely.distance(middle, shell.boundary) >= _ENOUGH * radius.length:
+        return float(middle.x), float(middle.y)
+    x, y = radius.coords[0]
+    return float(x), float(y)
