@@ -7,12 +7,14 @@ that were read, so the sheet says so.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import PxPoints, UnitError, parse_length_mm
-from tracer.labels import Region, can_read_words, read_words
+from calibration import PxPoints, Reference, Sheet, UnitError, parse_length_mm
+from tracer.labels import Region, can_read_words, parse_label, read_words
+from tracer.vector_shapes import speaks_of_test
 
 _READ_AT_PX = 640.0
 """Width to which a square is brought for reading: captions are some 5 to 12 % of its side (common practice)."""
@@ -69,3 +71,27 @@ def caption_size(pixels: NDArray[np.uint8], square_px: PxPoints) -> str | None:
         if size is not None:
             return size
     return None
+
+
+def without_square_pieces(sheet: Sheet, *, words: bool) -> Sheet:
+    """Return a sheet whose further references are no pieces: a square piece looks like a test square.
+
+    A square is a piece when it has none of the usual sizes of test squares and its words do not speak of a test or
+    name a size, or when they say how often to cut it. The square that the scale comes from is left alone.
+    """
+    readable = words and can_read_words()
+    kept = tuple(r for r in sheet.others if r.kind != "square" or not _is_piece(sheet, r, readable=readable))
+    return sheet if len(kept) == len(sheet.others) else replace(sheet, others=kept)
+
+
+def _is_piece(sheet: Sheet, square: Reference, *, readable: bool) -> bool:
+    if not readable:
+        return not square.size
+    low, high = np.min(square.outline_px, axis=0), np.max(square.outline_px, axis=0)
+    glyph = max(_GLYPH_SHARE * float((high - low).max()), 4.0)
+    region = Region(box=(float(low[0]), float(low[1]), float(high[0]), float(high[1])), glyph_px=glyph)
+    lines = read_words(sheet.picture.pixels, [region])
+    text = " ".join(line.text for line in lines)
+    if speaks_of_test(text) or size_in_words(text) is not None:
+        return False
+    return parse_label(lines).says_cut or not square.size

@@ -11,6 +11,7 @@ import numpy as np
 
 from calibration import Finding, MmPoints, PxPoints, Sheet, UnitError
 from tracer.candidate import Candidate, RoughOutline
+from tracer.captions import without_square_pieces
 from tracer.curves import FitResult, fit_closed
 from tracer.cusps import Stroke, extend_cusps
 from tracer.errors import EngineError, TracerError
@@ -118,6 +119,7 @@ def trace(
     if sheet.picture.kind == "pdf-vector" and sheet.picture.vectors is not None:
         return _trace_vectors(sheet, size_line=options.size_line, first_number=first_number)
     tell("looking for pieces", 0.0)
+    sheet = without_square_pieces(sheet, words=options.words)
     found = find_candidates(sheet, size_line=options.size_line, words=options.words)
     traced: list[TracedPiece] = []
     findings = list(found.findings)

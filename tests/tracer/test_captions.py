@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from calibration import parse_length_mm
-from tracer.captions import size_in_words
+from calibration import MmPoints, PxPoints, Reference, Sheet, parse_length_mm
+from tests.tracer.sheet_drawing import Drawing
+from tracer.captions import size_in_words, without_square_pieces
 
 
 @pytest.mark.parametrize(
@@ -33,3 +35,44 @@ def test_a_caption_tells_the_size(text: str, mm: float) -> None:
 )
 def test_no_size_is_made_up(text: str) -> None:
     assert size_in_words(text) is None
+
+
+def _with_square(*, side_mm: float, size: str, words: tuple[str, ...]) -> Sheet:
+    """A sheet on which a square with words in it was taken for a test square of a size ('' for none that is usual)."""
+    drawing = Drawing(140, 140, dpi=200)
+    ring = np.array([[20, 20], [20 + side_mm, 20], [20 + side_mm, 20 + side_mm], [20, 20 + side_mm]], dtype=np.float64)
+    drawing.line(ring, closed=True)
+    for i, line in enumerate(words):
+        drawing.text((20 + side_mm * 0.15, 20 + side_mm * (0.4 + 0.2 * i)), line, height_mm=3.6)
+    plain = drawing.sheet()
+    corners = PxPoints(np.asarray(plain.to_px(MmPoints(ring))))
+    square = Reference(
+        kind="square",
+        size=size,
+        points_px=corners,
+        points_mm=MmPoints(ring),
+        sigma_px=np.full(4, 0.1),
+        tolerance_relative=1.0,
+        outline_px=corners,
+    )
+    return drawing.sheet(others=(square,))
+
+
+@pytest.mark.parametrize(
+    ("side_mm", "size", "words", "stays"),
+    [
+        (50.8, "2in", ("2 in", "check"), True),
+        (60.0, "", ("test square", "6 cm"), True),
+        (60.0, "", ("Pocket", "cut 2"), False),
+        (50.8, "2in", ("Patch", "cut 12"), False),
+        (50.8, "2in", (), True),
+    ],
+)
+def test_a_square_piece_is_told_from_a_test_square_by_its_words(side_mm, size, words, stays):
+    sheet = _with_square(side_mm=side_mm, size=size, words=words)
+    assert (without_square_pieces(sheet, words=True).others == sheet.others) is stays
+
+
+def test_without_words_a_square_of_no_usual_size_is_a_piece():
+    sheet = _with_square(side_mm=60.0, size="", words=())
+    assert without_square_pieces(sheet, words=False).others == ()
