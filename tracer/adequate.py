@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from tracer.chain import Chain, fit_chain, measure_chain
+from tracer.chain import Chain
+from tracer.chain_fit import fit_chain, measure_chain
 from tracer.given import Given
 
 _PIECE_PRICE = {"line": 7.0, "cubic": 14.0}

@@ -36,7 +36,8 @@ DRAWN_MM = 5.0
 """Lines and letters on a thing are narrower (common practice, no source)."""
 _MOST_PIXELS = 8_000_000
 _FACE_UP_MM = 1.5
-
+_SHADOW_MM = 4.0
+"""How far the shadow of a thing that lies flat may reach from its edge (judgement)."""
 
 _RIM_MM = 1.5
 """Nearer to the picture's border than this nothing is taken to be whole (our own choice)."""
@@ -193,6 +194,12 @@ def _edge_of(
     length = float(np.linalg.norm(axis))
     if length < 0.02:
         return None
+    # A share that shadow on the bare ground can reach says nothing: the step decides there.
+    shaded = max(0.0, float((np.full(3, DEEPEST_SHADOW) - 1.0) @ axis / length**2))
+    if shaded >= 0.6:
+        # Seen coarsely, a thing that looks like shadow has its own shadow with it: only its depth is surely it.
+        deep = shrunk(view, 2 * _SHADOW_MM / scale)
+        sure = deep if deep.any() else sure
     zoom = ground.factor
     step = max(1, int(np.ceil(np.sqrt(view.size * zoom * zoom / _MOST_PIXELS))))
     window = (slice(y0 * zoom, y1 * zoom), slice(x0 * zoom, x1 * zoom))
@@ -204,8 +211,6 @@ def _edge_of(
     ratio = np.asarray(SRGB_TO_LINEAR[calm] / np.maximum(light, 1e-3), dtype=np.float32)
     share = np.asarray((ratio - 1.0) @ (axis / length**2).astype(np.float32), dtype=np.float32)
     near = grown(to_size(view, *size), 16.0 / per_px) > 0
-    # A share that shadow on the bare ground can reach says nothing: the step decides there.
-    shaded = max(0.0, float((np.full(3, DEEPEST_SHADOW) - 1.0) @ axis / length**2))
     mean = ratio.mean(axis=2)
     spread = np.abs(ratio - mean[:, :, None]).max(axis=2) / np.maximum(mean, 1e-3)
     grey = (spread < 0.12) & (mean < 0.97)

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from tracer.chain import Chain, measure_chain, own_points
+from tracer.chain import Chain, own_points
+from tracer.chain_fit import measure_chain
 from tracer.errors import PathError
 from tracer.given import Given
 from tracer.path import Path, evaluate
