@@ -15,6 +15,7 @@ from calibration.picture import MmPoints, Picture, PxPoints
 from calibration.references import Reference, ReferenceRequest, SearchPicture
 from calibration.sheet import Sheet
 from calibration.solve import solve
+from calibration.threads import one_thread
 from calibration.uncertainty import Budget, Component
 
 
@@ -160,6 +161,7 @@ def _evidence(picture: Picture, options: CalibrateOptions) -> Evidence:
     return replace(found, chosen=chosen, others=others)
 
 
+@one_thread
 def calibrate(picture: Picture, options: CalibrateOptions, *, sheet_id: str = "s1") -> Sheet:
     """Find the scale of a picture.
 

@@ -6,6 +6,7 @@ within reach of a corner do not count, so corners come to lie where the extended
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -71,22 +72,20 @@ def fit_chain(
             return
 
 
-def _normal_equations(
-    chain: Chain, layout: Layout, points: Points, weight: Floats
-) -> tuple[Floats, Floats, float]:
+def _normal_equations(chain: Chain, layout: Layout, points: Points, weight: Floats) -> tuple[Floats, Floats, float]:
     controls = [chain.control(k) for k in range(chain.pieces)]
     s = samples_of(chain, points, weight)
     feet = feet_of(controls, s.count, s.x, s.y, s.share)
     # Huber's loss, beyond three times the piece's own spread: a fit that is still on its way is no outlier.
     big = np.abs(feet.off) * np.sqrt(s.weight)
     first = np.concatenate([[0], np.cumsum(s.count)])
-    spread = np.array([_median(big[a:b]) for a, b in zip(first[:-1], first[1:], strict=True)])
+    spread = np.array([_median(big[a:b]) for a, b in itertools.pairwise(first)])
     limit = _HUBER * np.maximum(1.0, 1.4826 * spread)
     robust = s.weight * np.minimum(1.0, limit[s.piece] / np.maximum(big, 1e-12))
     cost = float((robust * feet.off**2 * (2 - robust / s.weight)).sum())
     own = _own_derivatives(controls, s, feet)
     weighted = own * robust
-    grams = np.array([weighted[:, a:b] @ own[:, a:b].T for a, b in zip(first[:-1], first[1:], strict=True)])
+    grams = np.array([weighted[:, a:b] @ own[:, a:b].T for a, b in itertools.pairwise(first)])
     sides = np.add.reduceat(weighted * feet.off, first[:-1], axis=1).T
     spread_out = _spread_out(chain, layout)
     hessian = np.asarray(np.tensordot(spread_out, grams @ spread_out, axes=([0, 1], [0, 1])), dtype=np.float64)

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 
 from calibration import Finding, MmPoints, PxPoints, Sheet, UnitError
+from calibration.threads import one_thread
 from tracer.candidate import Candidate, RoughOutline
 from tracer.captions import without_square_pieces
 from tracer.curves import FitResult, fit_closed
@@ -90,6 +91,7 @@ class TracedSheet:
         return _record(self.sheet, self.marks, self.findings)
 
 
+@one_thread
 def trace(
     sheet: Sheet,
     options: TraceOptions,

@@ -1,8 +1,8 @@
 """How far traced outlines lie from the truth, and whether what is said of them holds.
 
-``python -m tests.bench.outlines FAMILY [COUNT] [FIRST]``: random scenes of one family of ``fixtures.shuffle`` (``scan``,
-``mat photo``, ``template photo`` ...) go through calibration and tracing; each traced piece is held against the
-renderer's truth, densified, in both directions, after the best rigid fit. Words are not read: they move no outline.
+``python -m tests.bench.outlines FAMILY [COUNT] [FIRST]``: random scenes of one family of ``fixtures.shuffle``
+(``scan``, ``mat photo``, ``template photo`` ...) go through calibration and tracing; each traced piece is held against
+the renderer's truth, densified, in both directions, after the best rigid fit. Words are not read: they move no outline.
 
 Printed for each scene and in all: outline error, corners, nodes; how often the stated expanded uncertainty covers 95 %
 of the outline, and how much wider than the error it is; and how often the error reported along the outline (measured
