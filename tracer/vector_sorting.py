@@ -30,6 +30,8 @@ _GLYPH_MAX_MM = 80.0
 _SWATCH_MAX_MM = 60.0
 _UNLABELLED_MAX_MM = 60.0
 _TEXT_BOX_SHARE = 0.25
+_LEAST_PATCH_MM = 18.0
+"""Patches are no narrower, table rows are (common practice, no source)."""
 _TOUCH_MM = 0.3
 _SENTENCE_WORDS = 120
 _SKETCH_MAX_MM = 120.0
@@ -147,7 +149,9 @@ def _cells(shapes: Sequence[Shape], texts: Sequence[DrawnText]) -> list[Shape]:
     touching: list[Shape] = []
     for shape in boxes:
         neighbours = sum(1 for other in boxes if other is not shape and _share_side(shape.line.box, other.line.box))
-        if neighbours >= 1 and not speaks_of_cutting(texts_inside(shape, texts)):
+        x0, y0, x1, y1 = shape.line.box
+        low = min(x1 - x0, y1 - y0) < _LEAST_PATCH_MM
+        if neighbours >= 1 and (low or not speaks_of_cutting(texts_inside(shape, texts))):
             touching.append(shape)
     if len(touching) < 3:
         return []
@@ -158,8 +162,11 @@ def _cells(shapes: Sequence[Shape], texts: Sequence[DrawnText]) -> list[Shape]:
 
 
 def _is_ruled(shape: Shape, open_lines: Sequence[VectorLine], texts: Sequence[DrawnText]) -> bool:
-    """Whether an upright rectangle is ruled from side to side both ways, or three times one way: a table, a grid."""
-    if not shape.is_upright_rectangle or speaks_of_cutting(texts_inside(shape, texts)):
+    """Whether an upright rectangle is ruled from side to side both ways, or three times one way: a table, a grid.
+
+    A block of patches is ruled too; its words to cut tell it from a table, unless its rows are too narrow for patches.
+    """
+    if not shape.is_upright_rectangle:
         return False
     x0, y0, x1, y1 = shape.line.box
     across = down = 0
@@ -169,7 +176,10 @@ def _is_ruled(shape: Shape, open_lines: Sequence[VectorLine], texts: Sequence[Dr
             continue
         across += b1 - b0 <= _TOUCH_MM and a1 - a0 >= x1 - x0 - 2 * _TOUCH_MM
         down += a1 - a0 <= _TOUCH_MM and b1 - b0 >= y1 - y0 - 2 * _TOUCH_MM
-    return (across >= 1 and down >= 1) or max(across, down) >= 3
+    if not ((across >= 1 and down >= 1) or max(across, down) >= 3):
+        return False
+    row_mm = min((y1 - y0) / (across + 1), (x1 - x0) / (down + 1))
+    return row_mm < _LEAST_PATCH_MM or not speaks_of_cutting(texts_inside(shape, texts))
 
 
 def _share_side(a: Sequence[float], b: Sequence[float]) -> bool:

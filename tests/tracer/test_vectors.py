@@ -456,14 +456,15 @@ def test_page_frames_tile_frames_and_boxes_of_words_are_no_pieces(sheet: Sheet) 
     assert [m.kind for m in found.marks if m.path is not None] == ["frame", "frame"]
 
 
+@pytest.mark.parametrize("words", ["38", "cut 2"])
 @pytest.mark.parametrize("drawn_as", ["cells", "lines"])
-def test_tables_are_no_pieces(sheet: Sheet, drawn_as: str) -> None:
+def test_tables_are_no_pieces(sheet: Sheet, drawn_as: str, words: str) -> None:
     sheet.draw(bib())
     columns, rows = [230, 270, 310, 390], [300, 315, 330, 345, 360]
     for (x0, x1), (y0, y1) in itertools.product(itertools.pairwise(columns), itertools.pairwise(rows)):
         if drawn_as == "cells":
             sheet.draw(rectangle(x0, y0, x1 - x0, y1 - y0))
-        sheet.text((x0 + 2, y1 - 4), "38", size_mm=4)
+        sheet.text((x0 + 2, y1 - 4), words, size_mm=4)
     if drawn_as == "lines":
         for x in columns:
             sheet.line((x, rows[0]), (x, rows[-1]))
