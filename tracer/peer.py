@@ -65,6 +65,17 @@ def trace_mask(mask: NDArray[np.bool_], *, turd_px: int = 16) -> list[Path]:
     return sorted(paths, key=lambda p: -p.area)
 
 
+def binding_name() -> str:
+    """Return which package answers to the name ``potrace``.
+
+    Raises
+    ------
+    EngineError
+        None does.
+    """
+    return "potracer" if _is_port(_binding()) else "pypotrace"
+
+
 def _is_port(potrace: Any) -> bool:
     """Tell the port by its module of the same name; the binding's is a compiled one."""
     return hasattr(potrace, "potrace")

@@ -1,9 +1,9 @@
 """Gentle regularity: what is straight, round, square, parallel or symmetrical within its uncertainty is made so.
 
 Drawings are regular and measurements are not. Each change here is tried on its own, measured densely against the
-outline before it, and kept only when no point moves by more than the limit (twice the outline's standard
-uncertainty); every change that is kept is said in plain words. Nothing is forced: an edge that is 0.1 degrees off
-parallel by more than its uncertainty stays as it was found.
+outline before it, and kept only when no point moves by more than the limit (twice the outline's standard uncertainty).
+Every change that is kept is said in plain words, unless it moves nothing by as much as a thousandth of a millimetre.
+Nothing is forced: an edge that is off parallel by more than its uncertainty stays as it was found.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ _MOST_MM = 0.05
 """No regularity is worth moving an outline by more than this (half of the usual tolerance; our own choice)."""
 _LEAST_MM = 0.008
 """Below this a move shows in no reference (a fifth of the line of the finest pen; our own choice)."""
+_TOLD_MM = 0.001
+"""A move smaller than the last digit of any figure that is given is no change to speak of."""
 _SMOOTH_DEG = 3.0
 _SAMPLE_MM = 0.5
 
@@ -48,8 +50,9 @@ def regularise(path: Path, *, uncertainty_mm: float) -> Regular:
     Returns
     -------
     Regular
-        The path unchanged and no notes where nothing was within reach. No point moves by more than
-        ``max(2 * uncertainty_mm, 0.008)`` a step (0.05 mm at most), measured on samples half a millimetre apart.
+        The path unchanged and no notes where nothing was within reach; no note of moves under 0.001 mm. No point moves
+        by more than ``max(2 * uncertainty_mm, 0.008)`` a step (0.05 mm at most), measured on samples half a millimetre
+        apart.
     """
     limit = min(max(2 * uncertainty_mm, _LEAST_MM), _MOST_MM)
     notes = []
@@ -60,12 +63,9 @@ def regularise(path: Path, *, uncertainty_mm: float) -> Regular:
         moved = largest_move_mm(path, change[0])
         if moved <= limit and len(change[0].corners) == len(path.corners):
             path = change[0]
-            notes.append(f"{change[1]} ({_moved_words(moved)})")
+            if moved >= _TOLD_MM:
+                notes.append(f"{change[1]} (moved by at most {moved:.3f} mm)")
     return Regular(path=path, notes=tuple(notes))
-
-
-def _moved_words(moved_mm: float) -> str:
-    return "moved by less than 0.001 mm" if moved_mm < 0.001 else f"moved by at most {moved_mm:.3f} mm"
 
 
 def largest_move_mm(one: Path, other: Path) -> float:

@@ -20,7 +20,19 @@ from tracer.ink import reduced
 from tracer.search_graph import Points
 from tracer.search_ground import DEEPEST_SHADOW, Ground, read_ground, to_rgb
 from tracer.search_loops import polygon_area
-from tracer.search_raster import Mask, apart, as_mask, closed, filled, grown, opened, shrunk, to_size
+from tracer.search_raster import (
+    Mask,
+    apart,
+    as_mask,
+    closed,
+    filled,
+    grown,
+    most_apart,
+    opened,
+    shrunk,
+    to_size,
+    weighted,
+)
 
 LEAST_SIDE_MM = 15.0
 """Things smaller than this are no pieces (common practice, no source)."""
@@ -208,14 +220,15 @@ def _edge_of(
     per_px = mm_per_px * step
     light = np.asarray(cv2.resize(ground.light[y0:y1, x0:x1], size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
     calm = np.asarray(cv2.GaussianBlur(picture, (0, 0), 0.8), dtype=np.uint8)
-    ratio = np.asarray(SRGB_TO_LINEAR[calm] / np.maximum(light, 1e-3), dtype=np.float32)
-    share = np.asarray((ratio - 1.0) @ (axis / length**2).astype(np.float32), dtype=np.float32)
-    near = grown(to_size(view, *size), 16.0 / per_px) > 0
-    mean = ratio.mean(axis=2)
-    spread = np.abs(ratio - mean[:, :, None]).max(axis=2) / np.maximum(mean, 1e-3)
+    ratio = np.asarray(cv2.LUT(calm, SRGB_TO_LINEAR) / np.maximum(light, 1e-3), dtype=np.float32)
+    share = np.asarray(weighted(ratio, axis / length**2) - np.float32(axis.sum() / length**2), dtype=np.float32)
+    # Grown on the coarse grid: at full size so large a disc would cost more than all the rest.
+    near = to_size(grown(view, 16.0 / scale), *size) > 0
+    mean = weighted(ratio, np.full(3, 1 / 3))
+    spread = most_apart(ratio, [mean, mean, mean]) / np.maximum(mean, 1e-3)
     grey = (spread < 0.12) & (mean < 0.97)
     inside = share > np.where(grey, max(0.75, min(0.9, shaded + 0.15)), 0.7)
-    off_axis = np.abs(ratio - 1.0 - share[:, :, None] * axis).max(axis=2)
+    off_axis = most_apart(ratio, [1.0 + share * np.float32(a) for a in axis])
     outside = (share < 0.25) & (off_axis < 0.6 * length + 0.1)
     outside |= grey & (share < min(0.4, 0.3 + shaded)) if shaded < 0.6 else np.zeros_like(outside)
     # What is drawn on a thing is thin; bare ground is not.
@@ -254,10 +267,12 @@ def _relief(calm: NDArray[np.uint8], ratio: NDArray[np.float32], mean: NDArray[n
 
     A shadow changes lightness only, so the step from a coloured thing into its shadow outweighs the shadow's border.
     """
-    colour = (ratio - mean[:, :, None]) / (mean[:, :, None] + 0.15)
+    factor = np.float32(90.0) / (mean + np.float32(0.15))
     relief = np.empty_like(calm)
-    relief[:, :, 0] = np.clip(calm.mean(axis=2), 0, 255)
-    relief[:, :, 1:] = np.clip(128.0 + 90.0 * colour[:, :, ::2], 0, 255)
+    # A thousandth more, so that thirds which add up to a whole number are not cut down to the one below.
+    relief[:, :, 0] = weighted(calm.astype(np.float32), np.full(3, 1 / 3)) + np.float32(1e-3)
+    for plane, k in ((1, 0), (2, 2)):
+        relief[:, :, plane] = np.clip(128.0 + factor * (ratio[:, :, k] - mean), 0, 255)
     return relief
 
 

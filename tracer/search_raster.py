@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import cv2
@@ -60,3 +61,14 @@ def filled(mask: Mask) -> Mask:
     around, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     cv2.drawContours(out, around, -1, 1, cv2.FILLED)
     return np.asarray(out, dtype=np.uint8)
+
+
+def weighted(image: NDArray[np.float32], weights: NDArray[Any]) -> NDArray[np.float32]:
+    """Return the weighted sum of an image's three channels."""
+    return np.asarray(cv2.transform(image, np.asarray(weights, dtype=np.float32).reshape(1, 3)), dtype=np.float32)
+
+
+def most_apart(image: NDArray[np.float32], centre: Sequence[NDArray[np.float32]]) -> NDArray[np.float32]:
+    """Return the largest distance of an image's three channels from those of a centre."""
+    apart_by = [cv2.absdiff(image[:, :, k], centre[k]) for k in range(3)]
+    return np.asarray(cv2.max(cv2.max(apart_by[0], apart_by[1]), apart_by[2]), dtype=np.float32)

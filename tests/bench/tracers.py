@@ -1,11 +1,11 @@
 """Tracers side by side on the same pictures with known truth: ``python -m tests.bench.tracers``.
 
-Ours (threshold for the rough outline, sub-pixel evidence, fit), potrace through its Python binding (pypotrace) or the
-pure port, potrace's own program where it is on the path, and scikit-image's contours at the half level of the encoded
-grey value. All get the same picture and the same threshold; each runs in a process of its own, so that memory is its
-own. Error is to the truth, densified, in both directions, with the camera known: the tracing alone, no calibration.
-Seconds are those of the processor (what else the machine does is not in them); memory is the process's peak with the
-picture in it.
+Ours (threshold for the rough outline, sub-pixel evidence, fit), potrace through its Python binding (pypotrace) or,
+where that is not installed, the pure-Python port (potracer), potrace's own program where it is on the path, and
+scikit-image's contours at the half level of the encoded grey value. All get the same picture and the same threshold;
+each runs in a process of its own, so that memory is its own. Error is to the truth, densified, in both directions, with
+the camera known: the tracing alone, no calibration. Seconds are those of the processor (what else the machine does is
+not in them); memory is the process's peak with the picture in it.
 
 Prints one Markdown table. ``--quick`` leaves out the A2 sheets.
 """
@@ -28,6 +28,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.threads import one_thread
 from fixtures import render, scenarios
 from fixtures.camera import Camera
 from tests.oracles import Segments, compare_corners, dense_polygon, distance_between
@@ -35,7 +36,7 @@ from tracer.candidate import RoughOutline
 from tracer.curves import fit_closed
 from tracer.outline import locate
 from tracer.path import Path
-from tracer.peer import trace_mask
+from tracer.peer import binding_name, trace_mask
 
 _GREY = np.array([0.2126, 0.7152, 0.0722])
 _LEAST_AREA_PX = 20_000
@@ -116,6 +117,7 @@ def _contours(mask: NDArray[np.bool_]) -> list[NDArray[np.float64]]:
     return [c[:, 0].astype(np.float64) for c in found if cv2.contourArea(c) > _LEAST_AREA_PX]
 
 
+@one_thread
 def run_own(pixels: NDArray[np.uint8], camera: Camera, *, drawn: bool) -> list[Segments]:
     dark = threshold(pixels)
     mask = _filled(dark, drawn=drawn)
@@ -167,9 +169,15 @@ def run_contours(pixels: NDArray[np.uint8], camera: Camera, *, drawn: bool) -> l
 
 RUNNERS: dict[str, Callable[..., list[Segments]]] = {
     "ours": run_own,
-    "potrace, Python": run_potrace,
+    f"potrace ({binding_name()})": run_potrace,
     "scikit-image contours": run_contours,
 }
+
+
+def peak_mb() -> float:
+    """Return the largest resident size of this process so far (Linux; what its parent held is not in it)."""
+    words = FilePath("/proc/self/status").read_text().split("VmHWM:")[1].split()
+    return int(words[0]) / 1024
 
 
 def _child(queue: Any, tracer: str, file: str, camera: dict[str, Any], drawn: bool) -> None:
@@ -177,8 +185,7 @@ def _child(queue: Any, tracer: str, file: str, camera: dict[str, Any], drawn: bo
     start = time.process_time()
     outlines = RUNNERS[tracer](pixels, Camera.from_json(camera), drawn=drawn)
     seconds = time.process_time() - start
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    queue.put((outlines, seconds, memory))
+    queue.put((outlines, seconds, peak_mb()))
 
 
 def judge(

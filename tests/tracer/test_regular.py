@@ -41,6 +41,14 @@ def test_a_nearly_square_piece_becomes_square_and_says_so() -> None:
     assert distance_between(result.path.segments, square.segments).worst_mm < 0.02
 
 
+def test_a_move_below_the_last_digit_is_made_but_not_spoken_of() -> None:
+    square = Path.polygon(np.array([[0, 0], [80, 0], [80, 50], [0, 50]], dtype=float))
+    result = regularise(nudged(square, 0.0004), uncertainty_mm=UNCERTAINTY_MM)
+    turns = np.diff(directions(result.path))
+    assert np.abs((turns + 45) % 90 - 45).max() < 1e-9
+    assert result.notes == ()
+
+
 def test_an_edge_that_is_really_askew_stays_askew() -> None:
     askew = Path.polygon(np.array([[0, 0], [80, 0], [80.4, 50], [0, 50]], dtype=float))
     result = regularise(askew, uncertainty_mm=UNCERTAINTY_MM)
