@@ -29,6 +29,10 @@ GLYPH_PX = 22.0
 """Height to which lettering is brought before it is read; the models take lines of about 48 px with margins."""
 SHEET_PX = 1400
 """Side of the picture on which crops are laid out for reading."""
+_APART_PX = 56
+"""Crops laid closer to each other are read as one line."""
+_NO_LETTERS = frozenset("oO0QDIlxX+*|/\\-_~=.,:;'`\"\u2014\u2013\u00b7\u2022\u4e00\u25cb\u25cf\u3007()[]<>^ ")
+"""What circles, crosses, dots and dashes are read as."""
 
 _DIGITS = str.maketrans({"l": "1", "I": "1", "i": "1", "o": "0", "O": "0", "z": "2", "Z": "2", "S": "5"})
 _WORD_NUMBERS = {"one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "eight": 8, "ten": 10, "twelve": 12}
@@ -232,10 +236,14 @@ def _reader() -> Any:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Region:
-    """Where to read: a box (x0, y0, x1, y1) in pixels of the picture, and the height of a glyph there in pixels."""
+    """Where to read: a box (x0, y0, x1, y1) in pixels of the picture, and the height of a glyph there in pixels.
+
+    ``upright`` says that the lines run up or down the picture; they are laid flat before they are read.
+    """
 
     box: tuple[float, float, float, float]
     glyph_px: float
+    upright: bool = False
 
 
 def read_words(pixels: NDArray[np.uint8], regions: Sequence[Region]) -> list[TextLine]:
@@ -263,10 +271,16 @@ def read_words(pixels: NDArray[np.uint8], regions: Sequence[Region]) -> list[Tex
         for box, text, score in zip(result.boxes, result.txts, result.scores, strict=True):
             corners = np.asarray(box, dtype=np.float64)
             middle = corners.mean(axis=0)
+            if not set(str(text)) - _NO_LETTERS and not _may_be_number(str(text)):
+                continue
             place = next((p for p in places if p.left <= middle[0] < p.right and p.top <= middle[1] < p.bottom), None)
             if place is None:
                 continue
-            mapped = (corners - [place.left, place.top]) / place.zoom + [place.x0, place.y0]
+            local = corners - [place.left, place.top]
+            if place.upright:
+                # The crop was turned a quarter against the clock.
+                local = np.stack([place.bottom - place.top - 1 - local[:, 1], local[:, 0]], axis=1)
+            mapped = local / place.zoom + [place.x0, place.y0]
             sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
             height = float(min(sides[0] + sides[2], sides[1] + sides[3]) / 2) / place.zoom
             centre = mapped.mean(axis=0)
@@ -282,6 +296,11 @@ def read_words(pixels: NDArray[np.uint8], regions: Sequence[Region]) -> list[Tex
     return lines
 
 
+def _may_be_number(text: str) -> bool:
+    """Return whether what looks like a mark may be a number in a table, such as 10."""
+    return len(text.strip()) > 1 and text.strip().isdigit()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Place:
     left: int
@@ -291,6 +310,7 @@ class _Place:
     zoom: float
     x0: float
     y0: float
+    upright: bool
 
 
 def _lay_out(pixels: NDArray[np.uint8], regions: Sequence[Region]) -> list[tuple[NDArray[np.uint8], list[_Place]]]:
@@ -308,19 +328,21 @@ def _lay_out(pixels: NDArray[np.uint8], regions: Sequence[Region]) -> list[tuple
         crop = cv2.resize(pixels[y0:y1, x0:x1], size, interpolation=how)
         if crop.ndim == 2:
             crop = cv2.cvtColor(crop, cv2.COLOR_GRAY2RGB)
-        crops.append((np.asarray(crop, dtype=np.uint8), zoom, x0, y0))
+        if region.upright:
+            crop = np.rot90(crop)
+        crops.append((np.asarray(crop, dtype=np.uint8), zoom, x0, y0, region.upright))
     crops.sort(key=lambda c: -c[0].shape[0])
     pages: list[tuple[NDArray[np.uint8], list[_Place]]] = []
     x = y = shelf = 0
-    for crop, zoom, x0, y0 in crops:
+    for crop, zoom, x0, y0, upright in crops:
         high, wide = crop.shape[:2]
         if pages and x + wide > SHEET_PX:
-            x, y, shelf = 0, y + shelf + 8, 0
+            x, y, shelf = 0, y + shelf + _APART_PX, 0
         if not pages or y + high > SHEET_PX:
             pages.append((np.full((SHEET_PX, SHEET_PX, 3), 245, dtype=np.uint8), []))
             x = y = shelf = 0
         page, places = pages[-1]
         page[y : y + high, x : x + wide] = crop[:, :, ::-1]
-        places.append(_Place(left=x, top=y, right=x + wide, bottom=y + high, zoom=zoom, x0=x0, y0=y0))
-        x, shelf = x + wide + 8, max(shelf, high)
+        places.append(_Place(left=x, top=y, right=x + wide, bottom=y + high, zoom=zoom, x0=x0, y0=y0, upright=upright))
+        x, shelf = x + wide + _APART_PX, max(shelf, high)
     return [(page[: max(p.bottom for p in places)], places) for page, places in pages]

@@ -5,10 +5,11 @@ Evidence only from shape and from where text stands. Pixels are those of the ink
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from tracer.marks_text import TextBlock
 from tracer.search_graph import Points
@@ -29,10 +30,16 @@ def rectangularity(points: Points) -> float:
     return float(cv2.contourArea(contour.reshape(-1, 1, 2)) / max(1.0, wide * high))
 
 
-def on_box(points: Points, mm_per_px: float) -> float:
-    """Return which share of a closed line lies on the four sides of one rectangle (a frame with tabs has most there).
+def box_sides(points: Points, mm_per_px: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the rectangle that most of a closed line lies on.
 
     The sides are sought where most of the line is, not at its extremes, so that tile marks across a frame do no harm.
+
+    Returns
+    -------
+    tuple
+        Rotation (2, 2) that brings its sides along the axes, and where they lie then: for each axis the lower and the
+        upper one, shape (2, 2), pixels.
     """
     # Steps between neighbouring pixels know only eight directions: look further ahead.
     step = np.roll(points, -15, axis=0) - points
@@ -41,16 +48,24 @@ def on_box(points: Points, mm_per_px: float) -> float:
     turn = float(np.angle((length * np.exp(4j * np.arctan2(step[:, 1], step[:, 0]))).sum())) / 4
     across = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
     turned = points @ across.T
-    near = np.zeros(len(points), dtype=bool)
     bin_px = 1.5 / mm_per_px
+    sides = np.zeros((2, 2))
     for axis in (0, 1):
         v = turned[:, axis]
         low, high = float(v.min()), float(v.max())
         counts, edges = np.histogram(v, bins=max(8, int((high - low) / bin_px)), weights=length, range=(low, high))
         half = max(1, len(counts) // 3)
-        for part in (np.argmax(counts[:half]), len(counts) - half + np.argmax(counts[-half:])):
-            side = (edges[part] + edges[part + 1]) / 2
-            near |= np.abs(v - side) < 1.5 * bin_px
+        for k, part in enumerate((np.argmax(counts[:half]), len(counts) - half + np.argmax(counts[-half:]))):
+            sides[axis, k] = (edges[part] + edges[part + 1]) / 2
+    return across, sides
+
+
+def on_box(points: Points, mm_per_px: float) -> float:
+    """Return which share of a closed line lies on the sides of one rectangle (a frame with tabs has most there)."""
+    across, sides = box_sides(points, mm_per_px)
+    step = np.roll(points, -15, axis=0) - points
+    length = np.hypot(step[:, 0], step[:, 1])
+    near = (np.abs((points @ across.T)[:, :, None] - sides[None]) < 2.25 / mm_per_px).any(axis=(1, 2))
     return float(length[near].sum() / max(1e-9, length.sum()))
 
 
@@ -67,21 +82,25 @@ def text_in(points: Points, texts: Sequence[TextBlock]) -> list[TextBlock]:
     ]
 
 
-def is_table(outer: Points, faces: Sequence[Points], texts: Sequence[TextBlock]) -> bool:
+Flatten = Callable[[Points], Points]
+"""Takes points of the mask to where they lie seen from straight above."""
+
+
+def is_table(outer: Points, faces: Sequence[Points], texts: Sequence[TextBlock], flat: Flatten) -> bool:
     """Return whether a block is a grid of rectangular cells with text in many of them."""
-    if len(faces) < 3 or rectangularity(outer) < 0.93:
+    if len(faces) < 3 or rectangularity(flat(outer)) < 0.93:
         return False
-    straight = sum(rectangularity(f) > 0.85 for f in faces)
+    straight = sum(rectangularity(flat(f)) > 0.85 for f in faces)
     if straight < 0.85 * len(faces):
         return False
     written = sum(bool(text_in(f, texts)) for f in faces)
     return len(faces) >= 6 or written >= max(2, len(faces) // 2)
 
 
-def is_text_box(outer: Points, area: float, texts: Sequence[TextBlock]) -> bool:
+def is_text_box(outer: Points, area: float, texts: Sequence[TextBlock], flat: Flatten) -> bool:
     """Return whether a rectangle is filled with text."""
     inside = text_in(outer, texts)
-    return bool(inside) and rectangularity(outer) > 0.93 and sum(t.area for t in inside) > TEXT_SHARE * area
+    return bool(inside) and rectangularity(flat(outer)) > 0.93 and sum(t.area for t in inside) > TEXT_SHARE * area
 
 
 def runs_parallel(inner: Points, outer: Points, mm_per_px: float) -> bool:

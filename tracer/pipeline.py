@@ -19,7 +19,7 @@ from tracer.errors import EngineError, TracerError
 from tracer.labels import TextLine, parse_label
 from tracer.measure import LineStyle, OutlineError, measure_outline
 from tracer.outline import locate
-from tracer.path import OpenPath, Path
+from tracer.path import Path
 from tracer.pattern import BudgetLine, CrossCheckLine, Pattern, SheetRecord
 from tracer.peer import trace_with_potrace
 from tracer.piece import CutNote, Fit, Mark, Piece
@@ -361,26 +361,5 @@ def _record(sheet: Sheet, marks: tuple[Mark, ...], findings: tuple[Finding, ...]
             for c in sheet.budget.components
         ),
         warnings=(*sheet.findings, *findings),
-        marks=(*_reference_marks(sheet), *marks),
+        marks=marks,
     )
-
-
-def _reference_marks(sheet: Sheet) -> tuple[Mark, ...]:
-    """References are kept as marks, so that what was used can be seen."""
-    marks = []
-    for reference in (sheet.reference, *sheet.others):
-        if reference.kind in ("density", "page") or len(reference.outline_px) < 3:
-            continue
-        corners = np.asarray(sheet.to_mm(PxPoints(reference.outline_px)))
-        kind: Literal["test square", "mat grid", "reference"] = (
-            "test square" if reference.kind == "square" else "mat grid" if reference.kind == "mat" else "reference"
-        )
-        marks.append(
-            Mark(
-                kind=kind,
-                path=OpenPath.polyline(np.vstack([corners, corners[:1]])),
-                text=f"{reference.kind} {reference.size}".strip(),
-                confidence=reference.score,
-            )
-        )
-    return tuple(marks)

@@ -19,7 +19,6 @@ from tracer.candidate import Candidate, RoughOutline
 from tracer.ink import Ink, find_ink
 from tracer.labels import TextLine, can_read_words, read_words
 from tracer.marks import runs_parallel
-from tracer.marks_text import find_text
 from tracer.piece import Mark
 from tracer.search_drawn import LineWork, lies_in, read_line_work
 from tracer.search_edges import Thing, find_bodies, find_edge
@@ -29,6 +28,7 @@ from tracer.search_loops import polygon_area
 from tracer.search_marks import MarkFinder, lettering_mask
 from tracer.search_pieces import Found, find_pieces, usual
 from tracer.search_sizes import choose_sizes
+from tracer.search_spots import are_spots
 from tracer.search_words import labels_of, lone_letters, nested_pieces, square_region, word_regions
 
 Progress = Callable[[str, float], None]
@@ -42,6 +42,7 @@ _NO_WORDS = Finding(
     severity="note",
     message="there are words on the sheet but nothing to read them with; pip install 'tracewheel[words]' gives names",
 )
+_SPAN_SHARE = 0.9
 _COVERS_ALL = ("mat", "sheet", "density", "page", "target")
 
 
@@ -80,17 +81,29 @@ def find_candidates(
     report("lines", 0.3)
     lattice = find_lattice(sheet)
     work = read_line_work(
-        ink, excluded, None if lattice is None else lambda graph: grid_edges(graph, ink, sheet, lattice)
+        ink,
+        excluded,
+        None if lattice is None else lambda graph: grid_edges(graph, ink, sheet, lattice),
+        lambda points: np.asarray(sheet.to_mm(ink.to_picture(points)), dtype=np.float64) / ink.mm_per_px,
     )
     report("pieces", 0.7)
-    texts = find_text(work.small, ink.mm_per_px)
+    texts = [t for t in work.texts if not are_spots(t, ink.mask, ink.mm_per_px)]
     drawn, other = find_pieces(work, texts)
     things: list[Thing] = []
+    cut_off: list[tuple[float, float]] = []
+    papers = [
+        ink.from_picture(r.outline_px)
+        for r in (sheet.reference, *sheet.others)
+        if r.kind == "sheet" and len(r.outline_px) >= 3
+    ]
     for index in range(len(bodies.things)):
         body = ink.from_picture(bodies.outline_px(index))
         if _is_paper(body, bodies.light(index), drawn, ink.mm_per_px):
+            papers.append(body)
             continue
         thing = find_edge(pixels, scale, bodies, index)
+        if thing is not None and thing.runs_off and _may_be_piece(thing, pixels):
+            cut_off.append(_place(sheet, thing.points))
         if thing is None or thing.runs_off:
             continue
         body = ink.from_picture(thing.points)
@@ -113,16 +126,24 @@ def find_candidates(
             findings.append(_NO_WORDS)
     drawn += nested_pieces(work, texts, drawn, other, lines)
     report("marks", 0.9)
+    if not all(any(lies_in(f.points, p) for p in papers) for f in drawn):
+        papers = []
+    elif things:
+        papers += [ink.from_picture(t.points) for t in things]
     outlines = [f.points for f in drawn] + [ink.from_picture(t.points) for t in things]
-    marker = MarkFinder(sheet, work, outlines)
+    marker = MarkFinder(sheet, work, outlines, papers, len(things))
     marker.usual_mass = float(np.median([f.mass for f in drawn])) if drawn else 0.0
     marker.references()
     marker.loops(other)
-    marker.words(lines, texts, frames)
     taken = {i for index in other for i, _ in work.loops[index].steps}
+    taken |= marker.tile_marks([i for i, kind in other.items() if kind == "frame"])
+    marker.words(lines, texts, frames)
+    marker.shading()
     marker.strokes(drawn, taken, lettering_mask(work, lines, texts, tables))
     candidates = [_drawn_candidate(work, found, pixels, marker.pieces[k].holes) for k, found in enumerate(drawn)]
     candidates += [_edge_candidate(thing) for thing in things]
+    cut_off += [(float(x), float(y)) for x, y in marker.cut_off]
+    findings += _cut_off_findings(sheet, cut_off)
     labels = labels_of(lines, marker, len(candidates))
     named = [
         replace(candidate, marks=tuple(marked.marks), name=label.name, cut=label.cut)
@@ -147,6 +168,32 @@ def _size_findings(sheet: Sheet, counts: list[int], size_line: int | None) -> li
         message = f"size line {size_line} was not found on every piece; {fewest} sizes could be told apart on one"
         return [Finding(code="size-line-not-found", message=message, where=sheet.id)]
     return []
+
+
+def _may_be_piece(thing: Thing, pixels: NDArray[np.uint8]) -> bool:
+    """Return whether a thing that crosses the picture's border covers a part of it only: it is no table top."""
+    low, high = thing.points.min(axis=0), thing.points.max(axis=0)
+    spans = (high - low) > _SPAN_SHARE * np.array([pixels.shape[1], pixels.shape[0]])
+    return not bool(spans.any())
+
+
+def _place(sheet: Sheet, points_px: NDArray[np.float64]) -> tuple[float, float]:
+    x, y = np.asarray(sheet.to_mm(PxPoints(points_px.mean(axis=0)[None])))[0]
+    return float(x), float(y)
+
+
+def _cut_off_findings(sheet: Sheet, places: list[tuple[float, float]]) -> list[Finding]:
+    """Say where pieces are not wholly in the picture: they are left out, not closed along the border."""
+    return [
+        Finding(
+            code="piece-runs-off",
+            severity="warning",
+            where=sheet.id,
+            message=f"a piece near ({x:.0f}, {y:.0f}) mm runs off the picture or the paper and was left out; "
+            "take the picture again with all of it in view",
+        )
+        for x, y in places
+    ]
 
 
 def _reference_mask(sheet: Sheet, ink: Ink) -> NDArray[np.uint8]:

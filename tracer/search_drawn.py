@@ -16,9 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.ink import Ink
+from tracer.marks_text import TextBlock, find_text
+from tracer.search_blobs import Blob, find_solids
+from tracer.search_creases import shading_edges
 from tracer.search_gaps import bridge_gaps, prune_spurs, without_edges
 from tracer.search_graph import LineGraph, Points, build_graph, measure_lines, thin
 from tracer.search_loops import Face, find_blocks, find_faces, outer_loop
+from tracer.search_raster import as_mask
 
 LEAST_SIDE_MM, LEAST_WIDTH_MM, LEAST_AREA_MM2 = 15.0, 9.0, 110.0
 """Closed loops smaller than this are marks (common practice, no source)."""
@@ -26,11 +30,13 @@ GLYPH_MM = 9.0
 """Ink that hangs together and is smaller than this is text or a small mark, unless it is a dash."""
 DISPLAY_MM = 45.0
 """Display letters are no larger (common practice, no source)."""
-SOLID_MM = 2.4
-"""Ink this thick in both directions is a solid spot and no line."""
 WIDEST_LINE_MM = 1.6
 """Wider lines are measured as this wide (common practice, no source)."""
 _SPUR_MM = 0.9
+_LETTER = 128
+_LETTER_MM = 5.5
+_CURLED = 1.45
+"""A letter's stroke is longer than this share of its box's diagonal; a dash round a corner is not (geometry)."""
 
 
 @dataclass(slots=True, eq=False)
@@ -60,12 +66,23 @@ class LineWork:
     """Mask of solid spots."""
     foreign: list[Points] = field(default_factory=list)
     """Lines that are no part of the drawing, pixels of the mask."""
+    texts: list[TextBlock] = field(default_factory=list)
+    flatten: Callable[[Points], Points] | None = None
+    blobs: list[Blob] = field(default_factory=list)
+    """Compact solid spots on or beside lines."""
+    shading: list[Points] = field(default_factory=list)
+    """Creases and other soft lines of the paper, pixels of the mask."""
+
+    def flat(self, points: Points) -> Points:
+        """Return points as seen from straight above: a rectangle on a tilted photo is one again."""
+        return points if self.flatten is None else self.flatten(points)
 
 
 def read_line_work(
     ink: Ink,
     excluded: NDArray[np.uint8] | None = None,
     find_foreign: Callable[[LineGraph], set[int]] | None = None,
+    flatten: Callable[[Points], Points] | None = None,
 ) -> LineWork:
     """Turn ink into a graph with its loops.
 
@@ -76,13 +93,15 @@ def read_line_work(
         Non-zero where nothing is to be read (references, cut-out pieces).
     find_foreign : callable, optional
         Returns the edges of the graph that are no part of the drawing (the grid of a mat).
+    flatten : callable, optional
+        Takes points of the mask to where they lie seen from straight above, in pixels of the mask's usual scale.
     """
     scale = ink.mm_per_px
     mask = ink.mask.copy()
     if excluded is not None:
         mask[excluded > 0] = 0
-    mask, small = _set_small_aside(mask, scale)
-    solids = _solids(mask, scale)
+    mask, small, texts, letters = _set_small_aside(mask, scale)
+    solids, blobs = find_solids(mask, scale)
     if solids.any():
         mask[solids > 0] = 0
     graph = build_graph(thin(mask))
@@ -93,16 +112,37 @@ def read_line_work(
         gone = find_foreign(graph)
         foreign = [graph.edges[i].points for i in gone]
         graph = prune_spurs(without_edges(graph, gone), _SPUR_MM / scale)
+    shading: list[Points] = []
+    shaded = shading_edges(graph, ink.dark, scale)
+    if shaded:
+        shading = [graph.edges[i].points for i in sorted(shaded)]
+        graph = prune_spurs(without_edges(graph, shaded), _SPUR_MM / scale)
     covered = cv2.dilate(cv2.bitwise_and(ink.mask, cv2.bitwise_not(mask)), np.ones((3, 3), np.uint8))
-    graph = bridge_gaps(graph, scale, np.asarray(covered, dtype=np.uint8))
-    return LineWork(ink=ink, graph=graph, loops=find_loops(graph, scale), small=small, solids=solids, foreign=foreign)
+    graph = bridge_gaps(graph, scale, np.asarray(covered, dtype=np.uint8), letters, blobs)
+    return LineWork(
+        ink=ink,
+        graph=graph,
+        loops=find_loops(graph, scale),
+        small=small,
+        solids=solids,
+        blobs=blobs,
+        foreign=foreign,
+        shading=shading,
+        texts=texts,
+        flatten=flatten,
+    )
 
 
-def _set_small_aside(mask: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
-    """Take text glyphs and specks out of the mask; dashes stay."""
+def _set_small_aside(
+    mask: NDArray[np.uint8], scale: float
+) -> tuple[NDArray[np.uint8], NDArray[np.int32], list[TextBlock], NDArray[np.uint8]]:
+    """Take text glyphs and specks out of the mask; dashes and letters of thin strokes stay.
+
+    Also returns the small marks, the blocks of text and a mask of what seem to be letters.
+    """
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8, ltype=cv2.CV_32S)
     if count <= 1:
-        return mask, np.zeros((0, 6), np.int32)
+        return mask, np.zeros((0, 6), np.int32), [], np.zeros_like(mask)
     limit = GLYPH_MM / scale
     wide, high, area = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT], stats[:, cv2.CC_STAT_AREA]
     longest = np.maximum(wide, high)
@@ -117,14 +157,58 @@ def _set_small_aside(mask: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.
     # Display lettering: much ink for its size, drawn with a broad stroke.
     stroke = area / np.maximum(2.0 * (wide + high), 1)
     display = (longest < DISPLAY_MM / scale) & (area > 0.18 * wide * high) & (stroke > 1.0 / scale) & ~glyph
+    chosen = np.flatnonzero(glyph | display)
+    chosen = chosen[chosen > 0]
+    small = np.column_stack([stats[chosen], dash[chosen]]).astype(np.int32)
+    texts = find_text(small, scale)
     aside = (glyph & ~thin_stroke) | display
     aside[0] = False
     keep = ~aside
     keep[0] = False
-    kept = np.asarray(keep.astype(np.uint8) * 255)[labels]
-    chosen = np.flatnonzero(glyph | display)
-    chosen = chosen[chosen > 0]
-    return kept, np.column_stack([stats[chosen], dash[chosen]]).astype(np.int32)
+    letters = np.zeros(count, dtype=bool)
+    letters[chosen[_letters(np.asarray(labels), chosen, stats, thin_stroke & ~dash, texts, scale)]] = True
+    look = np.asarray(keep.astype(np.uint8) * 255)
+    look[letters] = _LETTER
+    kept = look[labels]
+    return np.where(kept > 0, np.uint8(255), np.uint8(0)), small, texts, as_mask(kept == _LETTER)
+
+
+def _letters(
+    labels: NDArray[Any],
+    chosen: NDArray[Any],
+    stats: NDArray[Any],
+    thin: NDArray[np.bool_],
+    texts: list[TextBlock],
+    scale: float,
+) -> NDArray[np.bool_]:
+    """Return which of some small marks are letters of thin strokes, and no dashes that go round a corner.
+
+    A letter's stroke is much longer than the letter is large; a block of text is one where most are.
+    """
+    out = np.zeros(len(chosen), dtype=bool)
+    place = {(int(stats[k, 0]), int(stats[k, 1]), int(stats[k, 2]), int(stats[k, 3])): n for n, k in enumerate(chosen)}
+    for block in texts:
+        mine, curled = [], 0
+        for box in block.glyphs:
+            n = place.get((int(box[0]), int(box[1]), int(box[2]), int(box[3])))
+            if n is None:
+                continue
+            k = int(chosen[n])
+            if not thin[k]:
+                curled += 1
+                continue
+            mine.append(n)
+            x, y, wide, high = (int(v) for v in stats[k, :4])
+            contours, _ = cv2.findContours(
+                (labels[y : y + high, x : x + wide] == k).astype(np.uint8), cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE
+            )
+            along = sum(cv2.arcLength(c, closed=True) for c in contours) / 2
+            curled += along > _CURLED * float(np.hypot(wide, high))
+        if curled >= 2 and curled > 0.55 * len(block.glyphs):
+            largest = min(_LETTER_MM / scale, 2.2 * block.height)
+            letter = [n for n in mine if max(stats[chosen[n], 2:4]) < largest]
+            out[letter] = len(block.glyphs) >= 3
+    return out
 
 
 def _is_dash(labels: NDArray[Any], k: int, box: NDArray[Any], widest_px: float) -> bool:
@@ -134,15 +218,6 @@ def _is_dash(labels: NDArray[Any], k: int, box: NDArray[Any], widest_px: float) 
     _, sides, _ = cv2.minAreaRect(np.stack([column, row], axis=1).astype(np.float32))
     short, long = min(sides) + 1.0, max(sides) + 1.0
     return short < widest_px and long > 2.0 * short and area > 0.55 * short * long
-
-
-def _solids(mask: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
-    side = max(3, round(SOLID_MM / scale))
-    core = cv2.erode(mask, np.ones((side, side), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
-    if not core.any():
-        return np.zeros_like(mask)
-    grown = cv2.dilate(core, np.ones((side + 2, side + 2), np.uint8))
-    return np.asarray(cv2.bitwise_and(grown, mask), dtype=np.uint8)
 
 
 def find_loops(graph: LineGraph, scale: float) -> list[Loop]:

@@ -40,6 +40,9 @@ LEAST_HOLE_MM2 = 3.0
 """Holes smaller than this are dirt or a gleam (common practice, no source)."""
 THICK_MM = 9.0
 """A template is this thick somewhere; the strokes of display text are not (common practice, no source)."""
+LEAST_STEP = 0.35
+"""At the edge of a thing so much of its difference from the ground comes within a millimetre (half of it, and a shadow
+that hides some)."""
 LINE_MM = 2.4
 """Foreign marks thinner than this are lines printed on the ground (common practice, no source)."""
 LONG_LINE_MM = 70.0
@@ -259,7 +262,30 @@ def _edge_of(
     markers[_hole_seeds(bare, seed, per_px)] = 2
     cv2.watershed(_relief(calm, ratio, mean), markers)
     region = as_mask(markers == 1)
-    return _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
+    thing = _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
+    if thing is None or thing.runs_off:
+        return thing
+    outline = (thing.points - [x0 * zoom, y0 * zoom] + 0.5) / step - 0.5
+    return thing if _step_across(share, outline, per_px) > LEAST_STEP else None
+
+
+def _step_across(share: NDArray[np.float32], outline: Points, per_px: float) -> float:
+    """Return how much of the difference between a thing and its ground lies within a millimetre of its outline.
+
+    Where light falls off over a sheet the border of what is darker is no edge: the light changes over centimetres.
+    """
+    calm = cv2.GaussianBlur(share, (0, 0), max(0.8, 0.25 / per_px))
+    ahead = max(3, round(2.0 / per_px))
+    at = np.arange(0, len(outline), max(1, len(outline) // 600))
+    way = outline[(at + ahead) % len(outline)] - outline[at - ahead]
+    normal = np.stack([-way[:, 1], way[:, 0]], axis=1) / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
+    reach = max(2.0, 1.0 / per_px)
+    sides = []
+    for sign in (-1.0, 1.0):
+        where = np.rint(outline[at] + sign * reach * normal).astype(np.int64)
+        x, y = np.clip(where[:, 0], 0, calm.shape[1] - 1), np.clip(where[:, 1], 0, calm.shape[0] - 1)
+        sides.append(calm[y, x])
+    return float(np.median(np.abs(sides[1] - sides[0])))
 
 
 def _relief(calm: NDArray[np.uint8], ratio: NDArray[np.float32], mean: NDArray[np.float32]) -> NDArray[np.uint8]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -11,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from tracer.search_blobs import Blob
 from tracer.search_graph import Edge, LineGraph, Points, angle, leaving
 
 LONGEST_GAP_MM = 6.0
@@ -20,11 +22,15 @@ LONGEST_COVERED_MM = 40.0
 SHORT_STOP_MM = 2.5
 """A line that stops this close to another is carried on to it (dashes, sloppy corners; common practice, no source)."""
 _LOOK_BACK_MM = 4.0
+UNLIKE = 1.2
+"""Lines on two sides of a gap are one when neither has more than 2 to this power times the ink of the other (common
+practice, no source)."""
 SHARP_RAD = math.radians(62)
 """Lines that meet at less than this angle leave a tip behind when thinned (from the geometry of thinning)."""
 _WIDE_TURN_RAD = math.radians(60)
 _STRAIGHT_RAD = math.radians(9)
 _NARROW_TURN_RAD = math.radians(24)
+_LETTER_TURN_RAD = math.radians(12)
 
 
 def without_edges(graph: LineGraph, gone: set[int]) -> LineGraph:
@@ -123,6 +129,8 @@ class _End(NamedTuple):
     node: int
     edge: int
     heading: NDArray[np.float64]
+    near_heading: NDArray[np.float64]
+    """The same from the last stretch alone: the leg of a bracket may end soon after its corner."""
 
 
 def _loose_ends(graph: LineGraph, look_back_px: float) -> list[_End]:
@@ -135,11 +143,18 @@ def _loose_ends(graph: LineGraph, look_back_px: float) -> list[_End]:
         for node, points in ((edge.end, edge.points), (edge.start, edge.points[::-1])):
             other = edge.start if node == edge.end else edge.end
             if degrees[node] == 1 and not is_tip(graph, index, other, incident):
-                ends.append(_End(node, index, np.array(_end_heading(points, look_back_px))))
+                far, near = (np.array(_end_heading(points, share * look_back_px)) for share in (1.0, 0.3))
+                ends.append(_End(node, index, far, near))
     return ends
 
 
-def bridge_gaps(graph: LineGraph, mm_per_px: float, covered: NDArray[np.uint8] | None = None) -> LineGraph:
+def bridge_gaps(
+    graph: LineGraph,
+    mm_per_px: float,
+    covered: NDArray[np.uint8] | None = None,
+    letters: NDArray[np.uint8] | None = None,
+    blobs: Sequence[Blob] = (),
+) -> LineGraph:
     """Join loose ends that face each other across a gap.
 
     Ends are paired greedily, the most natural continuation first: short, and with little turn from either line's
@@ -152,8 +167,13 @@ def bridge_gaps(graph: LineGraph, mm_per_px: float, covered: NDArray[np.uint8] |
     mm_per_px : float
     covered : ndarray of uint8, optional
         Non-zero where ink hides what runs underneath (solid spots, lettering): a line may pass under it for longer.
+    letters : ndarray of uint8, optional
+        Non-zero on what seems to be a letter: from there only what runs on straight is bridged.
+    blobs : sequence of Blob
+        Solid spots: a line that runs into one along its axis is an arrow's shaft and ends there.
     """
     ends = _loose_ends(graph, _LOOK_BACK_MM / mm_per_px)
+    ends = [e for e in ends if not any(_is_head(e, graph.nodes[e.node], b, mm_per_px) for b in blobs)]
     if len(ends) < 2:
         return graph
     at = np.array([graph.nodes[e.node] for e in ends])
@@ -174,7 +194,14 @@ def bridge_gaps(graph: LineGraph, mm_per_px: float, covered: NDArray[np.uint8] |
         _STRAIGHT_RAD,
     )
     good = (turn_a < allowed) & (turn_b < allowed)
-    cost = gap_mm * (1.0 + 3.0 * (turn_a + turn_b))
+    lettered = _on(at, letters)
+    written = lettered[pairs].any(axis=1)
+    good &= ~written | ((np.maximum(turn_a, turn_b) < _LETTER_TURN_RAD) & (gap_mm < SHORT_STOP_MM))
+    # A thick line does not go on as a thin one.
+    mass = np.array([max(graph.edges[e.edge].mass, 1e-3) for e in ends])
+    unlike = np.abs(np.log2(mass[pairs[:, 0]] / mass[pairs[:, 1]]))
+    good &= (unlike < UNLIKE) | (gap_mm < 0.8)
+    cost = gap_mm * (1.0 + 3.0 * (turn_a + turn_b) + unlike)
     edges = list(graph.edges)
     taken: set[int] = set()
 
@@ -192,15 +219,35 @@ def bridge_gaps(graph: LineGraph, mm_per_px: float, covered: NDArray[np.uint8] |
         taken.update((i, j))
         edges.append(Edge(ends[i].node, ends[j].node, points, bridge=True, hidden=under))
     nodes = list(graph.nodes)
-    _join_corners(ends, at, heading, pairs[gap_mm <= LONGEST_GAP_MM], taken, edges, mm_per_px)
-    _carry_on(ends, at, heading, taken, nodes, edges, mm_per_px)
+    _join_corners(ends, at, heading, pairs[~written], taken, edges, mm_per_px, covered)
+    _carry_on(ends, at, heading, taken, nodes, edges, mm_per_px, lettered)
     return LineGraph(nodes, edges)
 
 
+def _is_head(end: _End, node: tuple[float, float], blob: Blob, mm_per_px: float) -> bool:
+    """Return whether a solid spot is the arrow head of a line that ends at it."""
+    way = blob.middle - np.asarray(node)
+    far = float(np.hypot(*way))
+    if blob.round or far > blob.size + 1.0 / mm_per_px:
+        return False
+    for heading in (end.heading, end.near_heading):
+        beside = abs(float(way[0] * heading[1] - way[1] * heading[0]))
+        along = abs(float(blob.axis @ heading)) > math.cos(math.radians(25))
+        if along and beside * mm_per_px < 0.8 and float(way @ heading) > 0.85 * far:
+            return True
+    return False
+
+
+def _on(points: Points, mask: NDArray[np.uint8] | None) -> NDArray[np.bool_]:
+    if mask is None:
+        return np.zeros(len(points), dtype=bool)
+    x = np.clip(np.rint(points[:, 0]).astype(np.int64), 0, mask.shape[1] - 1)
+    y = np.clip(np.rint(points[:, 1]).astype(np.int64), 0, mask.shape[0] - 1)
+    return np.asarray(mask[y, x] > 0)
+
+
 def _covered_share(points: Points, covered: NDArray[np.uint8]) -> float:
-    x = np.clip(np.rint(points[:, 0]).astype(np.int64), 0, covered.shape[1] - 1)
-    y = np.clip(np.rint(points[:, 1]).astype(np.int64), 0, covered.shape[0] - 1)
-    return float((covered[y, x] > 0).mean())
+    return float(_on(points, covered).mean())
 
 
 def _join_corners(
@@ -211,10 +258,14 @@ def _join_corners(
     taken: set[int],
     edges: list[Edge],
     mm_per_px: float,
+    covered: NDArray[np.uint8] | None,
 ) -> None:
-    """Join ends whose lines, carried on, meet ahead of both: a corner that was not drawn."""
+    """Join ends whose lines, carried on, meet ahead of both: a corner that was not drawn, or lies under lettering."""
     options = []
-    for i, j in pairs:
+    # Only lines that run in under something may meet far ahead.
+    under_way = _on(at + heading * (1.0 / mm_per_px), covered)
+    short = np.hypot(*(at[pairs[:, 0]] - at[pairs[:, 1]]).T) * mm_per_px <= LONGEST_GAP_MM
+    for i, j in pairs[short | under_way[pairs].all(axis=1)]:
         i, j = int(i), int(j)
         if i in taken or j in taken:
             continue
@@ -222,17 +273,22 @@ def _join_corners(
         if abs(cross) < 0.3:
             continue
         span = at[j] - at[i]
-        ahead_i = float(span[0] * heading[j, 1] - span[1] * heading[j, 0]) / cross
-        ahead_j = float(span[0] * heading[i, 1] - span[1] * heading[i, 0]) / cross
-        low, high = -0.6 / mm_per_px, LONGEST_GAP_MM / mm_per_px
-        if low < ahead_i < high and low < ahead_j < high and ahead_i + ahead_j < 1.2 * high:
-            options.append((max(ahead_i, 0.0) + max(ahead_j, 0.0), i, j, at[i] + ahead_i * heading[i]))
-    for _, i, j, corner in sorted(options, key=lambda o: o[:3]):
+        ahead_i = float(span[0] * heading[j, 1] - span[1] * heading[j, 0]) / cross * mm_per_px
+        ahead_j = float(span[0] * heading[i, 1] - span[1] * heading[i, 0]) / cross * mm_per_px
+        if min(ahead_i, ahead_j) < -0.6 or max(ahead_i, ahead_j) > LONGEST_COVERED_MM:
+            continue
+        corner = at[i] + ahead_i / mm_per_px * heading[i]
+        legs = [np.linspace(a, b, max(2, int(np.hypot(*(b - a))) + 1)) for a, b in ((at[i], corner), (corner, at[j]))]
+        under = max(ahead_i, ahead_j) > LONGEST_GAP_MM or ahead_i + ahead_j > 1.2 * LONGEST_GAP_MM
+        if under and (covered is None or _covered_share(np.concatenate(legs), covered) < 0.75):
+            continue
+        options.append((max(ahead_i, 0.0) + max(ahead_j, 0.0), i, j, under, legs))
+    for _, i, j, under, legs in sorted(options, key=lambda o: o[:3]):
         if i in taken or j in taken:
             continue
         taken.update((i, j))
-        legs = [np.linspace(a, b, max(2, int(np.hypot(*(b - a))) + 1)) for a, b in ((at[i], corner), (corner, at[j]))]
-        edges.append(Edge(ends[i].node, ends[j].node, np.concatenate([legs[0], legs[1][1:]]), bridge=True))
+        way = np.concatenate([legs[0], legs[1][1:]])
+        edges.append(Edge(ends[i].node, ends[j].node, way, bridge=True, hidden=under))
 
 
 def _carry_on(
@@ -243,6 +299,7 @@ def _carry_on(
     nodes: list[tuple[float, float]],
     edges: list[Edge],
     mm_per_px: float,
+    lettered: NDArray[np.bool_],
 ) -> None:
     """Carry the remaining ends of dashes and lines to a line just ahead of them."""
     left = [k for k in range(len(ends)) if k not in taken]
@@ -254,7 +311,7 @@ def _carry_on(
     splits: dict[int, list[tuple[int, int]]] = {}
     for k in left:
         best: tuple[float, int, int] | None = None
-        near = tree.query_ball_point(at[k], SHORT_STOP_MM / mm_per_px)
+        near = tree.query_ball_point(at[k], (0.8 if lettered[k] else LONGEST_GAP_MM) / mm_per_px)
         for hit in near:
             index, position = int(owner[hit]), int(place[hit])
             if index == ends[k].edge:
@@ -262,6 +319,8 @@ def _carry_on(
             way = edges[index].points[position] - at[k]
             distance = float(np.hypot(*way))
             if distance < 1e-6 or float(way @ heading[k]) < 0.93 * distance:
+                continue
+            if distance * mm_per_px > SHORT_STOP_MM and not _goes_on(edges[index], position, heading[k], mm_per_px):
                 continue
             if best is None or distance < best[0]:
                 best = (distance, index, position)
@@ -282,6 +341,21 @@ def _carry_on(
         edges.append(Edge(ends[k].node, node, np.linspace(at[k], nodes[node], steps), bridge=True))
     for index, cuts in splits.items():
         _split(edges, index, cuts)
+
+
+def _goes_on(edge: Edge, position: int, heading: NDArray[np.float64], mm_per_px: float) -> bool:
+    """Return whether a line bends at one of its points and goes on from there in a given direction.
+
+    So does a dash that runs into a notch drawn between it and the next dash.
+    """
+    reach = max(4, round(1.5 / mm_per_px))
+    ways = []
+    for other in (position - reach, position + reach):
+        if 0 <= other < len(edge.points):
+            way = edge.points[other] - edge.points[position]
+            ways.append(way / max(1e-9, float(np.hypot(*way))))
+    turns = sorted(angle(way, heading) for way in ways)
+    return bool(turns) and turns[0] < _NARROW_TURN_RAD and (len(turns) < 2 or turns[1] < math.radians(150))
 
 
 def _split(edges: list[Edge], index: int, cuts: list[tuple[int, int]]) -> None:

@@ -6,8 +6,9 @@ edge. What cannot be named is kept as unknown; only specks are dropped.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -15,25 +16,34 @@ from numpy.typing import NDArray
 
 from calibration import PxPoints, Sheet
 from tracer.labels import TextLine
-from tracer.marks import WIDEST_SEAM_MM
+from tracer.marks import box_sides
 from tracer.marks_text import TextBlock
 from tracer.path import OpenPath
 from tracer.piece import Mark, MarkKind
+from tracer.search_blobs import Blob
 from tracer.search_drawn import LineWork
-from tracer.search_graph import Points
+from tracer.search_gaps import LONGEST_GAP_MM
+from tracer.search_graph import LineGraph, Points
+from tracer.search_kinds import ARROW_MM, TOUCH_MM, Around, Barbs, bracket_of, kind_in_piece, loose_kind, with_heads
 from tracer.search_loops import polygon_area
-from tracer.search_pieces import Found
-from tracer.search_strokes import Stroke, find_strokes, heads
+from tracer.search_pieces import BOLD_SHARE, Found
+from tracer.search_spots import dot_on_line, ring_middle, rings, spot_kind
+from tracer.search_strokes import Stroke, find_strokes, join_facing
 
-NOTCH_MM = 14.0
-"""A stroke no longer than this that starts on the outline is a notch (common practice, no source)."""
 SPECK_MM = 0.8
 """Smaller spots are dirt (common practice, no source)."""
-ROUND_MM = 15.0
-"""Larger circles are no marks at a point."""
-TOUCH_MM = 1.3
-"""A stroke that comes so near to the outline starts on it."""
+ALONG_MM = 0.7
+"""A stroke this near to an outline all along is a leftover of the line itself."""
+ACROSS_MM = 2.6
+"""A line that crosses an outline leaves its two parts no farther apart."""
+SEAM_GAP_MM = 16.0
+"""Parts of one stitching line lie no farther apart: a mark drawn over it (common practice, no source)."""
+LEAST_SHADE_MM = 15.0
+LEAST_CUT_OFF_MM, LEAST_BOW_MM, BORDER_MM = 40.0, 12.0, 5.0
+"""A bold line so long and so bent that ends so near to the border at both ends is a piece that is cut off."""
 _SIMPLIFY_MM = 0.12
+_TILE_MARK_MM, _TILE_REACH_MM = 22.0, 7.0
+_STRAIGHT_ON_RAD = math.radians(20)
 
 
 @dataclass(slots=True, eq=False)
@@ -47,13 +57,31 @@ class Marked:
 class MarkFinder:
     """Names the marks of one sheet."""
 
-    def __init__(self, sheet: Sheet, work: LineWork, outlines: Sequence[Points]) -> None:
+    def __init__(
+        self,
+        sheet: Sheet,
+        work: LineWork,
+        outlines: Sequence[Points],
+        papers: Sequence[Points] = (),
+        cut_out: int = 0,
+    ) -> None:
         self.sheet, self.work = sheet, work
         self.outlines = [o.astype(np.float32).reshape(-1, 1, 2) for o in outlines]
+        self.cut_out = set(range(len(outlines) - cut_out, len(outlines)))
+        self.papers = [p.astype(np.float32).reshape(-1, 1, 2) for p in papers]
+        self.ground = np.full(work.ink.mask.shape, 0 if self.papers else 1, dtype=np.uint8)
+        for ring in (*self.papers, *(self.outlines if self.papers else ())):
+            cv2.fillPoly(self.ground, [np.rint(ring).astype(np.int32)], 1)
         self.areas = [abs(polygon_area(o)) for o in outlines]
         self.scale = work.ink.mm_per_px
         self.pieces = [Marked() for _ in outlines]
         self.loose: list[Mark] = []
+        self.claimed = np.zeros(work.ink.mask.shape, dtype=np.uint8)
+        self.lettered: list[tuple[TextLine, Points]] = []
+        self.cut_off: list[NDArray[np.float64]] = []
+        self.used_blobs: set[int] = set()
+        self.tiles: list[NDArray[np.float32]] = []
+        self.usual_mass = 0.0
 
     def piece_at(self, point: Sequence[float] | NDArray[np.float64], *, slack_mm: float = 2.5) -> int:
         """Return the smallest piece in which (or on whose rim) a point of the mask lies, or -1."""
@@ -82,7 +110,20 @@ class MarkFinder:
         owner = self.piece_at(middle)
         if owner < 0 and kind == "notch":
             owner = self.piece_at(middle, slack_mm=8.0)
+        if owner < 0 and not self._on_paper(middle):
+            return
         (self.pieces[owner].marks if owner >= 0 else self.loose).append(mark)
+
+    def _inside_sheet(self, point: Points) -> bool:
+        """Return whether a point lies on a sheet of paper or in a piece, whichever pixel it falls into."""
+        x = min(max(int(point[0]), 0), self.ground.shape[1] - 1)
+        y = min(max(int(point[1]), 0), self.ground.shape[0] - 1)
+        return bool(self.ground[y, x])
+
+    def _on_paper(self, point: Points) -> bool:
+        """Return whether a point lies on a sheet of paper; what lies beside it is no part of the drawing."""
+        at = (float(point[0]), float(point[1]))
+        return not self.papers or any(cv2.pointPolygonTest(p, at, measureDist=False) >= 0 for p in self.papers)
 
     def _foot(self, points: Points) -> Points:
         """Return where a notch stands on the outline: half-way between its ends that touch it."""
@@ -106,16 +147,20 @@ class MarkFinder:
             kind: MarkKind = {"square": "test square", "mat": "mat grid"}.get(reference.kind, "reference")  # type: ignore[assignment]
             ring = np.asarray(self.sheet.to_mm(reference.outline_px), dtype=np.float64)
             path = OpenPath.polyline(np.concatenate([ring, ring[:1]]))
-            self.loose.append(Mark(kind=kind, path=path, text=reference.size, confidence=reference.score))
+            words = f"{reference.kind} {reference.size}".strip()
+            self.loose.append(Mark(kind=kind, path=path, text=words, confidence=reference.score))
 
     def loops(self, other: dict[int, str]) -> None:
         """Keep frames, tables and ornaments."""
         for index, name in other.items():
-            loop = self.work.loops[index]
-            ring = np.concatenate([loop.points, loop.points[:1]])
-            mm = self.to_mm(_simplified(ring, _SIMPLIFY_MM / self.scale))
-            kind: MarkKind = name if name in ("frame", "table") else "unknown"  # type: ignore[assignment]
-            self.loose.append(Mark(kind=kind, path=OpenPath.polyline(mm)))
+            points = self.work.loops[index].points
+            self.add(name, np.concatenate([points, points[:1]]))  # type: ignore[arg-type]
+
+    def shading(self) -> None:
+        """Keep creases: they are no drawing, but a person may think otherwise."""
+        for points in self.work.shading:
+            if self._inside_sheet(points[len(points) // 2]) and len(points) * self.scale > LEAST_SHADE_MM:
+                self.add("unknown", points, text="crease or shadow", confidence=0.3)
 
     def words(self, lines: Sequence[TextLine], texts: Sequence[TextBlock], frames: Sequence[Points]) -> None:
         """Keep text: as read, or as boxes where nothing was read."""
@@ -123,11 +168,13 @@ class MarkFinder:
         for line in lines:
             ring = self.work.ink.from_picture(np.array([*line.box, line.box[0]]))
             middle = ring[:-1].mean(axis=0)
+            self.lettered.append((line, ring))
             on_rim = any(
-                abs(cv2.pointPolygonTest(r, (float(middle[0]), float(middle[1])), measureDist=True)) * self.scale < 7.0
+                abs(cv2.pointPolygonTest(r, (float(middle[0]), float(middle[1])), measureDist=True)) * self.scale
+                < _TILE_REACH_MM
                 for r in rims
             )
-            kind: MarkKind = "tile mark" if len(line.text.strip()) <= 2 and on_rim else "text"
+            kind: MarkKind = "tile mark" if len(line.text.strip()) <= 2 and on_rim and not self.tiles else "text"
             self.add(kind, ring, point=True, text=line.text, confidence=line.confidence)
         if lines:
             return
@@ -135,37 +182,195 @@ class MarkFinder:
             x0, y0, x1, y1 = block.box
             self.add("text", np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]), confidence=0.7)
 
+    def tile_marks(self, frames: Sequence[int]) -> set[int]:
+        """Name the small figures on the line of a frame, and return the edges they are made of."""
+        graph = self.work.graph
+        used: set[int] = set()
+        for index in frames:
+            rim = self.work.loops[index].points
+            turned, sides = box_sides(self.work.flat(rim), self.scale)
+            low, high = rim.min(axis=0) - _TILE_MARK_MM / self.scale, rim.max(axis=0) + _TILE_MARK_MM / self.scale
+            near: list[int] = []
+            for i, edge in enumerate(graph.edges):
+                points = edge.points
+                if (
+                    np.ptp(points, axis=0).max() * self.scale > _TILE_MARK_MM
+                    or not ((points > low) & (points < high)).all()
+                ):
+                    continue
+                away = np.abs((self.work.flat(points) @ turned.T)[:, :, None] - sides[None]) * self.scale
+                nearest = away.min(axis=(1, 2))
+                if nearest.min() < 0.8 * _TILE_MARK_MM and not (nearest < 1.0).mean() > 0.7:
+                    near.append(i)
+            for group in _connected(graph, near):
+                points = np.concatenate([graph.edges[i].points for i in group])
+                size = np.ptp(points, axis=0) * self.scale
+                upright = self.work.flat(points) @ turned.T
+                away = np.abs(upright[:, :, None] - sides[None]).min(axis=(1, 2)) * self.scale
+                both = _both_sides(upright, sides, self.scale)
+                if 3.0 < size.max() < _TILE_MARK_MM and size.min() > 0.4 * size.max() and away.min() < 1.5 and both:
+                    hull = cv2.convexHull(points.astype(np.float32)).reshape(-1, 2).astype(np.float64)
+                    self.add("tile mark", np.concatenate([hull, hull[:1]]), confidence=0.8)
+                    self.tiles.append(hull.astype(np.float32).reshape(-1, 1, 2))
+                    used.update(group)
+        return used
+
     def strokes(self, found: Sequence[Found], taken: set[int], lettering: NDArray[np.uint8]) -> None:
         """Name the lines."""
         graph, ink = self.work.graph, self.work.ink
         rims = {s.edge for f in found for s in f.stretches} | taken
+        rims |= {i for i, e in enumerate(graph.edges) if not self._inside_sheet(e.points[len(e.points) // 2])}
+        self._spots(lettering, ink.dark)
+        free = [i for i, e in enumerate(graph.edges) if i not in rims and _covered(e.points, lettering) <= 0.7]
+        for loop, edges in rings(graph, free, self.scale):
+            if _covered(loop, self.claimed) > 0.5:
+                taken = taken | set(edges)
+                continue
+            owner = self.piece_at(loop.mean(axis=0), slack_mm=0.0)
+            mass = found[owner].mass if 0 <= owner < len(found) else 0.0
+            size = float(np.ptp(loop, axis=0).max()) * self.scale
+            own = float(np.median([graph.edges[i].mass for i in edges if not graph.edges[i].bridge] or [0.0]))
+            if owner >= 0 and size >= 5.0 and own > 0.8 * mass > 0:
+                self.pieces[owner].holes.append(loop)
+            else:
+                self.add("circle", np.concatenate([loop, loop[:1]]), point=True)
+            self._claim(loop)
+            rims |= set(edges)
         skipped = {i for i, e in enumerate(graph.edges) if i not in rims and _covered(e.points, lettering) > 0.7}
-        strokes = [
-            s for s in find_strokes(graph, rims, skipped) if s.length * self.scale > 1.5 and not self._along_rim(s)
-        ]
+        strokes = find_strokes(graph, rims, skipped)
+        strokes = [s for s in strokes if not self._along_rim(s)]
+        strokes = self._across_outlines(strokes)
+        strokes = [s for s in strokes if s.length * self.scale > 1.5 and _covered(s.points, self.claimed) < 0.6]
+        self._name(strokes, found)
+        self._blobs(lettering)
+        self._spots(lettering, ink.dark, unknown=True)
+
+    def _name(self, strokes: list[Stroke], found: Sequence[Found]) -> None:
+        around = Around(mm_per_px=self.scale, dark=self.work.ink.dark, words=self.lettered)
+        barbs = Barbs(strokes, self.scale)
+        open_heads: dict[int, tuple[bool, bool]] = {}
+        gone: set[int] = set()
+        for k, stroke in enumerate(strokes):
+            if stroke.length * self.scale > ARROW_MM and k not in gone and not stroke.closed:
+                pairs = [barbs.at(stroke, first=first) for first in (True, False)]
+                open_heads[k] = (bool(pairs[0]), bool(pairs[1]))
+                gone.update(*pairs)
         darts: list[tuple[Stroke, int]] = []
-        for stroke in strokes:
+        seams: dict[int, list[Stroke]] = {}
+        for k, stroke in enumerate(strokes):
+            if k in gone:
+                continue
             owner = self.piece_at(stroke.points[len(stroke.points) // 2])
             if owner < 0:
                 owner = self.piece_at(stroke.points[0], slack_mm=TOUCH_MM)
-            mass = found[owner].mass if 0 <= owner < len(found) else 0.0
-            kind = self._kind(stroke, owner, mass)
+            if owner in self.cut_out and float(np.median(self._away(owner, _sampled(stroke.points)))) < 0:
+                # What ends at the edge of a thing lies on the ground beneath it.
+                continue
+            bracket = bracket_of(stroke, self.work.blobs, self.scale) if stroke.length * self.scale > ARROW_MM else None
+            if bracket is not None:
+                self.add("fold line", bracket[0].points)
+                self._claim(stroke.points)
+                self._use(bracket[1])
+                continue
+            stroke, solid = with_heads(stroke, self.work.blobs, self.scale)
+            barbed = open_heads.get(k, (False, False))
+            here = replace(around, headed=(barbed[0] or solid[0] is not None, barbed[1] or solid[1] is not None))
+            if owner < 0 and self._runs_off(stroke):
+                kind = "outline"
+                self.cut_off.append(self.to_mm(stroke.points[len(stroke.points) // 2][None])[0])
+            elif owner < 0:
+                kind = loose_kind(stroke, here)
+            else:
+                mass = found[owner].mass if owner < len(found) else 0.0
+                kind = kind_in_piece(stroke, self._away(owner, _sampled(stroke.points)), mass, here)
+            if kind in ("grain line", "fold line"):
+                self._use(solid)
             if kind == "hole":
                 self.pieces[owner].holes.append(stroke.points[:-1])
             elif kind == "leg":
                 darts.append((stroke, owner))
+            elif kind == "stitching line":
+                seams.setdefault(owner, []).append(stroke)
             elif kind:
-                closed_round = kind in ("circle", "dot", "cross")
-                self.add(kind, stroke.points, point=closed_round)  # type: ignore[arg-type]
+                self.add(kind, stroke.points, point=kind in ("circle", "dot", "cross"))  # type: ignore[arg-type]
+            if kind and kind != "unknown":
+                self._claim(stroke.points)
         self._darts(darts)
-        self._spots(lettering, ink.dark)
+        for owner, mine in seams.items():
+            for seam in self._whole_seams(owner, mine):
+                self.add("stitching line", seam)
+
+    def _use(self, heads: Sequence[Blob | None]) -> None:
+        """Remember the heads of an arrow as named."""
+        for head in heads:
+            if head is not None:
+                self.used_blobs.add(id(head))
+                self._claim(head.points)
+
+    def _runs_off(self, stroke: Stroke) -> bool:
+        """Return whether a stroke is the line of a piece that the border of the picture or of the paper cuts off."""
+        long = stroke.length * self.scale > LEAST_CUT_OFF_MM and stroke.bow * self.scale > LEAST_BOW_MM
+        if not long or stroke.closed or stroke.mass < BOLD_SHARE * self.usual_mass:
+            return False
+        high, wide = self.work.ink.mask.shape
+        reach = BORDER_MM / self.scale
+        for end in (stroke.points[0], stroke.points[-1]):
+            x, y = float(end[0]), float(end[1])
+            if min(x, y, wide - 1 - x, high - 1 - y) < reach:
+                continue
+            if any(abs(cv2.pointPolygonTest(p, (x, y), measureDist=True)) < reach for p in self.papers):
+                continue
+            if not any(float(np.hypot(*(line - end).T).min()) < reach for line in self.work.shading):
+                return False
+        return True
+
+    def _whole_seams(self, owner: int, parts: list[Stroke]) -> list[Points]:
+        """Put the parts of a stitching line together that marks drawn over it have cut apart."""
+        left = sorted(parts, key=lambda s: -s.length)
+        middle = {id(s): float(np.median(self._away(owner, _sampled(s.points)))) for s in left}
+        out = []
+        while left:
+            line = left.pop(0)
+            away, points, grew = middle[id(line)], line.points, True
+            while grew:
+                grew = False
+                for other in left:
+                    if abs(middle[id(other)] - away) > 1.0 + 0.1 * away:
+                        continue
+                    ways = [(float(np.hypot(*(points[a] - other.points[b]))), a, b) for a in (0, -1) for b in (0, -1)]
+                    gap, a, b = min(ways)
+                    if gap * self.scale > SEAM_GAP_MM:
+                        continue
+                    mine = points[::-1] if a == 0 else points
+                    theirs = other.points if b == 0 else other.points[::-1]
+                    points, grew = np.concatenate([mine, theirs]), True
+                    left.remove(other)
+                    break
+            if 0 < float(np.hypot(*(points[0] - points[-1]))) * self.scale < LONGEST_GAP_MM and len(points) > 40:
+                points = np.concatenate([points, points[:1]])
+            out.append(points)
+        return out
+
+    def _across_outlines(self, strokes: list[Stroke]) -> list[Stroke]:
+        """Join the parts of lines that cross an outline; a line that stops there is left alone."""
+        if not strokes:
+            return strokes
+        allowed = np.zeros((len(strokes), 2), dtype=bool)
+        for k, stroke in enumerate(strokes):
+            for side, end in enumerate((stroke.points[0], stroke.points[-1])):
+                allowed[k, side] = any(
+                    abs(cv2.pointPolygonTest(o, (float(end[0]), float(end[1])), measureDist=True)) * self.scale
+                    < TOUCH_MM
+                    for o in self.outlines
+                )
+        return join_facing(strokes, allowed, ACROSS_MM / self.scale, _STRAIGHT_ON_RAD)
 
     def _along_rim(self, stroke: Stroke) -> bool:
         """Return whether a stroke lies on an outline all along: a leftover of the line itself."""
         sample = stroke.points[:: max(1, len(stroke.points) // 20)]
         return any(
             all(
-                abs(cv2.pointPolygonTest(o, (float(x), float(y)), measureDist=True)) * self.scale < 0.7
+                abs(cv2.pointPolygonTest(o, (float(x), float(y)), measureDist=True)) * self.scale < ALONG_MM
                 for x, y in sample
             )
             for o in self.outlines
@@ -177,51 +382,6 @@ class MarkFinder:
         return np.array(
             [cv2.pointPolygonTest(outline, (float(x), float(y)), measureDist=True) * self.scale for x, y in points]
         )
-
-    def _kind(self, stroke: Stroke, owner: int, mass: float) -> str:
-        length = stroke.length * self.scale
-        points = stroke.points
-        size = float(np.ptp(points, axis=0).max()) * self.scale
-        if stroke.closed:
-            area = abs(polygon_area(points)) * self.scale**2
-            round_ = area > 0.8 * np.pi * (length / (2 * np.pi)) ** 2
-            if owner >= 0 and size >= 5.0 and stroke.mass > 0.8 * mass and not stroke.spaces:
-                return "hole"
-            if round_ and size <= ROUND_MM:
-                return "circle"
-        chord = float(np.hypot(*(points[-1] - points[0]))) * self.scale
-        straight = chord > 0.985 * length
-        first, last = heads(stroke, self.work.ink.dark, 2.6 / self.scale, 6.0 / self.scale)
-        if owner < 0:
-            return (
-                "grain line" if straight and first and last and length > 10 else "internal line" if length > 8 else ""
-            )
-        ends = self._away(owner, points[[0, -1]])
-        touching = np.abs(ends) < TOUCH_MM
-        if length <= NOTCH_MM and touching.any() and not stroke.closed:
-            return "notch"
-        if straight and length > 10 and (first or last) and not touching.all():
-            return "grain line"
-        if (
-            touching.all()
-            and length < 3 * NOTCH_MM
-            and ends_near(points, self.scale)
-            and float(np.median(self._away(owner, points[:: max(1, len(points) // 20)]))) < 0
-        ):
-            return "notch"
-        inner = points[:: max(1, len(points) // 60)]
-        away = self._away(owner, inner)
-        if first and last and not straight and length > 20 and float(np.median(away)) < 15 and ends.max() < 10:
-            return "fold line"
-        middle = float(np.median(away))
-        steady = float((np.abs(away - middle) < 0.8 + 0.08 * abs(middle)).mean())
-        if steady > 0.72 and 1.0 < middle < WIDEST_SEAM_MM and length > 18:
-            return "stitching line"
-        if touching.all() and length > NOTCH_MM and chord < 0.75 * length and _is_bent(points):
-            return "dart"
-        if straight and touching.any() and not touching.all() and length > 10:
-            return "leg"
-        return "internal line" if length > 8 else "unknown" if length > 2 else ""
 
     def _darts(self, legs: list[tuple[Stroke, int]]) -> None:
         """Two straight legs from the outline that meet at a tip are a dart; the others are lines."""
@@ -245,107 +405,116 @@ class MarkFinder:
         ends = self._away(owner, stroke.points[[0, -1]])
         return stroke.points if abs(ends[0]) <= abs(ends[1]) else stroke.points[::-1]
 
-    def _spots(self, lettering: NDArray[np.uint8], dark: NDArray[np.uint8]) -> None:
-        """Name small pieces of ink: dots, circles, crosses."""
+    def _claim(self, points: Points) -> None:
+        """Remember where a mark was named, so that its ink is not named again."""
+        chain = np.rint(points).astype(np.int32).reshape(-1, 1, 2)
+        cv2.polylines(self.claimed, [chain], isClosed=False, color=1, thickness=max(3, round(0.8 / self.scale)))
+
+    def _spots(self, lettering: NDArray[np.uint8], dark: NDArray[np.uint8], *, unknown: bool = False) -> None:
+        """Name small pieces of ink: dots, circles, crosses; ``unknown`` keeps those that are none of these."""
         ink = self.work.ink
         for x, y, wide, high, area, dash in self.work.small:
             if dash:
                 continue
             size = max(int(wide), int(high)) * self.scale
             middle = np.array([x + wide / 2 - 0.5, y + high / 2 - 0.5])
-            if size < SPECK_MM or lettering[int(middle[1]), int(middle[0])]:
+            if size < SPECK_MM or lettering[int(middle[1]), int(middle[0])] or not self._inside_sheet(middle):
                 continue
-            patch = ink.mask[y : y + high, x : x + wide]
-            kind = _spot_kind(patch, int(area))
+            window = (slice(y, y + high), slice(x, x + wide))
+            patch = ink.mask[window]
             box = np.array([(x, y), (x + wide, y), (x + wide, y + high), (x, y + high), (x, y)], dtype=np.float64)
+            if unknown:
+                if size > 1.5 and not _share_claimed(patch, self.claimed[window]) > 0.3:
+                    self.add(self._small_kind(middle, patch), box, point=True, confidence=0.5)
+                continue
+            kind = None if self._on_tile(middle) else spot_kind(patch, int(area)) or dot_on_line(patch, self.scale)
             if kind is None:
-                if size > 1.5:
-                    self.add("unknown", box, point=True, confidence=0.5)
                 continue
             owner = self.piece_at(middle, slack_mm=0.0)
-            if (
-                kind == "circle"
-                and owner >= 0
-                and size >= 5.0
-                and self._bold_ring(patch, dark[y : y + high, x : x + wide])
-            ):
-                ring = _ring_middle(patch)
+            if kind == "circle" and owner >= 0 and size >= 5.0 and self._bold_ring(patch, dark[window]):
+                ring = ring_middle(patch)
                 if ring is not None:
                     self.pieces[owner].holes.append(ring + [x, y])
+                    self.claimed[window][patch > 0] = 1
                     continue
             self.add(kind, box, point=True)
-        _, labels, stats, centres = cv2.connectedComponentsWithStats(self.work.solids, connectivity=8)
-        del labels
-        for (x, y, wide, high, area), centre in zip(stats[1:], centres[1:], strict=True):
-            size = max(int(wide), int(high)) * self.scale
-            if size > 12 or lettering[int(centre[1]), int(centre[0])]:
+            self.claimed[window][patch > 0] = 1
+
+    def _small_kind(self, middle: Points, patch: NDArray[np.uint8]) -> MarkKind:
+        """Return what a small mark is that has no shape of its own: a filled notch beside an outline, or unknown."""
+        if self._on_tile(middle):
+            return "text"
+        solid = float((patch > 0).mean()) > 0.4
+        owner = self.piece_at(middle, slack_mm=8.0) if solid else -1
+        if (
+            owner >= 0
+            and abs(float(self._away(owner, middle[None])[0])) < 0.5 * max(patch.shape) * self.scale + TOUCH_MM
+        ):
+            return "notch"
+        return "unknown"
+
+    def _on_tile(self, middle: Points) -> bool:
+        at = (float(middle[0]), float(middle[1]))
+        return any(cv2.pointPolygonTest(tile, at, measureDist=False) > 0 for tile in self.tiles)
+
+    def _blobs(self, lettering: NDArray[np.uint8]) -> None:
+        """Name solid spots that sit on lines: dots, filled notches."""
+        for blob in self.work.blobs:
+            x, y = (int(v) for v in blob.middle)
+            if id(blob) in self.used_blobs or lettering[y, x] or _covered(blob.points, self.claimed) > 0.5:
                 continue
-            if area > 0.7 * wide * high and 0.7 < wide / high < 1.4:
-                box = np.array([(x, y), (x + wide, y), (x + wide, y + high), (x, y + high), (x, y)], dtype=np.float64)
-                self.add("dot", box, point=True, confidence=0.8)
+            ring = np.concatenate([blob.points, blob.points[:1]])
+            if blob.round:
+                self.add("dot", ring, point=True, confidence=0.8)
+                continue
+            owner = self.piece_at(blob.middle, slack_mm=8.0)
+            away = float(self._away(owner, blob.middle[None])[0]) if owner >= 0 else np.inf
+            near = abs(away) < 0.5 * blob.size * self.scale + TOUCH_MM
+            self.add("notch" if near else "unknown", ring, point=not near, confidence=0.7)
 
     def _bold_ring(self, patch: NDArray[np.uint8], dark: NDArray[np.uint8]) -> bool:
         """Return whether a small ring is drawn with a line as heavy as the cutting lines."""
-        ring = _ring_middle(patch)
+        ring = ring_middle(patch)
         if ring is None or not self.usual_mass:
             return False
         length = float(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T).sum())
         mass = float(dark[patch > 0].sum()) / 255.0 / max(1.0, length)
         return mass > 0.8 * self.usual_mass
 
-    usual_mass: float = 0.0
+
+def _sampled(points: Points) -> Points:
+    """Return about sixty points of a chain, both ends among them."""
+    at = np.unique(np.linspace(0, len(points) - 1, min(len(points), 60)).astype(int))
+    return np.asarray(points[at])
 
 
-def _ring_middle(patch: NDArray[np.uint8]) -> Points | None:
-    """Return the middle line of a ring: half-way between its outer and its inner border."""
-    contours, tree = cv2.findContours(np.pad(patch, 1), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    outer = [c for c, t in zip(contours, tree[0], strict=True) if t[3] < 0] if tree is not None else []
-    inner = [c for c, t in zip(contours, tree[0], strict=True) if t[3] >= 0] if tree is not None else []
-    if not outer or not inner:
-        return None
-    out = max(outer, key=cv2.contourArea).reshape(-1, 2).astype(np.float64) - 1
-    hole = max(inner, key=cv2.contourArea).reshape(-1, 2).astype(np.float64) - 1
-    nearest = np.array([hole[np.argmin(((hole - p) ** 2).sum(axis=1))] for p in out])
-    return np.asarray((out + nearest) / 2)
+def _connected(graph: LineGraph, edges: Sequence[int]) -> list[list[int]]:
+    """Return edges in groups that hang together."""
+    group: dict[int, int] = {}
+
+    def root(node: int) -> int:
+        while group.setdefault(node, node) != node:
+            node = group[node]
+        return node
+
+    for i in edges:
+        group[root(graph.edges[i].start)] = root(graph.edges[i].end)
+    out: dict[int, list[int]] = {}
+    for i in edges:
+        out.setdefault(root(graph.edges[i].start), []).append(i)
+    return list(out.values())
 
 
-def _spot_kind(patch: NDArray[np.uint8], area: int) -> MarkKind | None:
-    high, wide = patch.shape
-    if not 0.75 < wide / high < 1.33:
-        return None
-    fill = area / (wide * high)
-    padded = np.pad(patch, 1)
-    contours, tree = cv2.findContours(padded, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    if tree is None:
-        return None
-    outer = max((c for c, t in zip(contours, tree[0], strict=True) if t[3] < 0), key=cv2.contourArea)
-    holes = [c for c, t in zip(contours, tree[0], strict=True) if t[3] >= 0 and cv2.contourArea(c) > 0.1 * wide * high]
-    around = float(cv2.contourArea(outer)) / max(1.0, (wide - 1) * (high - 1))
-    if len(holes) == 1 and 0.68 < around < 0.9:
-        return "circle"
-    if not holes and fill > 0.66 and 0.68 < around < 0.9:
-        return "dot"
-    if not holes and fill < 0.5 and min(high, wide) >= 6:
-        middle = patch[int(0.3 * high) : int(0.7 * high) + 1, int(0.3 * wide) : int(0.7 * wide) + 1]
-        y3, x3, y4, x4 = high // 3, wide // 3, high // 4, wide // 4
-        corners = [patch[:y4, :x4], patch[:y4, -x4:], patch[-y4:, :x4], patch[-y4:, -x4:]]
-        sides = [patch[:y4, x3:-x3], patch[-y4:, x3:-x3], patch[y3:-y3, :x4], patch[y3:-y3, -x4:]]
-        upright = all(s.any() for s in sides) and not any(c.any() for c in corners)
-        slanted = all(c.any() for c in corners) and not any(s.any() for s in sides)
-        if middle.any() and (upright or slanted):
-            return "cross"
-    return None
+def _both_sides(turned: Points, sides: NDArray[np.float64], mm_per_px: float) -> bool:
+    """Return whether a figure lies on both sides of one of a frame's lines."""
+    apart = (turned[:, :, None] - sides[None]) * mm_per_px
+    low, high = apart.min(axis=0), apart.max(axis=0)
+    return bool(((low < -1.5) & (high > 1.5)).any())
 
 
-def ends_near(points: Points, mm_per_px: float) -> bool:
-    """Return whether a line comes back close to where it started, as the legs of a notch do."""
-    return float(np.hypot(*(points[0] - points[-1]))) * mm_per_px < NOTCH_MM
-
-
-def _is_bent(points: Points) -> bool:
-    """Return whether a line is two nearly straight legs with one sharp bend."""
-    box = cv2.approxPolyDP(points.astype(np.float32).reshape(-1, 1, 2), 0.03 * len(points), closed=False)
-    return len(box) == 3
+def _share_claimed(patch: NDArray[np.uint8], claimed: NDArray[np.uint8]) -> float:
+    ink = patch > 0
+    return float((claimed[ink] > 0).mean()) if ink.any() else 0.0
 
 
 def _simplified(points: Points, tolerance_px: float) -> Points:
@@ -369,9 +538,13 @@ def lettering_mask(
     for line in lines:
         ring = work.ink.from_picture(np.array(line.box))
         cv2.fillPoly(mask, [np.rint(ring).astype(np.int32).reshape(-1, 1, 2)], 1)
+    read = mask.copy() if lines else None
     for block in texts:
         margin = int(0.25 * block.height)
         for x, y, wide, high in block.glyphs:
+            # What the reader made nothing of may be anything.
+            if read is not None and not read[y : y + high, x : x + wide].any():
+                continue
             cv2.rectangle(
                 mask,
                 (int(x) - margin, int(y) - margin),

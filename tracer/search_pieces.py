@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import cv2
 import numpy as np
 
 from tracer.marks import FRAME_SHARE, is_table, is_text_box, on_box, rectangularity, runs_parallel, text_in
@@ -37,6 +38,7 @@ NECK_MM = 10.0
 """Faces that touch along less than this are two pieces that touch (common practice, no source)."""
 CORNER_RAD = math.radians(8)
 """Where a line divides one piece, the outline runs straight on across its ends within this (common practice)."""
+_LINE_MM, _WORKED_SHARE = 6.0, 0.12
 BUMP_MM = 9.0
 """Faces on the rim up to this size are notches or letters (common practice, no source)."""
 TIP_MM = 7.0
@@ -219,6 +221,10 @@ def _one_bump_less(graph: LineGraph, members: list[int], loop: Face, mm_per_px: 
         under = sum(graph.edges[i].length for i, _ in inside)
         if under > 0.9 * around or not _runs_on(graph, loop, outside, inside):
             continue
+        # A thin notch does not stand in for the bold line it is drawn on.
+        bold, thin = usual(graph, [i for i, _ in outside], "mass"), usual(graph, [i for i, _ in inside], "mass")
+        if thin < BOLD_SHARE * bold and not all(graph.edges[i].bridge for i, _ in inside):
+            continue
         gone = {i for i, _ in outside}
         left = [i for i in members if i not in gone]
         for block in find_blocks(LineGraph(graph.nodes, [graph.edges[i] for i in left])):
@@ -314,10 +320,10 @@ class PieceSearch:
     def visit(self, index: int) -> None:
         """Decide what a loop is, and look at what lies in it where it only surrounds."""
         loop = self.work.loops[index]
-        if is_table(loop.points, [f.points for f in loop.faces], self.texts):
+        if is_table(loop.points, [f.points for f in loop.faces], self.texts, self.work.flat):
             self.other[index] = "table"
             return
-        if is_text_box(loop.points, loop.area, self.texts):
+        if is_text_box(loop.points, loop.area, self.texts, self.work.flat) and not self._is_worked_on(loop):
             self.other[index] = "frame"
             return
         if not self._surrounds(loop):
@@ -331,9 +337,24 @@ class PieceSearch:
             if not any(lies_in(self.work.loops[child].points, f.points) for f in pieces):
                 self.visit(child)
 
+    def _is_worked_on(self, loop: Loop) -> bool:
+        """Return whether more than words is drawn in a loop: a stitching line, an arrow."""
+        contour = loop.points.astype(np.float32).reshape(-1, 1, 2)
+        own = set(loop.block)
+        drawn = 0.0
+        for index, edge in enumerate(self.work.graph.edges):
+            if index in own or (edge.length * self.scale < _LINE_MM and not edge.bridge) or edge.hidden:
+                continue
+            x, y = edge.points[len(edge.points) // 2]
+            if cv2.pointPolygonTest(contour, (float(x), float(y)), measureDist=False) > 0:
+                drawn += edge.length
+        around = float(np.hypot(*np.diff(loop.points, axis=0).T).sum())
+        return drawn > _WORKED_SHARE * around
+
     def _surrounds(self, loop: Loop) -> bool:
         """Return whether a loop is a frame: a rectangle around most of the sheet or around several pieces."""
-        if rectangularity(loop.points) < 0.85 or on_box(loop.points, self.scale) < 0.8:
+        flat = self.work.flat(loop.points)
+        if rectangularity(flat) < 0.85 or on_box(flat, self.scale) < 0.8:
             return False
         if loop.area > FRAME_SHARE * self.work.ink.mask.size:
             return True
@@ -355,7 +376,7 @@ class PieceSearch:
         around = sum(self.work.graph.edges[i].length for i, _ in face.steps)
         if shared > 0.45 * around or face.area > 0.6 * frame.area:
             return False
-        return not is_text_box(face.points, face.area, self.texts)
+        return not is_text_box(face.points, face.area, self.texts, self.work.flat)
 
     def take_loop(self, index: int) -> None:
         """Take a loop for a piece, or for as many as its block holds."""

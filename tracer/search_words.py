@@ -25,15 +25,15 @@ SQUARE_GLYPH_MM = 3.2
 
 def word_regions(texts: Sequence[TextBlock], ink: Ink, tables: Sequence[Points]) -> list[Region]:
     """Return where to read: blocks of text close to each other make one region, so that words are not cut apart."""
-    boxes = []
+    boxes: list[list[float]] = []
     free = list(texts)
     for table in tables:
         inside = text_in(table, free)
         if inside:
             low, high = table.min(axis=0), table.max(axis=0)
-            boxes.append([*map(float, low), *map(float, high), float(np.median([t.height for t in inside]))])
+            boxes.append([*map(float, low), *map(float, high), float(np.median([t.height for t in inside])), 0.0])
             free = [t for t in free if t not in inside]
-    boxes += [[*t.box, t.height] for t in free]
+    boxes += [[*t.box, t.height, float(t.upright)] for t in free]
     merged = True
     while merged:
         merged = False
@@ -42,19 +42,20 @@ def word_regions(texts: Sequence[TextBlock], ink: Ink, tables: Sequence[Points])
                 a, b = boxes[i], boxes[j]
                 reach = 0.9 * max(a[4], b[4])
                 near = a[0] - reach < b[2] and b[0] - reach < a[2] and a[1] - reach < b[3] and b[1] - reach < a[3]
-                if near and max(a[4], b[4]) < 2.5 * min(a[4], b[4]):
+                if near and max(a[4], b[4]) < 2.5 * min(a[4], b[4]) and a[5] == b[5]:
                     boxes[i] = [
-                        min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]), max(a[4], b[4])
+                        min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]), max(a[4], b[4]), a[5]
                     ]  # fmt: skip
                     del boxes[j]
                     merged = True
     out = []
-    for x0, y0, x1, y1, height in boxes:
+    for x0, y0, x1, y1, height, upright in boxes:
         corners = ink.to_picture(np.array([[x0, y0], [x1, y1]]))
         out.append(
             Region(
                 box=(float(corners[0, 0]), float(corners[0, 1]), float(corners[1, 0]), float(corners[1, 1])),
                 glyph_px=height * ink.factor,
+                upright=upright > 0,
             )
         )
     return out
