@@ -116,8 +116,8 @@ class MarkFinder:
 
     def _inside_sheet(self, point: Points) -> bool:
         """Return whether a point lies on a sheet of paper or in a piece, whichever pixel it falls into."""
-        x = min(max(int(point[0]), 0), self.ground.shape[1] - 1)
-        y = min(max(int(point[1]), 0), self.ground.shape[0] - 1)
+        high, wide = self.work.ink.mask.shape
+        x, y = min(max(int(point[0]), 0), wide - 1), min(max(int(point[1]), 0), high - 1)
         return bool(self.ground[y, x])
 
     def _on_paper(self, point: Points) -> bool:
