@@ -32,7 +32,8 @@ class Priors:
     The defaults are common practice for phone and compact cameras, no source: main cameras of phones have 35 mm
     equivalents of 22 to 28 mm, so about 0.72 of the long side; EXIF gives the equivalent in whole millimetres (2 %)
     by one of two conventions (width or diagonal, up to 4 % apart); makers correct barrel distortion to one or two per
-    cent; people hold the camera roughly square to the table.
+    cent in the picture's corners, which are about 0.8 focal lengths off the middle; people hold the camera roughly
+    square to the table.
     """
 
     focal_over_long_side: float = 0.75
@@ -40,9 +41,9 @@ class Priors:
     focal_exif_log_sigma: float = 0.03
     tilt_sigma_deg: float = 12.0
     centre_sigma_of_diagonal: float = 0.004
-    k1_sigma: float = 0.02
-    k2_sigma: float = 0.02
-    k3_sigma: float = 0.02
+    k1_sigma: float = 0.013
+    k2_sigma: float = 0.006
+    k3_sigma: float = 0.003
     tangential_sigma: float = 0.0005
 
 

@@ -20,6 +20,7 @@ from calibration.picture import MmPoints, Picture, PxPoints
 from calibration.references import Reference
 from calibration.references.card import THICKNESS_MM
 from calibration.references.density import credible_density
+from calibration.references.mat.grow import GRID_PRIORS
 from calibration.references.quad import inner_angles_deg, side_lengths
 from calibration.references.sheet import FoundSheet, any_size_fits
 from calibration.units import MM_PER_INCH
@@ -28,6 +29,10 @@ SCANNING_DENSITIES = (75.0, 100.0, 150.0, 200.0, 240.0, 300.0, 400.0, 600.0, 800
 """Densities that scanners are set to, per inch (common practice, no source)."""
 
 _DENSITY_MATCH = 0.007
+_CAMERA_SHAPES = (4 / 3, 3 / 2, 16 / 9)
+"""Proportions of cameras' pictures, true to a pixel (common practice, no source)."""
+_SKEWED = 0.004
+"""Relative; 1 mm on an A4 sheet's width."""
 _FREE_SCALE = 0.05
 _STRAIGHT_SIGMA_PX = 0.2
 _RIGHT_ANGLE_SIGMA_DEG = 0.04
@@ -47,6 +52,8 @@ def _fit(
     straights: Sequence[PxPoints] = (),
     angles: Sequence[Angle] = (),
 ) -> FittedMap:
+    # A grid is a lens chart: it tells of any lens, and is not drawn towards the usual ones.
+    priors = GRID_PRIORS if references[0].kind == "mat" else None
     fit = fit_camera(
         PxPoints(np.concatenate([r.points_px for r in references])),
         MmPoints(np.concatenate([r.points_mm for r in references])),
@@ -60,12 +67,17 @@ def _fit(
         straight_sigma_px=_STRAIGHT_SIGMA_PX,
         angles=angles,
         model=model,
+        priors=priors,
     )
     return from_camera_fit(fit)
 
 
-def _fits_a_scanner(picture: Picture, reference: Reference) -> bool:
-    """Whether a reference is, within its reading, what a scanner would make of it, at a density scanners are set to."""
+def _fits_a_scanner(picture: Picture, reference: Reference, sheets: Sequence[FoundSheet]) -> bool:
+    """Whether a reference is, within its reading, what a scanner would make of it, at a density scanners are set to.
+
+    Without a density to believe, no picture of a camera's proportions is taken for a scan, and none in which a sheet of
+    paper is no rectangle.
+    """
     plane = _fit([reference], [reference.tolerance_relative], picture, "scan").plane
     off = np.asarray(plane.to_px(reference.points_mm)) - reference.points_px
     misfit = float(np.sqrt((off**2).sum(axis=1).mean()))
@@ -74,23 +86,39 @@ def _fits_a_scanner(picture: Picture, reference: Reference) -> bool:
         return False
     if credible_density(picture) is not None:
         return True
+    if _has_a_cameras_shape(picture) or any(_is_skewed(sheet) for sheet in sheets):
+        return False
     middle = PxPoints(np.asarray(reference.points_px).mean(axis=0, keepdims=True))
     density = MM_PER_INCH / float(plane.mm_per_px(middle)[0])
     return any(abs(density / known - 1) < _DENSITY_MATCH for known in SCANNING_DENSITIES)
 
 
-def model_for(picture: Picture, chosen: Reference) -> ModelName:
+def _has_a_cameras_shape(picture: Picture) -> bool:
+    long, short = max(picture.width_px, picture.height_px), min(picture.width_px, picture.height_px)
+    return any(abs(short * ratio - long) <= 1.0 for ratio in _CAMERA_SHAPES)
+
+
+def _is_skewed(sheet: FoundSheet) -> bool:
+    """Whether a sheet's opposite sides, or its angles, differ by more than a scanner and cutting allow."""
+    corners = np.asarray(sheet.quad.corners_px)
+    lengths = side_lengths(corners)
+    uneven = max(abs(float(np.log(lengths[0] / lengths[2]))), abs(float(np.log(lengths[1] / lengths[3]))))
+    return uneven > _SKEWED or float(np.radians(np.abs(inner_angles_deg(corners) - 90)).max()) > 2 * _SKEWED
+
+
+def model_for(picture: Picture, chosen: Reference, sheets: Sequence[FoundSheet] = ()) -> ModelName:
     """Tell a scan from a photo.
 
     A file that records an exposure is a photo. Otherwise it is a scan when the chosen reference looks as a scanner
     would show it *and* the density that follows is the file's own or one that scanners are set to; a photo taken
-    squarely enough to pass the first test passes the second by chance in about one of twelve.
+    squarely enough to pass the first test passes the second by chance in about one of twelve; a photo as it comes from a
+    camera is known by its proportions all the same, and a tilted one by any sheet in it.
     """
     if picture.kind == "pdf-raster" or chosen.kind == "density":
         return "scan"
     if picture.by_camera or picture.focal_px is not None:
         return "photo"
-    if _fits_a_scanner(picture, chosen):
+    if _fits_a_scanner(picture, chosen, sheets):
         return "scan"
     return "photo" if len(chosen.points_px) <= _FEW_POINTS else "auto"
 
@@ -145,7 +173,7 @@ def _confirmed(sheets: Sequence[FoundSheet], fitted: FittedMap, picture: Picture
 def solve(evidence: Evidence, picture: Picture) -> FittedMap:
     """Fit the map that the evidence supports."""
     chosen = evidence.chosen
-    model = model_for(picture, chosen)
+    model = model_for(picture, chosen, evidence.sheets)
     by_tolerance = chosen.kind == "sheet"
     if model == "scan":
         return _fit([chosen], [chosen.tolerance_relative], picture, model)

@@ -26,12 +26,15 @@ CORNER_MM = (2.88, 3.48)
 THICKNESS_MM = 0.76
 """ISO/IEC 7810: the upper face lies this much nearer to a camera than the paper does."""
 
-EDGE_MM = 0.06
-"""Standard uncertainty of where an edge is seen: rounded over, and next to its own shadow (judgement)."""
+EDGE_MM = 0.02
+"""Standard uncertainty of where each edge is seen by itself: rounded over, and next to its own shadow (judgement)."""
+ROUNDED_MM = 0.02
+"""Standard uncertainty of where all edges alike are seen: as far inside or outside on every side (judgement)."""
 
 _LIMITS_MM = (85.47, 85.72)
 TOLERANCE_RELATIVE = (_LIMITS_MM[1] - _LIMITS_MM[0]) / 2 / WIDTH_MM / np.sqrt(3.0)
 """Standard uncertainty of its width: production limits, rectangular (JCGM 100, 4.3.7)."""
+_SEEN_RELATIVE = float(np.hypot(TOLERANCE_RELATIVE, 2 * ROUNDED_MM * 2 / (WIDTH_MM + HEIGHT_MM)))
 
 _ASPECT_MARGIN = 1.12
 """Tilt of 25 degrees shortens one direction by 10 %."""
@@ -103,7 +106,7 @@ def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Re
                 points_px=quad.corners_px,
                 points_mm=MmPoints(np.array([[0, 0], [w, 0], [w, h], [0, h]])),
                 sigma_px=np.hypot(quad.sigma_px, EDGE_MM * float(pair.max()) / WIDTH_MM),
-                tolerance_relative=TOLERANCE_RELATIVE,
+                tolerance_relative=_SEEN_RELATIVE,
                 outline_px=PxPoints(np.asarray(quad.corners_px)),
                 score=float(np.clip(rough.cover * rounded / 4 * np.exp(-((off / 0.08) ** 2)), 0, 1)),
                 straights_px=tuple(PxPoints(side.points_px) for side in quad.sides),

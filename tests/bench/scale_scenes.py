@@ -43,6 +43,8 @@ STANDARD_TOLERANCE = {
     "mat": MAT,
 }
 """Standard uncertainty of each kind's own size, as the tool states it."""
+HEIGHTS_MM = {"card": 0.76, "square": 0.2}
+"""A card's thickness (ISO/IEC 7810); paper that does not lie quite flat (judgement)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,7 +52,7 @@ class Case:
     """A rendered scene and what to ask of it.
 
     ``area_mm`` is where lengths are measured (x0, y0, x1, y1). ``stretch`` is true size over nominal size of the
-    reference: lengths by the reference come out as true length / ``stretch``.
+    reference by which the tool scales; what it measures is multiplied by it.
     """
 
     words: str
@@ -102,8 +104,9 @@ def _scene(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generat
         return scenarios.build(
             "mat",
             seed=seed,
-            pitch=str(rng.choice(["1in", "0.5in", "10mm"])),
+            pitch=(pitch := str(rng.choice(["1in", "0.5in", "10mm"]))),
             size_in=(18.0, 12.0),
+            heavy_every={"1in": 6, "0.5in": 2, "10mm": 5}[pitch],
             colour=str(rng.choice(list(MATS))),
             made_of=str(rng.choice(["card", "sheet"])),
             pieces=3,
@@ -114,7 +117,7 @@ def _scene(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generat
 
 def _drawn(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generator) -> Scene:
     error = rng.uniform(-2.0, 2.0, 2) if what == "sheet" and paper == "A3" else rng.uniform(-1.5, 1.5, 2)
-    return scenarios.build(
+    scene = scenarios.build(
         "reference",
         seed=seed,
         kind=what,
@@ -125,6 +128,10 @@ def _drawn(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generat
         corner=bool(rng.random() < 0.7),
         sheet_error_mm=(float(error[0]), float(error[1])) if what == "sheet" else (0.0, 0.0),
     )
+    if what == "sheet":
+        # A sheet that sets the scale is laid down whole, however it is turned.
+        scene.settings["scan_margin_mm"] = 18.0
+    return scene
 
 
 def _scanned(scene: Scene, what: str, seed: int, rng: np.random.Generator) -> Rendered:
@@ -175,10 +182,15 @@ def case(seed: int) -> Case:
     asked = {"sheet": paper, "density": "", "target": "", "mat": ""}.get(word, size)
     rendered = (_scanned if how == "scan" else _photographed)(scene, what, seed, rng)
     half_width = STANDARD_TOLERANCE.get(what, 0.0) * 3**0.5
+    stretch = 1.0 + float(rng.uniform(-half_width, half_width))
+    if how == "photo" and word in HEIGHTS_MM:
+        # Its face lies nearer to the camera than the pattern, by anything up to its height, and so looks larger.
+        away_mm = rendered.camera.mm_per_px() * rendered.camera.focal_px
+        stretch *= 1.0 - float(rng.uniform(0.0, HEIGHTS_MM[word])) / away_mm
     return Case(
         words=kind,
         rendered=as_jpeg(rendered),
         request=ReferenceRequest(kind=word, size=asked),  # type: ignore[arg-type]
         area_mm=(0.0, 0.0, scene.width_mm, scene.height_mm),
-        stretch=1.0 + float(rng.uniform(-half_width, half_width)),
+        stretch=stretch,
     )
