@@ -111,8 +111,8 @@ def model_for(picture: Picture, chosen: Reference, sheets: Sequence[FoundSheet] 
 
     A file that records an exposure is a photo. Otherwise it is a scan when the chosen reference looks as a scanner
     would show it *and* the density that follows is the file's own or one that scanners are set to; a photo taken
-    squarely enough to pass the first test passes the second by chance in about one of twelve; a photo as it comes from a
-    camera is known by its proportions all the same, and a tilted one by any sheet in it.
+    squarely enough to pass the first test passes the second by chance in about one of twelve. A photo as it comes from
+    a camera is known by its proportions all the same, and a tilted one by any sheet in it.
     """
     if picture.kind == "pdf-raster" or chosen.kind == "density":
         return "scan"

@@ -31,7 +31,7 @@ _FAINT = 0.12
 """A stroke's centroid counts what is darker than this part of its depth. Of 0.1, 0.25, 0.4 and half-level edges, the
 lowest shifted least with the line's place between pixels (under 0.01 px from blur 0.8 px on, measured)."""
 PHASE_PX = 0.006
-"""What remains of that shift, as a standard uncertainty of a corner (corners of rendered squares: 0.002 to 0.007 px)."""
+"""What remains of that shift, as a standard uncertainty of a corner (0.002 to 0.007 px in rendered squares)."""
 MAX_PROFILES = 1400
 FIRST_LOOK_PROFILES = 240
 _MIN_POINTS = 12
