@@ -2,6 +2,17 @@
 
 from __future__ import annotations
 
-from tracer.cli.app import main
+import sys
+
+
+def main() -> None:
+    """Run the command line; stopping it while it still loads leaves no traceback either."""
+    try:
+        from tracer.cli.app import main as run
+
+        run()
+    except KeyboardInterrupt:
+        sys.exit(130)
+
 
 __all__ = ["main"]

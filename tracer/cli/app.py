@@ -74,9 +74,9 @@ def main() -> None:
     """Run the command line; a person's mistake gets one line and exit code 2, never a traceback."""
     asked = sys.argv[1] if len(sys.argv) > 1 else ""
     # Only what is asked for is loaded: every command has heavy libraries that the others do without.
-    for module in [_COMMAND_MODULES[asked]] if asked in _COMMAND_MODULES else _COMMAND_MODULES.values():
-        importlib.import_module(f"tracer.cli.{module}")
     try:
+        for module in [_COMMAND_MODULES[asked]] if asked in _COMMAND_MODULES else _COMMAND_MODULES.values():
+            importlib.import_module(f"tracer.cli.{module}")
         app()
     except (CalibrationError, TracerError) as error:
         err.print(f"tracewheel: {error}", markup=False)

@@ -34,15 +34,27 @@ def check_command(
     if against is None:
         _show_sizes(measured)
         raise typer.Exit(1 if show_findings(measured.findings) else 0)
-    pattern = load(against, name=CUT_FILE if (against / CUT_FILE).exists() else PATTERN_FILE)
+    lists = [name for name in (CUT_FILE, PATTERN_FILE) if (against / name).exists()]
+    patterns = [load(against, name=name) for name in lists or [PATTERN_FILE]]
     with working() as tell:
         tell("comparing", 0.5)
-        result = check_outlines(measured.outlines, pattern.pieces)
+        results = [check_outlines(measured.outlines, pattern.pieces) for pattern in patterns]
+    # The pieces as cut, unless the file holds the traced ones.
+    best = max(range(len(results)), key=lambda k: (_likeness(results[k]), -k))
+    result = results[best]
     _show_comparison(result)
+    if best > 0 and result.pieces:
+        err.print("note: compared with the pieces as traced, which the file holds; not as cut", markup=False)
     warned = show_findings(measured.findings)
     if _complain(result, limit_mm) or warned:
         raise typer.Exit(1)
     out.print("the file is true")
+
+
+def _likeness(result: CheckResult) -> tuple[int, float]:
+    """How many pieces were found, and how well the worst of them agrees."""
+    found = len({c.piece_id for c in result.pieces})
+    return found, -round(max((c.agreement.max_mm for c in result.pieces), default=0.0), 2)
 
 
 def _show_sizes(measured: Measured) -> None:
@@ -80,11 +92,18 @@ def _show_comparison(result: CheckResult) -> None:
 
 def _complain(result: CheckResult, limit_mm: float) -> bool:
     wrong = False
-    if result.ratio_words:
+    if result.stretch is not None:
+        across, along = result.stretch
+        words = f"{100 * across:.2f} % across, {100 * along:.2f} % along"
+        err.print(
+            f"warning: the file is stretched, {words}: the paper's feed, or not printed in proportion", markup=False
+        )
+        wrong = True
+    elif result.ratio_words:
         err.print(f"warning: the file is scaled by {result.ratio:.4f}, that is {result.ratio_words}", markup=False)
         wrong = True
     off = [c for c in result.pieces if c.agreement.max_mm > limit_mm]
-    if off and not result.ratio_words:
+    if off and not wrong:
         names = ", ".join(f"{c.piece_name} ({c.agreement.max_mm:.2f} mm)" for c in off)
         err.print(f"warning: farther from the job than {limit_mm:g} mm: {names}", markup=False)
         wrong = True

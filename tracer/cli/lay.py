@@ -85,6 +85,10 @@ def lay_command(
     advice: Annotated[bool, typer.Option("--advice/--no-advice", help="Say what else would serve or save.")] = True,
 ) -> None:
     """Lay the pieces on mats, on cloth or on a leftover, and say whether they fit and how much to buy."""
+    LayOptions(seconds=seconds, seed=seed)
+    pins, matches = [parse_pin(p) for p in pin or ()], [parse_match(m) for m in match or ()]
+    if (pins or matches) and not (cloth or repeat):
+        raise LayError("a pin or match says where on the print: give --repeat or --cloth with it")
     surface, more = _surface(mat, fabric, leftover, selvedge)
     rules = Rules(
         margin_mm=parse_length_mm(margin)
@@ -113,8 +117,8 @@ def lay_command(
             more_mats=more,
             most_mats=mats,
             cloth=printed,
-            pins=[parse_pin(p) for p in pin or ()],
-            matches=[parse_match(m) for m in match or ()],
+            pins=pins,
+            matches=matches,
             progress=tell,
         )
         further = None

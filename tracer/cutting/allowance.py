@@ -31,6 +31,7 @@ RETURNS_MM = 0.02
 
 _LOST_APART_MM = 5.0
 _FLAT_MM = 0.01
+_DRAWN_MM = 0.5
 _CORNER_OF_CURVE_DEG = 5.0
 """Corners blunter than this are left mitred: within a hundredth of the width, arc and mitre are the same."""
 
@@ -273,6 +274,8 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
         raise CutListError(f"{what}: {error}") from error
     marks = moved_with_edges(finished.marks, finished, widths)
     seam = Mark(kind="stitching line", path=OpenPath(finished.outline.segments), text="finished")
+    if takes_off:
+        marks = tuple(m for m in marks if not _drawn_over(m, finished))
     outer = finished.with_chain(result.chain)
     outer = replace(outer, marks=(*marks, seam, *hole_marks), holes=(*holes, *result.holes))
     _require_outside(finished, require_simple(outer, what), widths, what)
@@ -287,6 +290,13 @@ def allow(shape: Shape, allowance: Allowance, *, where: str = "allowance") -> Al
     lost = _lost(finished, widths) if result.resolved else ()
     findings += _tight(finished, lost, max(widths), "for the allowance", "cutting", where)
     return Allowed(finished=finished, shape=outer, deviation_mm=deviation, lost=lost, findings=tuple(findings))
+
+
+def _drawn_over(mark: Mark, finished: Shape) -> bool:
+    """Whether a mark is the drawn stitching line, which the computed one lies over."""
+    if mark.kind != "stitching line" or mark.path is None or mark.text == "split":
+        return False
+    return float(nearest_all(finished.outline.segments, np.asarray(mark.path.flatten(0.1)))[2].max()) <= _DRAWN_MM
 
 
 def _holes_moved(holes: tuple[Path, ...], outward_mm: float, doing: str) -> tuple[Path, ...]:

@@ -303,7 +303,8 @@ def _allowance_words(result: Allowed, entry: CutPiece) -> str:
     box, cut = result.finished.outline.bounds, result.shape.outline.bounds
     words.append(f"corners {allowance.corners}")
     words.append(f"finished {size(box.width, box.height)}, cut {size(cut.width, cut.height)}")
-    words.append(f"curves within {result.deviation_mm:.4f} mm")
+    if result.deviation_mm >= 5e-5:
+        words.append(f"curves within {result.deviation_mm:.4f} mm")
     return "allowance: " + "; ".join(words)
 
 

@@ -32,6 +32,7 @@ Array = NDArray[np.float64]
 
 _SMOOTH_DEG = 1e-4
 _ERODED_MM = 0.02
+_NUDGES_MM = (5e-5, 1.7e-4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -98,6 +99,7 @@ def moved(
     grain: Array | None = None,
     rounded_nodes: Collection[int] = (),
     tolerance_mm: float = TOLERANCE_MM,
+    _attempt: int = 0,
 ) -> Moved:
     """Move an outline, each segment's edge by its own width (positive is outward).
 
@@ -142,9 +144,28 @@ def moved(
         end = meetings[k].cut_end or (len(run.parallel) - 1, 1.0)
         raw += [(s, run.name) for _, s in stretch(run.parallel, begin, end)]
         raw += meetings[k].between
-    loops = resolved(_snapped(raw))
+    try:
+        loops = resolved(_snapped(raw))
+    except CutListError:
+        if _attempt >= len(_NUDGES_MM):
+            raise
+        # Parallels that run back over each other in one line have no crossing to cut them at; a nudge makes one.
+        nudge = _NUDGES_MM[_attempt]
+        nudged = [w + nudge * (k % 7) for k, w in enumerate(widths_mm)]
+        return moved(
+            chain,
+            nudged,
+            style=style,
+            grain=grain,
+            rounded_nodes=rounded_nodes,
+            tolerance_mm=tolerance_mm,
+            _attempt=_attempt + 1,
+        )
     outer, holes = outer_and_holes(loops)
     outer = [loop for loop in outer if not _eroded_too_far(loop, runs)]
+    if min(widths_mm) >= 0:
+        # Outward there is one outline, round the piece; what closes beside it came of a parallel that ran back.
+        outer = outer[:1]
     if not outer:
         raise CutListError("nothing would be left of the piece")
     if len(outer) > 1:

@@ -22,6 +22,9 @@ from tracer.truth import Agreement, coarse_rms_mm, compare
 _SAME_SIZE = 0.002
 """Ratios nearer to 1 than this are the paper, the printer's feed or the reading, not a wrong setting."""
 
+_ACCOUNTED = 0.4
+"""Share of what an outline is off that may be left when it is shrunk back one way, to say that this was the reason."""
+
 _RATIO_TOLERANCE = 0.004
 _SHAPE_LIMIT = 0.02
 _STRAY = 0.1
@@ -77,7 +80,8 @@ class CheckResult:
     """What a file holds against a job.
 
     ``ratio`` is the median scale of the matched outlines, 1.0 when nothing matched; ``ratio_words`` names it, empty
-    when the file is true.
+    when the file is true. ``stretch`` is given where the file is larger one way than the other: its ratios across and
+    along.
     """
 
     pieces: tuple[CheckedPiece, ...]
@@ -85,6 +89,7 @@ class CheckResult:
     unmatched: tuple[str, ...]
     ratio: float
     ratio_words: str
+    stretch: tuple[float, float] | None = None
 
 
 def outlines_of_page(page: VectorPage) -> list[FoundOutline]:
@@ -154,7 +159,36 @@ def check_outlines(found: Sequence[FoundOutline], pieces: Sequence[Piece]) -> Ch
         unmatched=tuple(f.name for f in found if f.name not in named),
         ratio=ratio,
         ratio_words=ratio_in_words(ratio),
+        stretch=_stretch({f.name: f.outline for f in found}, {p.id: p.outline for p in pieces}, checked),
     )
+
+
+def _stretch(
+    outlines: dict[str, Path], pieces: dict[str, Path], checked: Sequence[CheckedPiece]
+) -> tuple[float, float] | None:
+    """Ratios across and along where they differ and account for what the outlines are off; None otherwise.
+
+    Only outlines that lie as their pieces do (or half turned, or mirrored) can tell.
+    """
+    told = []
+    for one in checked:
+        outline, piece = outlines[one.outline_name], pieces[one.piece_id]
+        across, along = outline.bounds.width / piece.bounds.width, outline.bounds.height / piece.bounds.height
+        if abs(across / along - 1.0) <= _SAME_SIZE:
+            continue
+        even = outline.transformed(np.array([[1 / across, 0.0, 0.0], [0.0, 1 / along, 0.0]]))
+        if one.mirrored:
+            even = even.transformed(np.array([[-1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])).oriented()
+        scale = one.scale
+        level = outline.transformed(np.array([[1 / scale, 0.0, 0.0], [0.0, 1 / scale, 0.0]]))
+        if one.mirrored:
+            level = level.transformed(np.array([[-1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])).oriented()
+        if compare(even, piece).max_mm < _ACCOUNTED * compare(level, piece).max_mm:
+            told.append((across, along))
+    if len(told) < max(1, len(checked) / 2):
+        return None
+    across, along = np.median(np.array(told), axis=0)
+    return float(across), float(along)
 
 
 def _outermost(

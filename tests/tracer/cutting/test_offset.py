@@ -324,3 +324,26 @@ def test_a_circle_smaller_than_what_is_taken_off_is_not_turned_inside_out() -> N
     assert allow(shape(circle(20.0)), Allowance(includes_mm=19.0)).finished.outline.area == pytest.approx(
         math.pi, rel=1e-3
     )
+
+
+@pytest.mark.parametrize("radius", [4.0, 8.0, 20.0])
+@pytest.mark.parametrize(("bite_mm", "rest_mm"), [(15.0, 3.0), (15.0, 0.0), (3.0, 15.0)])
+def test_a_bite_with_another_width_than_the_straight_edge_beside_it_leaves_no_spike(
+    radius: float, bite_mm: float, rest_mm: float
+) -> None:
+    # Where the bite's own parallel has folded over, the straight edges' parallels lie on one line.
+    arc = [s[::-1] for s in reversed(arc_segments(radius, 0.0, 180.0, 2, centre=(60.0, 0.0)))]
+    outline = Path((
+        line((0, 0), (60 - radius, 0)), *arc, line((60 + radius, 0), (120, 0)),
+        line((120, 0), (120, 100)), line((120, 100), (0, 100)), line((0, 100), (0, 0)),
+    ))  # fmt: skip
+    widths = {"2": EdgeAllowance(width_mm=bite_mm)}
+    result = allow(shape(outline), Allowance(all_mm=rest_mm, edges=widths)).shape.outline
+    box = result.bounds
+    assert box.width == pytest.approx(120 + 2 * rest_mm, abs=0.001)
+    assert box.height == pytest.approx(100 + 2 * rest_mm, abs=0.001)
+    ring = shapely.LinearRing(result.flatten(0.001))
+    assert ring.is_simple
+    assert shapely.Polygon(ring).buffer(0.002).contains(shapely.Polygon(outline.flatten(0.001)))
+    if radius > bite_mm:
+        assert ring.distance(shapely.Point(60, radius)) == pytest.approx(bite_mm, abs=0.002)

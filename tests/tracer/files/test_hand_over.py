@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from lxml import etree
 from pypdf import PdfReader
 
-from tests.command import run
+from tests.command import Ran, run
 from tests.random_pieces import random_piece
 from tests.tracer.test_pattern import a_pattern
 from tracer import pattern as pattern_file
@@ -218,3 +218,35 @@ def test_a_stitching_line_of_the_same_shape_does_not_hide_the_ratio(ratio: float
     result = check_outlines(found, [patch])
     assert result.ratio == pytest.approx(ratio)
     assert [c.outline_name for c in result.pieces] == ["cut"]
+
+
+def test_a_file_that_is_larger_one_way_only_is_told_as_stretched() -> None:
+    rng = np.random.default_rng(4)
+    pieces = [random_piece(rng, k) for k in range(3)]
+
+    def found(across: float, along: float) -> list[FoundOutline]:
+        matrix = np.array([[across, 0, 0], [0, along, 0]])
+        return [FoundOutline(name=p.name, outline=p.outline.transformed(matrix)) for p in pieces]
+
+    assert check_outlines(found(1.01, 1.0), pieces).stretch == pytest.approx((1.01, 1.0), abs=1e-4)
+    assert check_outlines(found(0.97, 0.97), pieces).stretch is None
+    assert check_outlines(found(1.0, 1.0), pieces).stretch is None
+
+
+def test_a_file_of_the_traced_pieces_is_compared_with_those(
+    tmp_path: FilePath, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def go(*words: str) -> Ran:
+        return run(capsys, monkeypatch, *words)
+
+    rng = np.random.default_rng(4)
+    job = a_job(tmp_path / "job", [random_piece(rng, k, size_mm=80.0) for k in (1, 2)])
+    assert go("write", str(job), "--out", str(tmp_path / "traced")).code == 0
+    (job / "list.toml").write_text('[[piece]]\nfrom = "p1"\nallowance = "1in"\n[[piece]]\nfrom = "p2"\n')
+    assert go("cut", str(job), str(job / "list.toml")).code == 0
+    assert go("write", str(job), "--out", str(tmp_path / "cut")).code == 0
+    traced = go("check", str(tmp_path / "traced" / "pieces.svg"), "--against", str(job))
+    assert traced.code == 0
+    assert "as traced" in traced.err
+    cut = go("check", str(tmp_path / "cut" / "pieces.svg"), "--against", str(job))
+    assert (cut.code, cut.err) == (0, "")

@@ -123,6 +123,8 @@ def test_folded_cloth_with_all_its_options(
         (["--fabric", "44in", "--shrinkage", "lots"], "write it like 5%"),
         (["--fabric", "44in", "--material", "felt"], "nothing is cut from 'felt'"),
         (["--fabric", "44in", "--pin", "Bib"], "write it like"),
+        (["--fabric", "44in", "--pin", "Bib=30,45mm"], "give --repeat or --cloth"),
+        (["--fabric", "44in", "--seconds", "-1"], "a time of -1 s"),
         (["--fabric", "44in", "--repeat", "60"], "repeat"),
         (["--leftover", "nowhere"], "no job folder and no size"),
         (["--fabric", "44in", "--seconds", "0"], "give seconds"),
