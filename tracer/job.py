@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -27,7 +27,7 @@ from tracer.files.svg import pieces_svg
 from tracer.labels import getting_ready
 from tracer.pattern import PATTERN_FILE, Pattern, SheetRecord, save, write_bytes_whole, write_text_whole
 from tracer.piece import Piece
-from tracer.pipeline import TraceOptions, pattern_of, trace
+from tracer.pipeline import TraceOptions, Watch, pattern_of, trace
 from tracer.report import SheetFigure, overlay_jpeg, report_html, sheet_figure, sheet_jpeg
 from tracer.report.shown import shown_sheet
 
@@ -78,14 +78,14 @@ def trace_files(
     inputs: Sequence[Path],
     folder: Path,
     *,
-    calibrate_options: CalibrateOptions,
+    calibrate_options: CalibrateOptions | Callable[[Picture], CalibrateOptions],
     trace_options: TraceOptions,
-    pages: str | None = None,
+    pages: str | Mapping[Path, str] | None = None,
     on_progress: Progress | None = None,
     before_report: Callable[[Pattern], str] | None = None,
     keep_pictures: bool = False,
     carry: Callable[[Pattern], Pattern] | None = None,
-    on_piece: Callable[[Piece], None] | None = None,
+    watch: Watch | None = None,
 ) -> Pattern:
     """Trace pictures and PDF pages into a job folder.
 
@@ -94,9 +94,11 @@ def trace_files(
     inputs : sequence of pathlib.Path
     folder : pathlib.Path
         Made when missing. An earlier pattern file in it is kept as ``pattern-earlier.json``.
-    calibrate_options, trace_options
-    pages : str, optional
-        Pages of PDF files, like ``2,4-6``.
+    calibrate_options : CalibrateOptions or callable
+        For all pictures, or asked for each.
+    trace_options : TraceOptions
+    pages : str or mapping of path to str, optional
+        Pages of PDF files, like ``2,4-6``: of all of them, or of each by itself.
     on_progress : callable, optional
         Called with words and a share 0..1 within the present sheet.
     before_report : callable, optional
@@ -106,8 +108,8 @@ def trace_files(
         (``sheet-s1.json``: references, residuals, error along the outlines), for the page to show.
     carry : callable, optional
         Given the new pattern, returns it with what is to be carried over from an earlier tracing; before saving.
-    on_piece : callable, optional
-        Called with each piece of a picture as soon as it is traced.
+    watch : Watch, optional
+        Told of sheets, rough outlines and pieces as they come.
 
     Returns
     -------
@@ -129,11 +131,11 @@ def trace_files(
                     _trace_picture(
                         picture,
                         gathered,
-                        calibrate_options,
+                        calibrate_options if isinstance(calibrate_options, CalibrateOptions) else calibrate_options(picture),
                         trace_options,
                         tell,
                         keep_pictures=keep_pictures,
-                        on_piece=on_piece,
+                        watch=watch or Watch(),
                     )
                 except ScaleError as error:
                     refused.append(error)
@@ -155,10 +157,12 @@ def _where(picture: Picture) -> str:
     return f"{picture.source.file}{page}"
 
 
-def _pictures(inputs: Sequence[Path], pages: str | None, tell: Progress) -> Iterator[Picture]:
+def _pictures(
+    inputs: Sequence[Path], pages: str | Mapping[Path, str] | None, tell: Progress
+) -> Iterator[Picture]:
     for path in inputs:
         tell(f"reading {path.name}", 0.0)
-        yield from read_pictures(path, pages=pages)
+        yield from read_pictures(path, pages=pages.get(path) if isinstance(pages, Mapping) else pages)
 
 
 def _trace_picture(
@@ -169,18 +173,19 @@ def _trace_picture(
     tell: Progress,
     *,
     keep_pictures: bool,
-    on_piece: Callable[[Piece], None] | None,
+    watch: Watch,
 ) -> None:
     sheet_id = f"s{len(gathered.sheets) + 1}"
     where = _where(picture)
     tell(f"{where}: finding the scale", 0.05)
     sheet = _calibrated(picture, calibrate_options, sheet_id, read=trace_options.words)
+    watch.sheet(sheet)
     traced = trace(
         sheet,
         trace_options,
         first_number=len(gathered.pieces) + 1,
         on_progress=lambda words, share: tell(f"{where}: {words}", 0.2 + 0.7 * share),
-        on_piece=on_piece,
+        watch=watch,
     )
     tell(f"{where}: drawing the report", 0.95)
     gathered.sheets.append(traced.record)

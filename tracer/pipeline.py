@@ -33,6 +33,30 @@ Progress = Callable[[str, float], None]
 """Called with what is being done and the share done (0..1)."""
 
 
+def _ignored(*_what: object) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """Who is told of what is there already while the rest is still worked on.
+
+    Parameters
+    ----------
+    sheet : callable
+        Called with each sheet as soon as its scale is known.
+    seen : callable
+        Called with a sheet and the rough closed outlines seen on it so far, (N, 2) in mm each; each call takes the
+        place of the one before. What is seen may turn out to be no piece.
+    piece : callable
+        Called with each piece as soon as it is traced.
+    """
+
+    sheet: Callable[[Sheet], None] = _ignored
+    seen: Callable[[Sheet, Sequence[MmPoints]], None] = _ignored
+    piece: Callable[[Piece], None] = _ignored
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TraceOptions:
     """Options of :func:`trace`.
@@ -98,7 +122,7 @@ def trace(
     *,
     first_number: int = 1,
     on_progress: Progress | None = None,
-    on_piece: Callable[[Piece], None] | None = None,
+    watch: Watch | None = None,
 ) -> TracedSheet:
     """Trace every piece of one sheet.
 
@@ -109,20 +133,25 @@ def trace(
     first_number : int
         Number of the first piece; ids are ``p<number>`` and stay unique over the sheets of a pattern.
     on_progress : callable, optional
-    on_piece : callable, optional
-        Called with each piece as soon as it is traced, so that a person sees the first while the others are worked on.
+    watch : Watch, optional
+        Told of rough outlines and of each piece as they come.
 
     Returns
     -------
     TracedSheet
         Pieces in reading order. A sheet without pieces gives none and a finding that says so.
     """
-    tell = on_progress or (lambda _words, _share: None)
+    tell, watch = on_progress or _ignored, watch or Watch()
     if sheet.picture.kind == "pdf-vector" and sheet.picture.vectors is not None:
         return _trace_vectors(sheet, size_line=options.size_line, first_number=first_number)
     tell("looking for pieces", 0.0)
     sheet = without_square_pieces(sheet, words=options.words)
-    found = find_candidates(sheet, size_line=options.size_line, words=options.words)
+    found = find_candidates(
+        sheet,
+        size_line=options.size_line,
+        words=options.words,
+        on_seen=lambda outlines: watch.seen(sheet, [sheet.to_mm(o) for o in outlines]),
+    )
     traced: list[TracedPiece] = []
     findings = list(found.findings)
     for i, candidate in enumerate(found.candidates):
@@ -136,8 +165,7 @@ def trace(
             findings.append(Finding(code="piece-not-traced", where=f"p{number}", message=str(error)))
             continue
         traced.append(piece)
-        if on_piece is not None:
-            on_piece(piece.piece)
+        watch.piece(piece.piece)
         findings.extend(_piece_findings(piece, options))
     if not traced and not any(f.code.startswith(("no-piece", "piece-runs-off")) for f in findings):
         findings.append(

@@ -6,7 +6,7 @@ lying on a ground) are told apart by the evidence and may lie on the same sheet.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -56,7 +56,12 @@ class SearchResult:
 
 
 def find_candidates(
-    sheet: Sheet, *, size_line: int | None = None, words: bool = True, on_progress: Progress | None = None
+    sheet: Sheet,
+    *,
+    size_line: int | None = None,
+    words: bool = True,
+    on_progress: Progress | None = None,
+    on_seen: Callable[[Sequence[PxPoints]], None] | None = None,
 ) -> SearchResult:
     """Find the pattern pieces of a sheet.
 
@@ -69,6 +74,9 @@ def find_candidates(
         Read the words on the sheet where the reader is installed.
     on_progress : callable, optional
         Called with a word for the step and the share done (0..1).
+    on_seen : callable, optional
+        Called with the rough outlines seen so far, in pixels of the picture, before their words are read: first with
+        whatever stands out from the ground, then with what is taken for pieces.
     """
     report = on_progress or (lambda _word, _share: None)
     pixels = sheet.picture.pixels
@@ -78,6 +86,9 @@ def find_candidates(
     excluded = _reference_mask(sheet, ink)
     mat = mat_reference(sheet)
     bodies = find_bodies(pixels, scale, excluded, None if mat is None else mat.outline_px)
+    seen = on_seen or (lambda _outlines: None)
+    if bodies.things:
+        seen([PxPoints(bodies.outline_px(k)) for k in range(len(bodies.things))])
     report("lines", 0.3)
     lattice = find_lattice(sheet)
     work = read_line_work(
@@ -113,6 +124,7 @@ def find_candidates(
     findings: list[Finding] = []
     drawn, counts = choose_sizes(work, drawn, other, size_line)
     findings += _size_findings(sheet, counts, size_line)
+    seen([*(ink.to_picture(f.points) for f in drawn), *(PxPoints(t.points) for t in things)])
     lines: list[TextLine] = []
     frames = [work.loops[i].points for i, kind in other.items() if kind == "frame"]
     tables = [work.loops[i].points for i, kind in other.items() if kind == "table"]

@@ -40,17 +40,23 @@ def map_from_json(data: dict[str, Any]) -> PlaneMap:
     )
 
 
-def residuals_mm(reference: Reference, plane: PlaneMap) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return where a reference's points lie by the map, (N, 2), and where they should lie less that, (N, 2).
+def frame_on_sheet(reference: Reference, plane: PlaneMap) -> NDArray[np.float64]:
+    """Return how a reference's own frame lies on the sheet, (2, 3): the best shift and turn of its points.
 
-    The reference's own frame is laid on the sheet by the best shift and turn; no scaling, which would hide an error.
+    No scaling, which would hide an error.
     """
     seen = np.asarray(plane.to_mm(reference.points_px))
     own = np.asarray(reference.points_mm)
-    a, b = own - own.mean(axis=0), seen - seen.mean(axis=0)
-    u, _, vt = np.linalg.svd(a.T @ b)
-    sign = np.diag([1.0, np.sign(np.linalg.det(u @ vt))])
-    return seen, a @ (u @ sign @ vt) + seen.mean(axis=0) - seen
+    u, _, vt = np.linalg.svd((own - own.mean(axis=0)).T @ (seen - seen.mean(axis=0)))
+    turn = (u @ np.diag([1.0, np.sign(np.linalg.det(u @ vt))]) @ vt).T
+    return np.column_stack([turn, seen.mean(axis=0) - turn @ own.mean(axis=0)])
+
+
+def residuals_mm(reference: Reference, plane: PlaneMap) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return where a reference's points lie by the map, (N, 2), and where they should lie less that, (N, 2)."""
+    seen = np.asarray(plane.to_mm(reference.points_px))
+    frame = frame_on_sheet(reference, plane)
+    return seen, np.asarray(reference.points_mm) @ frame[:, :2].T + frame[:, 2] - seen
 
 
 def _thinned(count: int) -> NDArray[np.intp]:
@@ -74,12 +80,14 @@ def _reference(reference: Reference, sheet: Sheet) -> dict[str, Any]:
         "outline": _outline_mm(reference, sheet),
         "points": [],
         "residuals": [],
+        "frame": None,
     }
     if len(reference.points_px) >= 2:
         seen, off = residuals_mm(reference, sheet.plane)
         keep = _thinned(len(seen))
         out["points"] = np.round(seen[keep], 3).tolist()
         out["residuals"] = np.round(off[keep], 5).tolist()
+        out["frame"] = np.round(frame_on_sheet(reference, sheet.plane), 6).tolist()
     return out
 
 

@@ -120,6 +120,18 @@ class Page:
         await self.store.tell()
         return JSONResponse(ended.result, status_code=201)
 
+    async def close_up(self, request: Request) -> Response:
+        """Make a large picture of a brought page, to point at something in it: ``{"file", "page"}``."""
+        asked = await _body(request)
+        (path,) = self._brought([asked.get("file", "")])
+        page = asked.get("page")
+        async with self._one_look:
+            wanted = {"task": "close_up", "file": str(path), "into": str(self.job / THUMBS)}
+            ended = await self.looking.run(wanted | {"page": None if page is None else int(page)})
+        if ended.state != "done":
+            return JSONResponse({"message": ended.words}, status_code=422)
+        return JSONResponse(ended.result)
+
     async def put_back(self, request: Request) -> Response:
         """Take a file out of the tray again."""
         (path,) = self._brought([(await _body(request)).get("file", "")])
@@ -137,7 +149,7 @@ class Page:
         """Trace brought files; answers when done, progress is at ``work``."""
         asked = await _body(request)
         files = self._brought(asked.get("files", []))
-        known = ("pages", "reference", "tolerance", "line", "fit", "size_line", "words", "pointed")
+        known = ("pages", "reference", "tolerance", "line", "fit", "size_line", "words", "own")
         kept = {k: asked[k] for k in known if asked.get(k) not in (None, "")}
         return await self._run({"task": "trace", "files": [str(f) for f in files], "job": str(self.job)} | kept)
 
@@ -314,6 +326,7 @@ def create_app(job: Path, *, token: str, port: int, largest_bytes: int = LARGEST
             Route("/api/state", page.state),
             Route("/api/work", page.work),
             Route("/api/inbox/{name:path}", page.upload, methods=["PUT"]),
+            Route("/api/close-up", page.close_up, methods=["POST"]),
             Route("/api/put-back", page.put_back, methods=["POST"]),
             Route("/api/trace", page.trace, methods=["POST"]),
             Route("/api/cancel", page.cancel, methods=["POST"]),

@@ -1,4 +1,4 @@
-"""The worker's task of looking at what was brought in: small pictures of pages. It loads little, so it answers soon."""
+"""The worker's task of looking at what was brought in: pictures of its pages. It loads little, so it answers soon."""
 
 from __future__ import annotations
 
@@ -14,18 +14,29 @@ from calibration.intake import read_pictures
 from tracer.pattern import write_bytes_whole, write_text_whole
 
 THUMB_PX = 320
+CLOSE_UP_PX = 4000
 _MOST_PAGES = 60
 
 Tell = Callable[[str, float], None]
 
 
 def thumbnails(request: dict[str, Any], tell: Tell) -> dict[str, Any]:
-    """Make a small picture of every page of a file: ``{"file", "into"}``; what was found is kept beside them."""
+    """Make a small picture of every page of a file: ``{"file", "into"}``; what was found is kept beside them.
+
+    It is kept after each page, so that the first pages of a long document can be chosen while the others are looked at.
+    """
     path, into = Path(request["file"]), Path(request["into"])
     into.mkdir(parents=True, exist_ok=True)
-    pages = []
+    pages: list[dict[str, Any]] = []
+    found = {"file": path.name, "pages": pages, "more": ""}
+
+    def keep(more: str) -> None:
+        write_text_whole(into / f"{path.name}.json", json.dumps(found | {"more": more}))
+
+    more = ""
     for number, picture in enumerate(read_pictures(path), start=1):
         if number > _MOST_PAGES:
+            more = f"only the first {_MOST_PAGES} pages are shown; split the document to reach the others"
             break
         pixels = np.asarray(picture.pixels)
         shrink = THUMB_PX / max(pixels.shape[:2])
@@ -43,9 +54,23 @@ def thumbnails(request: dict[str, Any], tell: Tell) -> dict[str, Any]:
             }
         )
         tell(f"looking at page {number}", 0.5)
-    found = {"file": path.name, "pages": pages}
-    write_text_whole(into / f"{path.name}.json", json.dumps(found))
-    return found
+        keep("looking at the next page")
+    keep(more)
+    return found | {"more": more}
+
+
+def close_up(request: dict[str, Any], tell: Tell) -> dict[str, Any]:
+    """Make a large picture of one page as it was taken, to point at something in it: ``{"file", "page", "into"}``."""
+    path, into, page = Path(request["file"]), Path(request["into"]), request.get("page")
+    tell("looking closely", 0.2)
+    pixels = np.asarray(next(iter(read_pictures(path, pages=None if page is None else str(page)))).pixels)
+    height, width = pixels.shape[:2]
+    shrink = min(1.0, CLOSE_UP_PX / max(width, height))
+    if shrink < 1:
+        pixels = cv2.resize(pixels, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    name = f"{path.name}.{page or 1}.large.jpg"
+    write_bytes_whole(into / name, jpeg(pixels, quality=85))
+    return {"picture": name, "size_px": [width, height]}
 
 
 def jpeg(pixels: Any, *, quality: int) -> bytes:

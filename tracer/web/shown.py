@@ -6,7 +6,6 @@ import json
 from pathlib import Path
 from typing import Any
 
-from tracer.correct import describe
 from tracer.job import CUT_FILE, LAY_FILE
 from tracer.pattern import PATTERN_FILE, Pattern, to_json
 
@@ -49,8 +48,8 @@ def pattern_shown(job: Path, pattern: Pattern | None) -> dict[str, Any] | None:
     content["history"] = {
         "done": done,
         "count": len(changes),
-        "last": describe(changes[done - 1]) if done else "",
-        "next": describe(changes[done]) if done < len(changes) else "",
+        "last": changes[done - 1] if done else None,
+        "next": changes[done] if done < len(changes) else None,
     }
     for sheet in content["sheets"]:
         sheet["picture"] = f"sheet-{sheet['id']}.jpg" if (job / f"sheet-{sheet['id']}.jpg").exists() else ""

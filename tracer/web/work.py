@@ -28,8 +28,12 @@ class Work:
     words: str = ""
     share: float = 0.0
     result: dict[str, Any] | None = None
+    sheet: dict[str, Any] | None = None
+    """The sheet that is worked on: its picture and its size in mm."""
+    seen: tuple[str, ...] = ()
+    """Rough outlines of what is seen on that sheet."""
     pieces: tuple[dict[str, str], ...] = ()
-    """Name and outline of every piece traced so far, to be seen while the rest is worked on."""
+    """Name, sheet and outline of every piece traced so far, to be seen while the rest is worked on."""
 
 
 class Workbench:
@@ -95,9 +99,10 @@ class Workbench:
         assert process.stdin is not None
         assert process.stdout is not None
         process.stdin.write((json.dumps(request | self._limits) + "\n").encode())
-        process.stdin.close()
+        # It stays open: the process ends when it closes, and so ends with this one, however that may end.
         async for line in process.stdout:
             self._hear(json.loads(line))
+        process.stdin.close()
         await process.wait()
         self._process = None
         if self.now.state == "working":
@@ -112,7 +117,13 @@ class Workbench:
         if line["kind"] == "progress":
             self.now = replace(self.now, words=line["words"], share=float(line["share"]))
         elif line["kind"] == "piece":
-            self.now = replace(self.now, pieces=(*self.now.pieces, {k: line[k] for k in ("name", "outline")}))
+            known = {k: line[k] for k in ("name", "sheet", "outline")}
+            self.now = replace(self.now, pieces=(*self.now.pieces, known))
+        elif line["kind"] == "sheet":
+            known = {k: line[k] for k in ("id", "picture", "size_mm")}
+            self.now = replace(self.now, sheet=known, seen=())
+        elif line["kind"] == "seen":
+            self.now = replace(self.now, seen=tuple(line["outlines"]))
         elif line["kind"] == "done":
             self.now = replace(self.now, state="done", words="done", share=1.0, result=line["result"])
         else:

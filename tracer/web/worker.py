@@ -3,14 +3,18 @@
 A picture from outside is only ever decoded here: if it is made to harm, the process ends and the page lives on. One
 request a process, JSON on standard input; answers are JSON lines on standard output: ``progress`` lines, then one
 ``done`` or ``refused`` line. Ending the process is how work is cancelled; every file it writes is whole or not there.
+Standard input stays open while the work is wanted: should the server be killed, its end ends the work too, so that
+nothing is written into a job that a new server has opened meanwhile.
 """
 
 from __future__ import annotations
 
 import importlib
 import json
+import os
 import resource
 import sys
+import threading
 from typing import Any
 
 from calibration.errors import CalibrationError
@@ -18,6 +22,7 @@ from tracer.errors import TracerError
 
 TASKS = {
     "thumbnails": "tracer.web.looking",
+    "close_up": "tracer.web.looking",
     "trace": "tracer.web.bringing",
     "cloth": "tracer.web.bringing",
     "lay": "tracer.web.laying",
@@ -44,6 +49,18 @@ def limit_resources(memory_bytes: int, seconds: int) -> None:
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
+def end_with_the_server() -> None:
+    """Watch standard input and end this process when it closes."""
+
+    def watch() -> None:
+        # Read from the descriptor: a thread that waits in sys.stdin would hold its lock when the process ends.
+        while os.read(0, 4096):
+            continue
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
 def main() -> int:
     """Do the one request on standard input; modules named as arguments are loaded while it is waited for."""
     for module in sys.argv[1:]:
@@ -52,6 +69,7 @@ def main() -> int:
     if not line:
         return 0
     request = json.loads(line)
+    end_with_the_server()
     limit_resources(int(request["memory_bytes"]), int(request["seconds"]))
     try:
         do = getattr(importlib.import_module(TASKS[request["task"]]), request["task"])

@@ -9,10 +9,11 @@ const REST_MS = 160;
 const MOST_PX_PER_MM = 48;
 
 export class Glass {
-  constructor({ label, width, height, picture = "", onpoint = null }) {
+  constructor({ label, width, height, picture = "", onpoint = null, nearest = MOST_PX_PER_MM }) {
     this.width = width;
     this.height = height;
     this.onpoint = onpoint;
+    this.nearest = nearest;
     this.drawing = s("svg", { viewBox: `0 0 ${width} ${height}`, class: "drawing", preserveAspectRatio: "none", "aria-hidden": "false", role: "group", "aria-label": `${label}, drawn` });
     this.image = picture ? h("img", { src: picture, alt: "", draggable: "false", decoding: "async" }) : null;
     this.sheet = h("div", { class: "sheet" }, this.image, this.drawing);
@@ -55,7 +56,8 @@ export class Glass {
         pane.removeEventListener("pointermove", move);
         pane.removeEventListener("pointerup", up);
         pane.removeEventListener("pointercancel", up);
-        if (!start.far && this.onpoint && m.type === "pointerup") this.onpoint(this.millimetres(m), m);
+        // The pane holds the pointer, so a click would only ever name the pane.
+        if (!start.far && this.onpoint && m.type === "pointerup") this.onpoint(this.millimetres(m), document.elementFromPoint(m.clientX, m.clientY));
       };
       pane.addEventListener("pointermove", move);
       pane.addEventListener("pointerup", up);
@@ -94,7 +96,7 @@ export class Glass {
   }
 
   _zoom(factor, x, y) {
-    const to = Math.min(MOST_PX_PER_MM, Math.max(this._fit() * 0.5, this.scale * factor));
+    const to = Math.min(this.nearest, Math.max(this._fit() * 0.5, this.scale * factor));
     const by = to / this.scale;
     this.x = x - (x - this.x) * by;
     this.y = y - (y - this.y) * by;
@@ -118,7 +120,7 @@ export class Glass {
     if (!this.pane.clientWidth) return;
     this.touched = true;
     const fit = Math.min(this.pane.clientWidth / Math.max(w, 1), this.pane.clientHeight / Math.max(hgt, 1)) * share;
-    this.scale = Math.min(MOST_PX_PER_MM, fit);
+    this.scale = Math.min(this.nearest, fit);
     this.x = this.pane.clientWidth / 2 - (x + w / 2) * this.scale;
     this.y = this.pane.clientHeight / 2 - (y + hgt / 2) * this.scale;
     this._draw();
@@ -143,7 +145,12 @@ export class Glass {
     this.sheet.style.width = `${this.width * this.scale}px`;
     this.sheet.style.height = `${this.height * this.scale}px`;
     this.sheet.style.transform = `translate(${this.x}px, ${this.y}px)`;
-    for (const listener of this.listeners) listener(1 / this.scale);
+    this.tellRest();
+  }
+
+  /** Tell all that wait for it how many mm a pixel of the screen is. */
+  tellRest() {
+    for (const listener of this.scale ? this.listeners : []) listener(1 / this.scale);
   }
 
   /** Be told how many mm a pixel of the screen is, whenever the glass comes to rest. */

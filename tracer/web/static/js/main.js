@@ -10,6 +10,8 @@ import { trace } from "./trace.js";
 import { cut } from "./cut.js";
 import { lay } from "./lay.js";
 import { hand } from "./hand.js";
+import { coming } from "./coming.js";
+import { spoken } from "./spoken.js";
 
 const STATIONS = [tray, rule, trace, cut, lay, hand];
 const bench = document.getElementById("bench");
@@ -77,6 +79,7 @@ function draw() {
 function drawWork(work) {
   const busy = work.state === "working";
   needle.hidden = !busy;
+  coming(work);
   if (busy) {
     rebuild(needle, () => [
       h("div", { class: "seam", role: "progressbar", "aria-label": work.words, "aria-valuemin": "0", "aria-valuemax": "100", "aria-valuenow": String(Math.round(work.share * 100)) },
@@ -113,7 +116,7 @@ function heard(next) {
   if (next.work.state === "working") poll();
   if (was) {
     const ended = next.work;
-    if (ended.state === "refused") say(ended.words, { trouble: true });
+    if (ended.state === "refused") say(spoken(ended.words), { trouble: true });
     else if (ended.state === "cancelled") say("stopped");
     else if (was === "trace") {
       say(`traced: ${ended.result.pieces} ${ended.result.pieces === 1 ? "piece" : "pieces"}`);

@@ -88,10 +88,10 @@ function commit(input, done) {
 }
 
 /** A labelled text field whose words are handed on when they are done with. */
-export function field(label, value, done, { key, wide = false, hint = "", oninput, type = "text", list } = {}) {
+export function field(label, value, done, { key, wide = false, narrow = false, hint = "", oninput, type = "text", list } = {}) {
   const id = freshId("f");
   const input = h("input", {
-    id, type, value, autocomplete: "off", class: wide ? "wide" : "", "data-key": key || label, list,
+    id, type, value, autocomplete: "off", class: wide ? "wide" : narrow ? "narrow" : "", "data-key": key || label, list,
     "aria-describedby": hint ? `${id}-hint` : undefined,
     oninput: (e) => {
       e.target.dataset.dirty = "1";

@@ -1,11 +1,11 @@
 // Points of an outline: moved by hand or by key, settled on the picture's own line, added, taken out, drawn anew.
 
 import { h, s, press, field, tick } from "./make.js";
-import { ask, say } from "./talk.js";
+import { ask, change, say } from "./talk.js";
 import { plain, typed, units } from "./lengths.js";
 import { data, middle, moved, points } from "./paths.js";
 import { draggable } from "./glass.js";
-import { change, view } from "./trace.js";
+import { view } from "./trace.js";
 
 let settle = true;
 let waiting = null;
@@ -54,6 +54,9 @@ export function drawPoints(glass, piece, page) {
       });
       const shown = document.getElementById("point-now");
       if (shown) shown.replaceWith(pointLine(piece, page));
+      for (const old of glass.drawing.querySelectorAll(".bow")) old.remove();
+      marks[0].before(...bows(glass, piece, nodes, live));
+      glass.tellRest();
     };
     mark.addEventListener("focus", choose);
     let at = [node.x, node.y];
@@ -102,7 +105,7 @@ export function drawPoints(glass, piece, page) {
     });
     return mark;
   });
-  glass.drawing.append(...marks);
+  glass.drawing.append(...bows(glass, piece, nodes, live), ...marks);
   if (view.pen && view.pen.points.length) {
     const start = view.pen.kind === "stretch" ? [[nodes[view.pen.from - 1].x, nodes[view.pen.from - 1].y]] : [];
     glass.drawing.append(s("path", { class: "live", d: `M${[...start, ...view.pen.points].map((p) => p.join(" ")).join("L")}` }));
@@ -110,6 +113,62 @@ export function drawPoints(glass, piece, page) {
   glass.onrest((mmPerPx) => {
     for (const c of glass.drawing.querySelectorAll(".point .dot")) c.setAttribute("r", 5 * mmPerPx);
     for (const c of glass.drawing.querySelectorAll(".point .touch")) c.setAttribute("r", 12 * mmPerPx);
+    for (const b of glass.drawing.querySelectorAll(".bow")) {
+      const [x, y, r] = [Number(b.dataset.x), Number(b.dataset.y), 5 * mmPerPx];
+      b.querySelector(".dot").setAttribute("d", `M${x} ${y - r}L${x + r} ${y}L${x} ${y + r}L${x - r} ${y}Z`);
+      b.querySelector(".touch").setAttribute("r", 11 * mmPerPx);
+      // On an edge that is short on the screen it would lie under the points.
+      b.classList.toggle("crowded", Number(b.dataset.half) < 16 * mmPerPx);
+    }
+  });
+}
+
+/** The handles of an edge whose middle is pulled by (dx, dy). */
+function pulled(nodes, k, dx, dy) {
+  const a = nodes[k];
+  const b = nodes[(k + 1) % nodes.length];
+  const [x1, y1, x2, y2] = a.after || [a.x + (b.x - a.x) / 3, a.y + (b.y - a.y) / 3, b.x + (a.x - b.x) / 3, b.y + (a.y - b.y) / 3];
+  // The middle of a cubic moves by three quarters of what both handles move by.
+  return [[x1 + (dx * 4) / 3, y1 + (dy * 4) / 3], [x2 + (dx * 4) / 3, y2 + (dy * 4) / 3]];
+}
+
+/** Handles in the middle of the two edges at the chosen point: pulled, they bend the edge. */
+function bows(glass, piece, nodes, live) {
+  const k = view.point - 1;
+  return [...new Set([k, (k + nodes.length - 1) % nodes.length])].map((j) => {
+    const [x, y] = middle(nodes, j);
+    const mark = s("g", { class: "bow", tabindex: "0", role: "button", "data-x": x, "data-y": y, "data-half": Math.hypot(x - nodes[j].x, y - nodes[j].y), "data-key": `bow ${j + 1}`, "aria-label": `the middle of the edge after point ${j + 1} of ${piece.name}; arrow keys bend the edge` },
+      s("circle", { class: "touch", cx: x, cy: y }), s("path", { class: "dot" }));
+    const draw = (dx, dy) => {
+      mark.setAttribute("transform", `translate(${dx} ${dy})`);
+      const [[x1, y1], [x2, y2]] = pulled(nodes, j, dx, dy);
+      live.setAttribute("d", data(nodes.map((n, i) => (i === j ? { ...n, after: [x1, y1, x2, y2] } : n))));
+    };
+    const keep = (dx, dy) => {
+      const handles = pulled(nodes, j, dx, dy).map((p) => p.map((v) => Math.round(v * 1e4) / 1e4));
+      change({ do: "bend", piece: piece.id, point: j + 1, handles }).then((ok) => ok && say(`the edge after point ${j + 1} is bent`));
+    };
+    let at = [0, 0];
+    const flush = () => {
+      clearTimeout(waiting);
+      waiting = null;
+      if (at[0] || at[1]) keep(...at);
+      at = [0, 0];
+    };
+    mark.addEventListener("blur", () => waiting && flush());
+    mark.addEventListener("keydown", (e) => {
+      const step = e.shiftKey ? 1 : 0.1;
+      const by = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[e.key];
+      if (!by) return;
+      e.preventDefault();
+      e.stopPropagation();
+      at = [at[0] + by[0], at[1] + by[1]];
+      draw(...at);
+      clearTimeout(waiting);
+      waiting = setTimeout(flush, 700);
+    });
+    draggable(mark, glass, { move: (by) => draw(...by), done: (by) => (by ? keep(...by) : draw(0, 0)) });
+    return mark;
   });
 }
 
@@ -126,26 +185,14 @@ function pointLine(piece, page) {
       press("Settle it on the line", () => place(piece, k, node.x, node.y, { snap: true }), { kind: "small", key: "settle" }), " ",
       press("Add a point after it", () => change({ do: "add", piece: piece.id, point: k + 1 }).then((ok) => { if (ok) { view.point = k + 2; say("a point was added"); } }), { kind: "small", key: "add point" }), " ",
       press("Take it out", () => change({ do: "remove", piece: piece.id, point: k + 1 }), { kind: "small", key: "remove point" }), " ",
-      press(node.after ? "Bend less after it" : "Bend the edge after it", () => bend(piece, nodes, k), { kind: "small", key: "bend" }), " ",
       press(view.pen && view.pen.kind === "stretch" ? "Stop drawing" : "Draw the edge after it anew", () => drawing.stretch(piece, k + 1, page), { kind: "small", key: "redraw", "aria-pressed": String(Boolean(view.pen && view.pen.kind === "stretch")) })),
     view.pen && view.pen.kind === "stretch" ? drawing.controls(page, piece) : null);
-}
-
-/** Pull a straight edge into a bow, or a bow nearer to straight. */
-function bend(piece, nodes, k) {
-  const a = nodes[k];
-  const b = nodes[(k + 1) % nodes.length];
-  const [mx, my] = middle(nodes, k);
-  const chord = [(a.x + b.x) / 2, (a.y + b.y) / 2];
-  const bow = a.after ? [(mx - chord[0]) * 0.8, (my - chord[1]) * 0.8] : [(b.y - a.y) * 0.05, (a.x - b.x) * 0.05];
-  const handle = (t) => [a.x + (b.x - a.x) * t + (bow[0] * 4) / 3, a.y + (b.y - a.y) * t + (bow[1] * 4) / 3];
-  change({ do: "bend", piece: piece.id, point: k + 1, handles: [handle(1 / 3), handle(2 / 3)] });
 }
 
 /** The controls of a piece's points. */
 export function pointControls(piece, page) {
   return h("div", { class: "points" },
-    h("p", { class: "quiet" }, "Drag a point on the sheet. On the keyboard: Page Up and Page Down go from point to point, arrow keys move one by 0.1 mm, with Shift by 1 mm."),
+    h("p", { class: "quiet" }, "Drag a point on the sheet; drag the diamond in the middle of an edge to bend it. On the keyboard: Page Up and Page Down go from point to point, arrow keys move one by 0.1 mm, with Shift by 1 mm."),
     h("p", {}, tick("A dragged point settles on the picture\u2019s own line", settle, (v) => { settle = v; }, { key: "settle always" })),
     pointLine(piece, page));
 }

@@ -13,7 +13,7 @@ export function say(words, { trouble = false } = {}) {
   saying = setTimeout(() => {
     region.textContent = words;
     // Trouble stays until something else is said.
-    if (!trouble) saying = setTimeout(() => { region.textContent = ""; }, 15_000);
+    if (!trouble) saying = setTimeout(() => { region.textContent = ""; }, 9_000);
   }, 30);
 }
 
@@ -42,6 +42,9 @@ export async function ask(path, body, { quiet = false, method } = {}) {
     return null;
   }
 }
+
+/** Record one correction; false when it was refused (and said so). */
+export const change = async (record) => (await ask("/api/change", record)) !== null;
 
 /** Bring in one file. */
 export async function bring(file) {

@@ -1,25 +1,32 @@
 // Tray: papers are put down here, and chosen for tracing.
 
-import { h, press, choice, field, rebuild, freshId } from "./make.js";
+import { h, press, choice, field, rebuild, freshId, tick } from "./make.js";
 import { ask, bring, say } from "./talk.js";
 import { asReference, askedScale, scaleSentence } from "./scale_words.js";
+import { coming } from "./coming.js";
+import { proposed, spoken } from "./spoken.js";
+import * as pointing from "./pointing.js";
 
 const chosen = new Map();
 let asked = null;
-let options = { line: "centre", size_line: "" };
+let coming1 = [];
+const options = { line: "centre", size_line: "", words: true, fit: "0.1mm", tolerance: "" };
 
 const pageKey = (file, page) => `${file} ${page ?? 1}`;
 
 async function take(files, page) {
   for (const file of files) {
+    coming1.push(file.name);
     say(`bringing in ${file.name}`);
+    page.again();
     const got = await bring(file);
+    coming1 = coming1.filter((n) => n !== file.name);
     if (got) {
-      got.pages.forEach((p) => chosen.set(pageKey(got.file, p.page), got.pages.length === 1));
+      got.pages.forEach((p) => { if (!chosen.has(pageKey(got.file, p.page))) chosen.set(pageKey(got.file, p.page), got.pages.length === 1); });
       say(got.pages.length === 1 ? `${got.file} lies in the tray` : `${got.file} has ${got.pages.length} pages; choose those to trace`);
     }
+    page.again();
   }
-  page.again();
 }
 
 function paper(entry, p, page) {
@@ -34,32 +41,50 @@ function paper(entry, p, page) {
       h("small", {}, p.drawn ? "a drawing with its own millimetres" : `${p.width_px} \u00d7 ${p.height_px} pixels${p.density ? `, says ${p.density} per inch` : ""}`)));
 }
 
-function ready(state) {
+function chosenPages(state) {
   const files = [];
-  const pages = [];
+  const pages = {};
+  const pictures = [];
   for (const entry of state.tray) {
     const on = entry.pages.filter((p) => chosen.get(pageKey(entry.file, p.page)));
     if (!on.length) continue;
     files.push(entry.file);
-    if (entry.pages.length > 1) pages.push(...on.map((p) => p.page).filter(Boolean));
+    pictures.push(...on.filter((p) => !p.drawn).map((p) => ({ file: entry.file, page: p.page })));
+    if (entry.pages.length > 1) pages[entry.file] = on.map((p) => p.page).filter(Boolean).sort((a, b) => a - b).join(",");
   }
-  return { files, pages: [...new Set(pages)].sort((a, b) => a - b).join(",") };
+  return { files, pages, pictures };
 }
 
-async function go(state, page) {
-  const { files, pages } = ready(state);
+/** Begin tracing what is chosen; `own` says what gives the scale of single pictures. */
+async function go(state, page, own = []) {
+  const { files, pages } = chosenPages(state);
   if (!files.length) {
     say("choose at least one paper in the tray", { trouble: true });
     return;
   }
   say("tracing begins");
-  const request = { files, pages, reference: asReference(asked), line: options.line };
+  const request = { files, pages, reference: asReference(asked), line: options.line, words: options.words, fit: options.fit, tolerance: options.tolerance, own };
   if (options.size_line) request.size_line = Number(options.size_line);
   // Refusals are told when the state that ends the work comes in.
   ask("/api/trace", request, { quiet: true }).then((got) => {
     if (got && got.refused === 409) say(got.message, { trouble: true });
   });
   page.again();
+}
+
+/** Why the last tracing came to nothing, and the ways out of it. */
+function refusal(state, page) {
+  const { work } = state;
+  if (work.state !== "refused" || work.task !== "trace") return null;
+  const { pictures } = chosenPages(state);
+  return h("div", { class: "mind refusal" },
+    h("p", {}, spoken(work.words)),
+    h("p", {}, proposed(work.words).map(({ kind, size }) => [press(`Take it for ${size || kind}`, () => {
+      asked.kind = kind;
+      asked.size = size;
+      go(state, page);
+    }, { kind: "small", key: `take for ${kind} ${size}` }), " "]),
+    pictures.length === 1 ? press("Point at something of known size in the picture", () => pointing.begin(pictures[0], page), { kind: "small", key: "point at it" }) : null));
 }
 
 export const tray = {
@@ -69,10 +94,15 @@ export const tray = {
     done: state.tray.length > 0,
     words: state.tray.length ? state.tray.map((e) => e.file).join(", ") : "put down photos, scans or PDFs",
   }),
+  leave: () => pointing.leave(),
   show(holder, page) {
     const state = page.state;
     asked ??= askedScale(state.traced);
-    if (state.traced && chosen.size === 0) state.traced.files.forEach((f) => state.tray.filter((e) => e.file === f).forEach((e) => e.pages.forEach((p) => chosen.set(pageKey(f, p.page), true))));
+    if (state.traced && chosen.size === 0) {
+      const on = (file, p) => !state.traced.pages || !state.traced.pages[file] || String(state.traced.pages[file]).split(",").includes(String(p));
+      for (const f of state.traced.files) state.tray.filter((e) => e.file === f).forEach((e) => e.pages.forEach((p) => chosen.set(pageKey(f, p.page), on(f, p.page))));
+    }
+    const busy = state.work.state === "working";
     rebuild(holder, () => {
       const pick = h("input", { type: "file", id: "pick", multiple: true, class: "unseen", tabindex: "-1", "aria-hidden": "true", accept: "image/*,.heic,.tif,.tiff,.pdf,.svg,.dxf", onchange: (e) => { take([...e.target.files], page); e.target.value = ""; } });
       const basket = h("div", { class: "basket", id: "basket",
@@ -80,19 +110,35 @@ export const tray = {
         ondragleave: () => basket.classList.remove("over"),
         ondrop: (e) => { e.preventDefault(); basket.classList.remove("over"); take([...e.dataTransfer.files], page); } },
         h("p", {}, "Drop papers here, or ", press("look for them", () => pick.click(), { kind: "plain", key: "look for papers" }), "."), pick);
-      const { files } = ready(state);
+      const { files, pictures } = chosenPages(state);
+      const many = (entry) => entry.pages.length > 1;
       return [
         basket,
-        state.tray.length ? h("ul", { class: "papers" }, state.tray.map((entry) => entry.pages.map((p) => paper(entry, p, page)))) : null,
-        state.tray.length ? h("p", {}, state.tray.map((e) => [press(`Put ${e.file} back`, () => { e.pages.forEach((p) => chosen.delete(pageKey(e.file, p.page))); ask("/api/put-back", { file: e.file }); }, { kind: "small" }), " "])) : null,
-        h("div", { class: "say-what" },
-          scaleSentence(asked, () => page.again(), "tray"),
-          h("p", { class: "sentence" },
-            choice("Of a drawn line take", options.line, [["centre", "the middle"], ["outer", "the outer side"], ["inner", "the inner side"]], (v) => { options.line = v; }, { key: "line side" }),
-            ". ",
-            field("Where sizes are nested, the size counted from the smallest", options.size_line, (v) => { options.size_line = v.replace(/\D/g, ""); }, { key: "size line" }), "."),
-          h("p", {}, press("Trace them", () => go(state, page), { kind: "main", key: "trace them", disabled: !files.length || state.work.state === "working" }),
-            state.pattern ? h("span", { class: "quiet" }, " Tracing again keeps your corrections where they still fit; the tracing before is kept as pattern-earlier.json.") : null)),
+        coming1.length ? h("p", { class: "quiet" }, `Looking at ${coming1.join(", ")}\u2026`) : null,
+        state.tray.map((entry) => h("section", { class: "bundle", "aria-label": entry.file },
+          h("ul", { class: "papers" }, entry.pages.map((p) => paper(entry, p, page))),
+          entry.more ? h("p", { class: "quiet" }, entry.more) : null,
+          h("p", {},
+            many(entry) ? [press("All its pages", () => { entry.pages.forEach((p) => chosen.set(pageKey(entry.file, p.page), true)); page.again(); }, { kind: "small", key: `all of ${entry.file}` }), " ",
+              press("None", () => { entry.pages.forEach((p) => chosen.set(pageKey(entry.file, p.page), false)); page.again(); }, { kind: "small", key: `none of ${entry.file}`, "aria-label": `no page of ${entry.file}` }), " "] : null,
+            press(`Put ${entry.file} back`, () => { entry.pages.forEach((p) => chosen.delete(pageKey(entry.file, p.page))); ask("/api/put-back", { file: entry.file }); }, { kind: "small" })))),
+        state.tray.length
+          ? h("div", { class: "say-what" },
+            scaleSentence(asked, () => page.again(), "tray"),
+            h("p", { class: "sentence" },
+              choice("Of a drawn line take", options.line, [["centre", "the middle"], ["outer", "the outer side"], ["inner", "the inner side"]], (v) => { options.line = v; }, { key: "line side" }), "."),
+            h("details", { "data-key": "tray more" }, h("summary", {}, "Nested sizes, closeness, words"),
+              h("p", { class: "sentence" }, field("Where sizes are nested, the size counted from the smallest", options.size_line, (v) => { options.size_line = v.replace(/\D/g, ""); }, { key: "size line" }), "."),
+              h("p", { class: "sentence" }, field("The curves stay as near to the line as", options.fit, (v) => { options.fit = v.trim() || "0.1mm"; }, { key: "fit" }), "."),
+              h("p", { class: "sentence" }, field("What gives the scale is itself right within", options.tolerance, (v) => { options.tolerance = v.trim(); }, { key: "reference tolerance", hint: "like 0.1mm or 0.1%; empty: what is usual for its kind" }), "."),
+              h("p", {}, tick("Read the words on the pieces", options.words, (v) => { options.words = v; }, { key: "read words" }))),
+            h("p", {}, press("Trace them", () => go(state, page), { kind: "main", key: "trace them", disabled: !files.length || busy }), " ",
+              pictures.length === 1 && !pointing.at() ? press("Point at what gives the scale", () => pointing.begin(pictures[0], page), { kind: "small", key: "point first", disabled: busy }) : null),
+            state.pattern ? h("p", { class: "quiet" }, "Tracing again keeps your corrections where they still fit; the tracing before is kept as pattern-earlier.json.") : null,
+            busy ? null : refusal(state, page),
+            pointing.view(page, (picture, corners_px, size) => go(state, page, [{ ...picture, pointed: { corners_px, size } }]), busy),
+            coming(state.work))
+          : null,
         h("p", { class: "quiet" }, "Lay a ruler, a gridded mat, a bank card or a printed test square beside the paper, flat and in the same plane, and photograph it from straight above."),
       ];
     });
