@@ -131,7 +131,9 @@ def trace_files(
                     _trace_picture(
                         picture,
                         gathered,
-                        calibrate_options if isinstance(calibrate_options, CalibrateOptions) else calibrate_options(picture),
+                        calibrate_options
+                        if isinstance(calibrate_options, CalibrateOptions)
+                        else calibrate_options(picture),
                         trace_options,
                         tell,
                         keep_pictures=keep_pictures,
@@ -157,9 +159,7 @@ def _where(picture: Picture) -> str:
     return f"{picture.source.file}{page}"
 
 
-def _pictures(
-    inputs: Sequence[Path], pages: str | Mapping[Path, str] | None, tell: Progress
-) -> Iterator[Picture]:
+def _pictures(inputs: Sequence[Path], pages: str | Mapping[Path, str] | None, tell: Progress) -> Iterator[Picture]:
     for path in inputs:
         tell(f"reading {path.name}", 0.0)
         yield from read_pictures(path, pages=pages.get(path) if isinstance(pages, Mapping) else pages)

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from calibration import (
     CalibrateOptions,
     MmPoints,
-    PointedRectangle,
     Picture,
+    PointedRectangle,
     Sheet,
     calibrate,
     parse_length_mm,

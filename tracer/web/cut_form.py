@@ -18,8 +18,9 @@ from tracer.cutting.shape import Shape, shape_of
 from tracer.errors import CutListError, JobError
 from tracer.files.svg import pieces_svg
 from tracer.job import CUT_FILE
-from tracer.pattern import Pattern, load, save, write_text_whole
+from tracer.pattern import Pattern, save, write_text_whole
 from tracer.report.cut_pages import cut_report
+from tracer.web.loaded import loaded
 
 LIST_FILE = "cut-list.toml"
 _DRAWN = ("stitching line", "fold line", "grain line", "notch", "circle", "dot", "cross", "dart", "internal line")
@@ -101,7 +102,7 @@ def _value(value: Any) -> str:
 # -- what the page is shown -------------------------------------------------------------------------------------------
 def shown(job: Path, found: list[dict[str, Any]] | None = None) -> dict[str, Any]:
     """Return the entries, the edges of every traced piece, and the pieces as they would be cut, or why not."""
-    pattern = load(job)
+    pattern = loaded(job)
     own = entries(job, pattern) if found is None else found
     out: dict[str, Any] = {"entries": own, "kept": (job / LIST_FILE).exists(), "error": "", "made": []}
     out["edges"] = {p.id: _edges(shape_of(p)) for p in pattern.pieces}
@@ -125,12 +126,13 @@ def keep(job: Path, change: dict[str, Any]) -> dict[str, Any]:
     Returns
     -------
     dict
-        As :func:`shown`; where ``error`` says something nothing was kept.
+        As :func:`shown`; where ``error`` says something nothing was kept. Tried (``"try": true``), nothing is kept
+        either, and only ``made`` of that entry and ``error`` are returned.
     """
-    pattern = load(job)
+    pattern = loaded(job)
     wanted = changed(entries(job, pattern), change)
     if change.get("try"):
-        return shown(job, wanted)
+        return _tried(pattern, change.get("entry"))
     if wanted:
         try:
             result = make_cut(pattern, read_cut_list(to_toml(wanted), file="cut list"))
@@ -143,11 +145,20 @@ def keep(job: Path, change: dict[str, Any]) -> dict[str, Any]:
     return shown(job)
 
 
+def _tried(pattern: Pattern, entry: Any) -> dict[str, Any]:
+    """Return what one entry would make, or why it cannot."""
+    try:
+        result = make_cut(pattern, read_cut_list(to_toml([_clean(entry)]), file="cut list"))
+    except CutListError as error:
+        return {"error": str(error), "made": []}
+    return {"error": "", "made": [_made(m) for m in result.made]}
+
+
 def refresh(job: Path) -> None:
     """Cut again after the traced pieces changed; a list that no longer fits leaves the old pieces and is shown."""
     if not (job / LIST_FILE).exists():
         return
-    pattern = load(job)
+    pattern = loaded(job)
     own = entries(job, pattern)
     try:
         _write(job, make_cut(pattern, read_cut_list(to_toml(own), file="cut list")), own)

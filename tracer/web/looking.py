@@ -67,7 +67,9 @@ def close_up(request: dict[str, Any], tell: Tell) -> dict[str, Any]:
     height, width = pixels.shape[:2]
     shrink = min(1.0, CLOSE_UP_PX / max(width, height))
     if shrink < 1:
-        pixels = cv2.resize(pixels, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+        pixels = np.asarray(
+            cv2.resize(pixels, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), dtype=np.uint8
+        )
     name = f"{path.name}.{page or 1}.large.jpg"
     write_bytes_whole(into / name, jpeg(pixels, quality=85))
     return {"picture": name, "size_px": [width, height]}

@@ -10,8 +10,9 @@ from typing import TypeVar
 from tracer.correct import Change, record, redo, undo
 from tracer.errors import JobError
 from tracer.job import CUT_FILE, LAY_FILE
-from tracer.pattern import PATTERN_FILE, Pattern, load
+from tracer.pattern import PATTERN_FILE, Pattern
 from tracer.refresh import save_changed
+from tracer.web.loaded import loaded
 
 _WATCHED = (
     PATTERN_FILE, CUT_FILE, LAY_FILE, "cut-list.toml", "lay-asked.json", "cloth.json", "traced.json", "inbox-pages",
@@ -53,7 +54,7 @@ class JobStore:
 
     def pattern(self) -> Pattern | None:
         """Return the pattern on disk, None when nothing was traced yet; raises :class:`JobError` when it is damaged."""
-        return load(self.job) if (self.job / PATTERN_FILE).exists() else None
+        return loaded(self.job) if (self.job / PATTERN_FILE).exists() else None
 
     async def look(self) -> int:
         """Return the revision, after a look at the folder."""

@@ -26,8 +26,9 @@ from tracer.lay.record import LAY_FILE, to_json
 from tracer.lay.rules import Rules, Turn
 from tracer.lay.surface import Fabric, Surface, parse_fabric, parse_mat
 from tracer.path import Affine, rotation_matrix
-from tracer.pattern import PATTERN_FILE, load, write_text_whole
+from tracer.pattern import PATTERN_FILE, write_text_whole
 from tracer.piece import Piece
+from tracer.web.loaded import loaded
 
 ASKED_FILE = "lay-asked.json"
 
@@ -62,7 +63,7 @@ def rules_of(asked: dict[str, Any]) -> Rules:
 
 def pieces_of(job: Path) -> tuple[Piece, ...]:
     """Return what is laid: the pieces as cut, or as traced where nothing is cut-ready yet."""
-    return load(job, name=CUT_FILE if (job / CUT_FILE).exists() else PATTERN_FILE).pieces
+    return loaded(job, name=CUT_FILE if (job / CUT_FILE).exists() else PATTERN_FILE).pieces
 
 
 def asked_of(job: Path) -> dict[str, Any]:

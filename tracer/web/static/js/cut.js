@@ -2,12 +2,13 @@
 
 import { h, s, press, choice, field, rebuild, tick } from "./make.js";
 import { ask, say } from "./talk.js";
-import { fine, length, size } from "./lengths.js";
+import { fine, length, size, units, withUnit } from "./lengths.js";
+import { spoken } from "./spoken.js";
 import { box } from "./paths.js";
 
 let shown = null;
 let stamp = "";
-let lit = { at: -1, edge: "" };
+let lit = { at: -1, edge: "", pointed: false };
 const drafts = new Map();
 const errors = new Map();
 
@@ -51,10 +52,10 @@ function pieceOf(word) {
 }
 
 /** The pieces that an entry makes: one, or two where it is split. */
-function madeOf(entry) {
+function madeOf(entry, made = shown.made) {
   const piece = pieceOf(entry.from);
   const name = entry.name || (piece && piece.name);
-  return shown.made.filter((m) => piece && m.source === piece.id && (m.name === name || m.name.startsWith(`${name} `) || entry.split));
+  return made.filter((m) => piece && m.source === piece.id && (m.name === name || m.name.startsWith(`${name} `) || entry.split));
 }
 
 function edgesOf(word) {
@@ -72,7 +73,7 @@ function edgeChoice(label, value, edges, at, done, key, none = "no edge") {
   const element = choice(label, value ? (found ? found.name : String(value)) : "", options, done, { key });
   const select = element.querySelector("select");
   const light = (edge) => {
-    lit = { at, edge };
+    lit = { at, edge, pointed: false };
     for (const path of document.querySelectorAll(`#cut-${at} .edge`)) path.classList.toggle("lit", path.dataset.edge === edge);
   };
   select.addEventListener("focus", () => light(select.value));
@@ -82,10 +83,9 @@ function edgeChoice(label, value, edges, at, done, key, none = "no edge") {
   return element;
 }
 
-function drawing(entry, at) {
+function drawing(entry, at, page, made = madeOf(entry)) {
   const piece = pieceOf(entry.from);
   const edges = edgesOf(entry.from);
-  const made = madeOf(entry);
   if (!piece || !edges.length) return null;
   const boxes = [...edges.map((e) => box(e.d)), ...made.map((m) => box(m.d))];
   const x = Math.min(...boxes.map((b) => b[0]));
@@ -99,6 +99,10 @@ function drawing(entry, at) {
     made.map((q) => (q.steps.some((t) => t.startsWith("allowance")) ? s("path", { d: q.finished, class: "as-sewn" }) : null)),
     made.map((q) => q.marks.map((d) => s("path", { d, class: "as-marked" }))),
     edges.map((e) => s("path", { d: e.d, class: `edge ${lit.at === at && lit.edge === e.name ? "lit" : ""}`, "data-edge": e.name })),
+    edges.map((e) => s("path", { d: e.d, class: "edge-touch", onclick: () => {
+      lit = { at, edge: e.name, pointed: true };
+      page.again();
+    } }, s("title", {}, edgeName(e)))),
     edges.map((e) => {
       const path = s("path", { d: e.d });
       const total = path.getTotalLength();
@@ -112,69 +116,101 @@ function drawing(entry, at) {
     }));
 }
 
-function sizes(entry) {
-  return madeOf(entry).map((m) => h("div", { class: "made" },
+function sizes(entry, made = madeOf(entry)) {
+  return h("div", { class: "made-of" }, made.map((m) => h("div", { class: "made" },
     h("p", {}, h("strong", {}, m.name), `: cut ${size(m.width_mm, m.height_mm)} \u00b1 ${fine(m.plus_minus_mm)}`, m.steps.some((t) => t.startsWith("allowance")) ? `; sewn ${size(m.finished_size.width_mm, m.finished_size.height_mm)}` : "", `; ${m.count} ${m.count === 1 ? "copy" : "copies"}${m.pair ? ", every second mirrored" : ""}`),
-    m.facts.map((f) => h("p", { class: "quiet" }, f))));
+    m.facts.map((f) => h("p", { class: "quiet" }, f)))));
 }
 
 const text = (v) => (v === undefined ? "" : typeof v === "number" ? `${v}mm` : String(v));
+
+/** An entry, or a part of one, without what is empty. */
+function tidy(part) {
+  const out = { ...part };
+  for (const [k, v] of Object.entries(out)) {
+    const empty = v === "" || v === null || v === undefined || (Array.isArray(v) && !v.length) || (typeof v === "object" && !Array.isArray(v) && !Object.keys(v).length);
+    if (empty) delete out[k];
+  }
+  return out;
+}
+
+let trying = 0;
+
+/** Show an entry as it would be cut, while it is still being typed; nothing is kept, and nothing is said against it. */
+function tryEntry(at, was, entry, page) {
+  clearTimeout(trying);
+  trying = setTimeout(async () => {
+    const got = await ask("/api/cut", { at, was, entry, try: true }, { quiet: true });
+    const here = document.getElementById(`cut-${at}`);
+    if (!got || got.refused || got.error || !here || !here.contains(document.activeElement)) return;
+    const made = madeOf(entry, got.made);
+    here.querySelector(".cut-drawing").replaceWith(drawing(entry, at, page, made));
+    here.querySelector(".made-of").replaceWith(sizes(entry, made));
+  }, 200);
+}
+
+/** What can be done with an edge that was clicked in the drawing. */
+function edgeBar(at, edges, ownEdges, set, page) {
+  const edge = lit.at === at && lit.pointed && edges.find((e) => e.name === lit.edge);
+  if (!edge) return null;
+  const act = (words, change, key) => [press(words, () => { lit = { at: -1, edge: "", pointed: false }; set(change); }, { kind: "small", key: `cut ${at} edge ${key}` }), " "];
+  return h("div", { class: "edge-bar" }, h("p", {}, `Edge ${edgeName(edge)}:`),
+    h("p", {}, act("Unfold over it", { unfold: edge.name }, "unfold"),
+      ownEdges.own.some(([n]) => meant(edges, n) === edge) ? null : act("Another seam width on it", ownEdges.with(edge.name, units() === "in" ? "1in" : "25mm"), "width"),
+      act("Take a strip off along it", { trim: [...ownEdges.trims, { edge: edge.name, by: units() === "in" ? "3/8in" : "10mm" }] }, "trim"),
+      press("Leave it", () => { lit = { at: -1, edge: "", pointed: false }; page.again(); }, { kind: "small", key: `cut ${at} edge leave` })));
+}
 
 function card(entry0, at, page) {
   const was = shown.entries[at];
   const entry = drafts.get(at) || entry0;
   const edges = edgesOf(entry.from);
   const others = shown.pieces.filter((p) => p.id !== entry.from && p.name !== entry.from);
-  const set = (more) => {
-    const next = { ...entry, ...more };
-    for (const [k, v] of Object.entries(next)) if (v === "" || v === null || v === undefined || (Array.isArray(v) && !v.length)) delete next[k];
-    keep(at, was, next, page);
-  };
-  const allowance = typeof entry.allowance === "object" ? entry.allowance : entry.allowance === undefined ? {} : { all: text(entry.allowance) };
-  const setAllowance = (more) => {
-    const next = { ...allowance, ...more };
-    for (const [k, v] of Object.entries(next)) if (v === "" || v === undefined || (typeof v === "object" && !Object.keys(v).length)) delete next[k];
-    set({ allowance: Object.keys(next).length ? next : undefined });
-  };
-  const ownEdges = Object.entries(allowance.edges || {});
-  const trims = Array.isArray(entry.trim) ? entry.trim : entry.trim ? [entry.trim] : [];
-  const join = Array.isArray(entry.join) ? entry.join[0] : entry.join;
-  const unfold = typeof entry.unfold === "object" ? entry.unfold.edge : entry.unfold;
   const k = `cut ${at}`;
+  const set = (more) => keep(at, was, tidy({ ...entry, ...more }), page);
+  const allowance = typeof entry.allowance === "object" ? entry.allowance : entry.allowance === undefined ? {} : { all: text(entry.allowance) };
+  const seam = (more) => ({ allowance: tidy({ ...allowance, ...more }) });
+  const ownEdges = Object.entries(allowance.edges || {});
+  const seamOn = (edge, width) => seam({ edges: tidy({ ...allowance.edges, [edge]: width }) });
+  const trims = Array.isArray(entry.trim) ? entry.trim : entry.trim ? [entry.trim] : [];
+  const trimmed = (j, more) => ({ trim: more === null ? trims.filter((_, i) => i !== j) : trims.map((q, i) => (i === j ? { ...q, ...more } : q)) });
+  const join = Array.isArray(entry.join) ? entry.join[0] : entry.join;
+  const split = entry.split || {};
+  const unfold = typeof entry.unfold === "object" ? entry.unfold.edge : entry.unfold;
+  // A field of the sentence: what it makes is shown while it is typed, and kept when it is done with.
+  const word = (label, value, key, change, more = {}) => field(label, value, (v) => set(change(v.trim())), { key: `${k} ${key}`, oninput: (v) => tryEntry(at, was, tidy({ ...entry, ...change(v.trim()) }), page), ...more });
+  const edge = (label, value, of, key, change, none) => edgeChoice(label, value, of, at, (v) => set(change(v)), `${k} ${key}`, none);
   const called = entry.name || (pieceOf(entry.from) || { name: entry.from }).name;
+  const firstOf = (of, side) => (of.find((e) => e.sides.includes(side)) || of[0]).name;
   return h("li", { class: "cut-card", id: `cut-${at}` },
     h("div", { class: "cut-words" },
       h("h3", {}, called),
-      h("p", { class: "sentence" }, field("Cut", String(entry.count ?? (entry.pair ? 2 : 1)), (v) => set({ count: Math.max(1, Math.round(Number(v)) || 1) }), { key: `${k} count` }), ` of ${(pieceOf(entry.from) || { name: entry.from }).name}, `,
-        field("called", entry.name || "", (v) => set({ name: v.trim() }), { key: `${k} name` }), ", ",
-        field("from", entry.on || "", (v) => set({ on: v.trim() }), { key: `${k} on`, hint: "the cloth" }), ". ",
+      h("p", { class: "sentence" }, word("Cut", String(entry.count ?? (entry.pair ? 2 : 1)), "count", (v) => ({ count: Math.max(1, Math.round(Number(v)) || 1) }), { narrow: true }), ` of ${(pieceOf(entry.from) || { name: entry.from }).name}, `,
+        word("called", entry.name || "", "name", (v) => ({ name: v })), ", ",
+        word("from", entry.on || "", "on", (v) => ({ on: v }), { hint: "the cloth" }), ". ",
         tick("Every second one mirrored", Boolean(entry.pair), (v) => set({ pair: v || undefined, count: v ? Math.max(2, entry.count || 2) : entry.count }), { key: `${k} pair` })),
-      h("p", { class: "sentence" }, edgeChoice("Unfold it over", unfold, edges, at, (v) => set({ unfold: v }), `${k} unfold`, "nothing: it is whole"), "."),
-      h("p", { class: "sentence" }, field("Add for the seams, all round,", text(allowance.all), (v) => setAllowance({ all: v.trim() }), { key: `${k} allowance`, hint: "like 1/4in or 10mm" }), "."),
-      h("p", { class: "sentence" }, field("The paper already includes", text(typeof allowance.includes === "object" ? allowance.includes.all : allowance.includes), (v) => setAllowance({ includes: v.trim() }), { key: `${k} includes` }), "."),
-      ownEdges.map(([edge, width]) => h("p", { class: "sentence" }, `On edge ${edge} `, field("it is", text(typeof width === "object" ? width.width : width), (v) => {
-        const next = { ...allowance.edges };
-        if (v.trim()) next[edge] = v.trim();
-        else delete next[edge];
-        setAllowance({ edges: next });
-      }, { key: `${k} edge ${edge}` }), "; empty it for none of its own.")),
-      h("p", { class: "sentence" }, edgeChoice("Another width on", "", edges.filter((e) => !ownEdges.some(([n]) => meant(edges, n) === e)), at, (v) => v && setAllowance({ edges: { ...(allowance.edges || {}), [v]: "1in" } }), `${k} more edge`, "no edge"), "."),
-      trims.map((t, j) => h("p", { class: "sentence" }, edgeChoice("Take a strip off along", t.edge, edges, at, (v) => set({ trim: v ? trims.map((q, i) => (i === j ? { ...q, edge: v } : q)) : trims.filter((_, i) => i !== j) }), `${k} trim ${j}`), " ",
-        field("as wide as", text(t.by), (v) => set({ trim: v.trim() ? trims.map((q, i) => (i === j ? { ...q, by: v.trim() } : q)) : trims.filter((_, i) => i !== j) }), { key: `${k} by ${j}` }), ".")),
+      h("p", { class: "sentence" }, edge("Unfold it over", unfold, edges, "unfold", (v) => ({ unfold: v }), "nothing: it is whole"), "."),
+      h("p", { class: "sentence" }, word("Add for the seams, all round,", text(allowance.all), "allowance", (v) => seam({ all: withUnit(v) }), { hint: "like 1/4in or 10mm" }), ". ",
+        word("The paper already includes", text(typeof allowance.includes === "object" ? allowance.includes.all : allowance.includes), "includes", (v) => seam({ includes: withUnit(v) })), "."),
+      ownEdges.map(([name, width]) => h("p", { class: "sentence" }, `On edge ${name} `, word("it is", text(typeof width === "object" ? width.width : width), `edge ${name}`, (v) => seamOn(name, withUnit(v))), "; empty it for none of its own.")),
+      h("p", { class: "sentence" }, edge("Another width on", "", edges.filter((e) => !ownEdges.some(([n]) => meant(edges, n) === e)), "more edge", (v) => (v ? seamOn(v, units() === "in" ? "1in" : "25mm") : {}), "no edge"), "."),
+      trims.map((t, j) => h("p", { class: "sentence" }, edge("Take a strip off along", t.edge, edges, `trim ${j}`, (v) => trimmed(j, v ? { edge: v } : null)), " ",
+        word("as wide as", text(t.by), `by ${j}`, (v) => trimmed(j, v ? { by: withUnit(v) } : null)), ".")),
       h("details", { "data-key": `${k} more` }, h("summary", {}, "Trim, join, split, keep together"),
-        h("p", { class: "sentence" }, edgeChoice("Take a strip off along", "", edges, at, (v) => v && set({ trim: [...trims, { edge: v, by: "3/8in" }] }), `${k} new trim`), "."),
-        h("p", { class: "sentence" }, choice("Join to it", join ? join.piece : "", [["", "nothing"], ...others.map((p) => [p.name, p.name])], (v) => set({ join: v ? { piece: v, edge: (edges.find((e) => e.sides.includes("right")) || edges[0]).name, to: (edgesOf(v).find((e) => e.sides.includes("left")) || edgesOf(v)[0]).name } : undefined }), { key: `${k} join` }),
-          join ? [" ", edgeChoice("along its edge", join.to, edgesOf(join.piece), at, (v) => v && set({ join: { ...join, to: v } }), `${k} join to`), " ",
-            edgeChoice("to the edge", join.edge, edges, at, (v) => v && set({ join: { ...join, edge: v } }), `${k} join edge`), " ",
-            field("each losing", text(join.drop), (v) => set({ join: { ...join, drop: v.trim() || undefined } }), { key: `${k} drop` })] : null, "."),
-        h("p", { class: "sentence" }, field("Split it from", entry.split ? entry.split.from || "" : "", (v) => set({ split: v.trim() ? { to: "bottom 50%", ...(entry.split || {}), from: v.trim() } : undefined }), { key: `${k} split from`, hint: "a place, like top 40%" }),
-          entry.split ? [" ", field("to", entry.split.to || "", (v) => set({ split: { ...entry.split, to: v.trim() } }), { key: `${k} split to` }), " ", field("with on the cut", text(entry.split.allowance), (v) => set({ split: { ...entry.split, allowance: v.trim() || undefined } }), { key: `${k} split with` })] : null, "."),
-        h("p", { class: "sentence" }, field("Keep its copies arranged with those that have the word", entry.together || "", (v) => set({ together: v.trim() }), { key: `${k} together` }), "."),
-        h("p", { class: "sentence" }, choice("Corners of the allowance are", allowance.corners || "mitred", ["mitred", "squared", "rounded", "trimmed", "mirrored"].map((c) => [c, c]), (v) => setAllowance({ corners: v }), { key: `${k} corners` }), "."),
+        h("p", { class: "sentence" }, edge("Take a strip off along", "", edges, "new trim", (v) => (v ? { trim: [...trims, { edge: v, by: units() === "in" ? "3/8in" : "10mm" }] } : {})), "."),
+        h("p", { class: "sentence" }, choice("Join to it", join ? join.piece : "", [["", "nothing"], ...others.map((p) => [p.name, p.name])], (v) => set({ join: v ? { piece: v, edge: firstOf(edges, "right"), to: firstOf(edgesOf(v), "left") } : undefined }), { key: `${k} join` }),
+          join ? [" ", edge("along its edge", join.to, edgesOf(join.piece), "join to", (v) => (v ? { join: { ...join, to: v } } : {})), " ",
+            edge("to the edge", join.edge, edges, "join edge", (v) => (v ? { join: { ...join, edge: v } } : {})), " ",
+            word("each losing", text(join.drop), "drop", (v) => ({ join: tidy({ ...join, drop: withUnit(v) }) }))] : null, "."),
+        h("p", { class: "sentence" }, word("Split it from", split.from || "", "split from", (v) => ({ split: v ? { to: "bottom 50%", ...split, from: v } : undefined }), { hint: "a place, like top 40%" }),
+          entry.split ? [" ", word("to", split.to || "", "split to", (v) => ({ split: { ...split, to: v } })), " ", word("with on the cut", text(split.allowance), "split with", (v) => ({ split: tidy({ ...split, allowance: withUnit(v) }) }))] : null, "."),
+        h("p", { class: "sentence" }, word("Keep its copies arranged with those that have the word", entry.together || "", "together", (v) => ({ together: v })), "."),
+        h("p", { class: "sentence" }, choice("Corners of the allowance are", allowance.corners || "mitred", ["mitred", "squared", "rounded", "trimmed", "mirrored"].map((c) => [c, c]), (v) => set(seam({ corners: v })), { key: `${k} corners` }), "."),
         h("p", {}, press(`Leave ${called} out of the list`, () => keep(at, was, null, page, `${called} is no longer in the list`), { kind: "small", key: `${k} out` }))),
-      errors.get(at) ? h("p", { class: "mind", role: "alert" }, errors.get(at), " ", press("Back to how it was", () => { drafts.delete(at); errors.delete(at); page.again(); }, { kind: "small", key: `${k} back` })) : null,
+      errors.get(at) ? h("p", { class: "mind", role: "alert" }, spoken(errors.get(at)), " ", press("Back to how it was", () => { drafts.delete(at); errors.delete(at); page.again(); }, { kind: "small", key: `${k} back` })) : null,
       sizes(entry)),
-    drawing(entry, at));
+    h("div", { class: "cut-side" }, drawing(entry, at, page),
+      edgeBar(at, edges, { own: ownEdges, with: seamOn, trims }, set, page) || (edges.length ? h("p", { class: "quiet" }, "Click an edge to say what becomes of it.") : null)));
 }
 
 export const cut = {
@@ -199,6 +235,7 @@ export const cut = {
           const again = shown.entries.filter((e) => e.from === piece.name || e.from === piece.id).length;
           keep(shown.entries.length, null, again ? { from: piece.id, name: `${piece.name} ${again + 1}` } : { from: piece.id }, page, `${piece.name} is in the list`);
         }, { key: "cut also" })),
+        (shown.seams || []).length ? h("details", { "data-key": "seams" }, h("summary", {}, "Edges that are sewn together"), h("ul", {}, shown.seams.map((line) => h("li", {}, line)))) : null,
         (shown.findings || []).map((f) => h("p", { class: "quiet" }, f)),
         h("p", { class: "caution" }, "Mind the blade: close or cover a rotary cutter whenever you put it down, cut away from your fingers, and keep cutters and scissors from children."),
       ];

@@ -2,7 +2,8 @@
 
 import { h, s, press, choice, field, rebuild, tick } from "./make.js";
 import { ask, say } from "./talk.js";
-import { units } from "./lengths.js";
+import { inUnits, length, units, withUnit } from "./lengths.js";
+import { spoken } from "./spoken.js";
 import { Glass, draggable } from "./glass.js";
 
 let got = null;
@@ -15,7 +16,8 @@ let clothRuler = "";
 const backSteps = [];
 const wishes = { on: "mat", size: "12x24in", margin: "1in", gap: "2mm", turn: "180", within: "0", selvedge: "0mm", fold: false, holes: false, shrinkage: "0%", seconds: "10", mats: "" };
 let wished = false;
-const USUAL = { mat: "12x24in", fabric: "44in", leftover: "20x30cm" };
+const usual = () => ({ mat: "12x24in", fabric: units() === "in" ? "44in" : "110cm", leftover: units() === "in" ? "8x12in" : "20x30cm" });
+const LENGTHS = new Set(["size", "margin", "gap", "selvedge"]);
 
 async function load(state, page) {
   if (stamp === String(state.revision)) return;
@@ -44,10 +46,10 @@ function start(rest, page) {
 
 function sentence(page) {
   const set = (k) => (v) => {
-    wishes[k] = typeof v === "string" ? v.trim() : v;
+    wishes[k] = typeof v === "string" ? (LENGTHS.has(k) ? withUnit(v) : v.trim()) : v;
     wished = true;
     if (k === "on") {
-      wishes.size = USUAL[v];
+      wishes.size = usual()[v];
       wishes.margin = v === "mat" ? "1in" : "0mm";
     }
     page.again();
@@ -117,7 +119,7 @@ function markWrong() {
 
 function wrongList() {
   const wrong = wrongNow();
-  return h("ul", { id: "lay-wrong", class: wrong.length ? "mind" : "quiet" }, wrong.length ? wrong.map((w) => h("li", {}, w.words)) : h("li", {}, "Nothing overlaps, and margins and gaps are kept."));
+  return h("ul", { id: "lay-wrong", class: wrong.length ? "mind" : "quiet" }, wrong.length ? wrong.map((w) => h("li", {}, inUnits(w.words))) : h("li", {}, "Nothing overlaps, and margins and gaps are kept."));
 }
 
 async function keep(p, more, words, page) {
@@ -128,7 +130,7 @@ async function keep(p, more, words, page) {
   if (answer) {
     backSteps.push(before);
     const own = answer.wrong.filter((w) => w.who.includes(who(p)));
-    say(own.length ? own.map((w) => w.words).join("; ") : words, { trouble: own.length > 0 });
+    say(own.length ? own.map((w) => inUnits(w.words)).join("; ") : words, { trouble: own.length > 0 });
   } else page.again();
 }
 
@@ -156,9 +158,9 @@ function laid(p, rows, page, movable) {
   const name = who(p);
   const [mx, my] = middleOf(p);
   const words = s("text", { x: mx, y: my, "text-anchor": "middle", class: "laid-name" }, `${name}${p.mirrored ? " \u21c4" : ""}${p.pinned ? " (pinned)" : ""}`);
-  const body = s("g", { transform: rowTransform(p) }, s("path", { d: shape.d, class: "laid-body", "fill-rule": "evenodd" }), shape.grain ? s("path", { d: shape.grain, class: "laid-grain" }) : null);
+  const body = s("g", { class: "laid-shape", transform: rowTransform(p) }, s("title", {}, name), s("path", { d: shape.d, class: "laid-body", "fill-rule": "evenodd" }), shape.grain ? s("path", { d: shape.grain, class: "laid-grain" }) : null);
   const group = s("g", { class: `laid ${isWrong(p) ? "wrong" : ""} ${p.pinned ? "pinned" : ""} ${held === name ? "held" : ""}`, "data-who": name, "data-key": `laid ${name}`, role: "button", tabindex: held === name ? "0" : "-1",
-    "aria-label": `${name}${p.mirrored ? ", mirrored" : ""}${p.pinned ? ", pinned" : ""}, ${Math.round(mx)} mm across, ${Math.round(my)} mm down; arrow keys move it, Page Down goes to the next` }, body, words);
+    "aria-label": `${name}${p.mirrored ? ", mirrored" : ""}${p.pinned ? ", pinned" : ""}, ${length(mx, 0)} across, ${length(my, 0)} down; arrow keys move it, Page Down goes to the next` }, body, words);
   const put = (dx, dy) => {
     at.dx = dx;
     at.dy = dy;
@@ -167,7 +169,12 @@ function laid(p, rows, page, movable) {
     words.setAttribute("y", my + dy - p.dy);
     if (movable) tryMove({ ...p, dx, dy });
   };
+  const onTop = () => {
+    // The others go below it: moved itself, it would lose the pointer that holds it.
+    while (group.nextSibling && group.nextSibling.classList.contains("laid")) group.before(group.nextSibling);
+  };
   group.addEventListener("focus", () => {
+    onTop();
     if (held === name) return;
     held = name;
     for (const g of document.querySelectorAll(".laid")) {
@@ -200,7 +207,7 @@ function laid(p, rows, page, movable) {
     e.stopPropagation();
   });
   draggable(group, glass, {
-    start: () => {},
+    start: onTop,
     move: ([dx, dy]) => put(p.dx + dx, p.dy + dy),
     done: (by) => {
       if (by) keep({ ...p, dx: p.dx + by[0], dy: p.dy + by[1], was: p }, {}, `${name} moved`, page);
@@ -279,8 +286,15 @@ export const lay = {
         rows.map((p) => laid(p, rows, page, table.movable)));
       glass.drawing.append(top);
       glass.onrest((mmPerPx) => {
-        const letter = Math.min(16, 12 * mmPerPx);
-        for (const t of glass.drawing.querySelectorAll("text")) t.setAttribute("font-size", t.classList.contains("laid-name") ? letter : Math.min(12, letter));
+        for (const t of glass.drawing.querySelectorAll(".rulers text")) t.setAttribute("font-size", Math.min(12, 12 * mmPerPx));
+        // A name is written as large as fits on its piece, and not at all where it could not be read.
+        for (const g of glass.drawing.querySelectorAll(".laid")) {
+          const name = g.querySelector(".laid-name");
+          const wide = g.querySelector(".laid-shape").getBoundingClientRect().width;
+          const letterPx = Math.min(15, (1.5 * wide) / Math.max(4, name.textContent.length));
+          name.setAttribute("font-size", letterPx * mmPerPx);
+          name.classList.toggle("unread", letterPx < 7);
+        }
       });
       return [
         head,
@@ -289,7 +303,7 @@ export const lay = {
             table.mats.length > 1 ? h("p", { class: "over-glass" }, table.mats.map((m, k) => [press(`Table ${k + 1}${m.material ? `, ${m.material}` : ""}`, () => { mat = k; page.again(); }, { kind: k === mat ? "small on" : "small", "aria-pressed": String(k === mat) }), " "])) : null,
             glass.element),
           h("div", { class: "ticket" },
-            h("ul", { class: "answers" }, table.answers.filter((a) => !a.startsWith("Look again")).map((a) => h("li", {}, a))),
+            h("ul", { class: "answers" }, table.answers.filter((a) => !a.startsWith("Look again")).map((a) => h("li", {}, spoken(a)))),
             wrongList(),
             table.not_placed.length ? h("p", { class: "mind" }, `Not laid: ${table.not_placed.map((m) => `${m.name} ${m.copy} (${m.why})`).join("; ")}`) : null,
             heldWords(rows, page, table.movable),

@@ -43,3 +43,9 @@ export function typed(text) {
   const value = Number(String(text).replace(",", ".").trim());
   return unit === "in" ? value * 25.4 : value;
 }
+
+/** What was typed as a length, with the chosen unit where it names none; "10" and "1 1/2" are numbers without a unit. */
+export const withUnit = (text) => (/^[\d\s.,/x\u00d7]*\d$/.test(text.trim()) ? `${text.trim().replace(",", ".")}${unit}` : text.trim());
+
+/** Words of the library with their millimetres in the chosen unit; what is said per metre stays. */
+export const inUnits = (text) => (unit === "in" ? text.replace(/(\d+(?:\.\d+)?) mm(?! per)/g, (_, n) => (Number(n) < 1 ? fine(Number(n)) : length(Number(n)))) : text);
