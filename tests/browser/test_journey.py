@@ -90,6 +90,16 @@ def said(page: Any, words: str, timeout: float = 30_000) -> None:
         raise AssertionError(f"the page never said '{words}'; it says {seen}") from error
 
 
+def in_force(page: Any, job: Path, count: int) -> None:
+    """Wait until so many changes are in force in the job's history."""
+    for _ in range(200):
+        history = load(job).history
+        if (0 if history is None else history.done) == count:
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError(f"{count} changes were never in force")
+
+
 def sizes_in(svg: Path) -> dict[str, tuple[float, float]]:
     """Width and height in mm of every outline of a written drawing, by its title; scaled by the file's own size."""
     tree = etree.fromstring(svg.read_bytes())
@@ -115,6 +125,8 @@ def test_the_whole_job_by_clicks_drags_and_typing(
         page.select_option(key("tray kind"), "square")
         page.fill(key("tray size"), "50mm")
         page.click(key("trace them"))
+        page.wait_for_selector(".coming .outline", timeout=240_000)
+        shot(page, "tracing", tmp_path)
         page.wait_for_selector("#station-trace.open .hung", timeout=240_000)
         note(tmp_path, f"seconds from drop to outlines: {time.monotonic() - start:.1f}")
         assert page.locator(".hung").count() == 5
@@ -139,19 +151,17 @@ def _correct(page: Any, job: Path, shots: Path) -> None:
     said(page, "settled on the line")
     after = load(job).piece("Neck strap").outline
     assert float(np.abs(after.segments[0][0] - before.segments[0][0]).max()) < SNAPPED_MM
+    _bend_back_and_forth(page, job)
+    _choose_a_mark(page, job)
     page.click(key("errors"))
     page.wait_for_selector(".off")
     shot(page, "trace", shots)
-    history = load(job).history
-    assert history is not None
-    made = history.done
+    # The name and the settled point.
+    in_force(page, job, 2)
     page.click(key("undo"))
-    said(page, "taken back")
-    history = load(job).history
-    assert history is not None
-    assert history.done == made - 1
+    in_force(page, job, 1)
     page.click(key("redo"))
-    said(page, "done again")
+    in_force(page, job, 2)
     page.click(".hung:has-text('Facing')")
     page.click(key("drop piece"))
     page.wait_for_selector(".rail .aside")
@@ -162,6 +172,46 @@ def _correct(page: Any, job: Path, shots: Path) -> None:
     page.press(key("piece name"), "Tab")
     page.wait_for_selector(".hung span:text-is('Strap')")
     page.click(key("points"))
+
+
+def _bend_back_and_forth(page: Any, job: Path) -> None:
+    """Pull the middle of the edge after point 1; it goes with the pointer, and comes back exactly."""
+    before = load(job).piece("Neck strap").outline
+    drag(page, f"{key('bow 1')} .dot", 12, 0)
+    said(page, "is bent")
+    page.wait_for_selector(".history:has-text('the edge after point 1 of Neck strap was bent')")
+    bent = load(job).piece("Neck strap").outline.segments[0]
+    middle = (bent[0] + 3 * bent[1] + 3 * bent[2] + bent[3]) / 8
+    straight = before.segments[0].mean(axis=0)
+    mm_per_px = page.evaluate("() => 1 / document.querySelector('#at-trace .drawing').getScreenCTM().a")
+    assert float(np.hypot(*(middle - straight))) == pytest.approx(12 * mm_per_px, abs=2 * mm_per_px)
+    page.keyboard.press("Control+z")
+    in_force(page, job, 2)
+    assert load(job).piece("Neck strap").outline.to_svg() == before.to_svg()
+    page.keyboard.press("Control+Shift+Z")
+    in_force(page, job, 3)
+    page.keyboard.press("Control+z")
+    in_force(page, job, 2)
+
+
+def _choose_a_mark(page: Any, job: Path) -> None:
+    """A line that is clicked on the sheet is named beside it, and can be called something else."""
+    piece = load(job).piece("Neck strap")
+    number = next(k for k, m in enumerate(piece.marks, 1) if m.kind == "stitching line" and m.path is not None)
+    at = page.evaluate(
+        """name => { const p = document.querySelector(`[data-mark="${name}"]`); const m = p.getScreenCTM();
+        const q = p.getPointAtLength(p.getTotalLength() * 0.4); return [q.x * m.a + m.e, q.y * m.d + m.f]; }""",
+        f"{piece.id}.m{number}",
+    )
+    page.mouse.click(*at)
+    page.wait_for_selector(".mark-ticket")
+    page.select_option(key("mark kind"), "internal line")
+    page.wait_for_function("() => document.querySelector('.history').textContent.includes('internal line')")
+    assert load(job).piece("Neck strap").marks[number - 1].kind == "internal line"
+    page.click(key("undo"))
+    in_force(page, job, 2)
+    page.click(key("unchoose mark"))
+    page.wait_for_selector(".mark-ticket", state="detached")
 
 
 def _rule(page: Any, shots: Path) -> None:
@@ -186,12 +236,43 @@ def _cut(page: Any, shots: Path) -> None:
     field = pocket.locator("[data-key$=allowance]")
     field.focus()
     pocket.locator("[data-key$='more edge']").focus()
-    field.fill(f"{SEAM_MM:g}mm")
+    # While it is typed the drawing shows what it would make, and nothing is kept; without a unit it is millimetres.
+    field.press_sequentially(f"{SEAM_MM:g}")
+    pocket.locator(".made-of:has-text('82.0 mm')").wait_for()
+    assert (
+        page.evaluate("() => fetch('/api/cut').then(r => r.json()).then(s => JSON.stringify(s.entries))").count("10")
+        == 0
+    )
     field.press("Tab")
     said(page, "82.0 mm")
     assert "sewn 62.0 mm" in pocket.inner_text()
+    assert field.input_value() == f"{SEAM_MM:g}mm"
     pocket.locator("[data-key$='more edge']").focus()
+    _point_at_an_edge(page, pocket)
     shot(page, "cut", shots)
+
+
+def _point_at_an_edge(page: Any, card: Any) -> None:
+    """An edge that is clicked in the drawing lights up and asks what becomes of it."""
+    # The view may be drawn anew at any moment: look where the edge is and click at once, until it was hit.
+    for _ in range(40):
+        at = page.evaluate(
+            """() => { const card = [...document.querySelectorAll('.cut-card')].find(c =>
+            c.querySelector('h3').textContent === 'Pocket'); card.scrollIntoView({block: 'center'});
+            const p = card.querySelector('.edge'); const m = p.getScreenCTM();
+            const q = p.getPointAtLength(p.getTotalLength() / 2); return [q.x * m.a + m.e, q.y * m.d + m.f]; }"""
+        )
+        page.mouse.click(*at)
+        page.wait_for_timeout(100)
+        if card.locator(".edge-bar").count():
+            break
+    page.wait_for_selector(".edge.lit")
+    card.locator("[data-key$='edge width']").click()
+    # 64 mm of pocket, 10 mm below it and 25 mm above it.
+    card.locator(".made-of:has-text('82.0 mm × 99.0 mm')").wait_for()
+    card.locator("input[data-key*=' edge ']").fill("")
+    card.locator("input[data-key*=' edge ']").press("Tab")
+    card.locator(".made-of:has-text('cut 82.0 mm × 84.0 mm')").wait_for()
 
 
 def _lay(page: Any, job: Path, shots: Path) -> None:

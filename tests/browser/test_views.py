@@ -73,8 +73,11 @@ def test_no_view_has_an_accessibility_violation(
             if station == "trace":
                 if page.locator(".point").count() == 0:
                     page.click(key("points"))
-                page.click(".ticket summary")
                 page.wait_for_selector(".point")
+                page.click("#at-trace details summary")
+                page.click(".marks-list button >> nth=0")
+                page.wait_for_selector(".mark-ticket")
+                page.check(key("errors"))
             if station == "rule":
                 page.click(key("by hand"))
             shot(page, f"{scheme}-{station}", tmp_path)

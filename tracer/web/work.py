@@ -100,20 +100,23 @@ class Workbench:
         assert process.stdout is not None
         process.stdin.write((json.dumps(request | self._limits) + "\n").encode())
         # It stays open: the process ends when it closes, and so ends with this one, however that may end.
+        ended: Work | None = None
         async for line in process.stdout:
-            self._hear(json.loads(line))
+            ended = self._hear(json.loads(line)) or ended
         process.stdin.close()
         await process.wait()
         self._process = None
+        # Told only now that the process is gone: whoever hears of it may ask for the next task at once.
         if self.now.state == "working":
             words = "this file could not be read within the limits of memory and time; scan at a lower density"
-            self.now = replace(self.now, state="refused", words=words)
+            self.now = ended or replace(self.now, state="refused", words=words)
         self._news()
         return self.now
 
-    def _hear(self, line: dict[str, Any]) -> None:
+    def _hear(self, line: dict[str, Any]) -> Work | None:
+        """Take in what the process says; returns how the task ends when this says so."""
         if self.now.state != "working":
-            return
+            return None
         if line["kind"] == "progress":
             self.now = replace(self.now, words=line["words"], share=float(line["share"]))
         elif line["kind"] == "piece":
@@ -125,9 +128,10 @@ class Workbench:
         elif line["kind"] == "seen":
             self.now = replace(self.now, seen=tuple(line["outlines"]))
         elif line["kind"] == "done":
-            self.now = replace(self.now, state="done", words="done", share=1.0, result=line["result"])
+            return replace(self.now, state="done", words="done", share=1.0, result=line["result"])
         else:
-            self.now = replace(self.now, state="refused", words=line["message"])
+            return replace(self.now, state="refused", words=line["message"])
+        return None
 
     def cancel(self) -> bool:
         """End the running task; what it had not finished is not there. A lay keeps the best found so far."""

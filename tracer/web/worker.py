@@ -91,4 +91,7 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    status = main()
+    # At once: a page waits for the end of this process, and taking down its libraries in order takes a while.
+    sys.stdout.flush()
+    os._exit(status)

@@ -32,6 +32,9 @@ export function fine(mm) {
   return unit === "in" ? `${(mm / 25.4).toFixed(4)} in` : `${mm.toFixed(mm < 0.1 ? 3 : 2)} mm`;
 }
 
+/** How nearly something is right. */
+export const within = (mm) => (mm < 0.001 ? "a thousandth of a millimetre" : `\u00b1 ${fine(mm)}`);
+
 /** Width by height. */
 export const size = (w, hgt) => `${length(w)} \u00d7 ${length(hgt)}`;
 

@@ -62,7 +62,7 @@ function drawn(sheet, known) {
   const ring = (o, cls) => o.outline.length > 2 && s("path", { d: `M${o.outline.map((p) => p.join(" ")).join("L")}Z`, class: cls }, s("title", {}, worded(o.kind, o.size)));
   for (const other of known.others) parts.push(ring(other, "other-reference"));
   parts.push(ring(known.reference, "reference"));
-  if (!corners) {
+  if (!corners && known.reference.kind !== "page") {
     let arrows = "";
     let dots = "";
     known.reference.points.forEach(([x, y], k) => {
@@ -118,7 +118,7 @@ function byHand(sheet, known, page) {
 
 function anew(state, sheet, known, page) {
   const busy = state.work.state === "working";
-  if (sheet.calibration.reference === "page") return h("p", { class: "quiet" }, "A drawn page says itself how large it is; there is nothing to set.");
+  if (sheet.calibration.reference === "page") return null;
   return [h("h3", {}, "Set it anew"),
     scaleSentence(asked, () => page.again(), "rule"),
     h("p", {}, press("Trace again by it", () => retrace(state, sheet, { reference: asReference(asked) }), { key: "retrace", disabled: busy })),
@@ -135,7 +135,7 @@ export const rule = {
   sum: (state) => {
     const sheets = state.pattern ? state.pattern.sheets : [];
     if (!sheets.length) return { words: "how large things truly are" };
-    const said = sheets.map(({ calibration: c }) => `${worded(c.reference, c.reference_size)}, \u00b1 ${c.expanded_uncertainty_mm_per_m.toFixed(2)} mm per metre`);
+    const said = sheets.map(({ calibration: c }) => c.reference === "page" ? worded("page", "") : `${worded(c.reference, c.reference_size)}, \u00b1 ${c.expanded_uncertainty_mm_per_m.toFixed(2)} mm per metre`);
     return { done: true, words: [...new Set(said)].join("; ") };
   },
   leave() {
@@ -155,6 +155,7 @@ export const rule = {
         askedOf = `${sheet.id} ${sheet.stamp}`;
       }
       const c = sheet.calibration;
+      const drawnPage = c.reference === "page";
       const known = about[sheet.id];
       know(sheet, page);
       const picture = sheet.picture && `/job/${sheet.picture}?v=${sheet.stamp}`;
@@ -167,17 +168,17 @@ export const rule = {
         h("div", { class: "stays" },
           sheets.length > 1 ? h("p", { class: "over-glass" }, sheets.map((x) => [press(`Sheet ${x.id}`, () => { sheetId = x.id; corners = null; page.again(); }, { kind: x === sheet ? "small on" : "small", "aria-pressed": String(x === sheet), title: `${x.source.file}${x.source.page ? `, page ${x.source.page}` : ""}` }), " "])) : null,
           glass.element,
-          h("p", { class: "key" }, h("span", {}, h("i", { class: "key-reference" }), "what gives the scale"), known && known.others.length ? h("span", {}, h("i", { class: "key-other" }), "what checks it") : null,
-            grid ? h("span", {}, h("i", { class: "key-grid" }), pitch(known).words) : null, h("span", {}, h("i", { class: "key-misfit" }), "misfit, enlarged")),
+          h("p", { class: "key" }, drawnPage ? null : h("span", {}, h("i", { class: "key-reference" }), "what gives the scale"), known && known.others.length ? h("span", {}, h("i", { class: "key-other" }), "what checks it") : null,
+            grid ? h("span", {}, h("i", { class: "key-grid" }), pitch(known).words) : null, drawnPage ? null : h("span", {}, h("i", { class: "key-misfit" }), "misfit, enlarged")),
           coming(state.work)),
         h("div", { class: "ticket" },
           h("h3", {}, "How large it is"),
-          h("p", {}, `The scale comes from the ${worded(c.reference, c.reference_size)}. One metre is right within \u00b1 ${c.expanded_uncertainty_mm_per_m.toFixed(2)} mm; its points lie within ${fine(c.residual_rms_mm)} of where they should.`),
-          checks(c),
+          drawnPage ? h("p", {}, "This page is a drawing that says itself how large it is, to about a thousandth of a millimetre in a metre. What a printer makes of it is another matter: lay a ruler on its test square.") : h("p", {}, `The scale comes from the ${worded(c.reference, c.reference_size)}. One metre is right within \u00b1 ${c.expanded_uncertainty_mm_per_m.toFixed(2)} mm; its points lie within ${fine(c.residual_rms_mm)} of where they should.`),
+          drawnPage ? null : checks(c),
           c.warnings.map((w) => h("p", { class: w.severity === "warning" ? "mind" : "quiet" }, spoken(w.message))),
-          h("details", { "data-key": "why unsure" }, h("summary", {}, "Why it is not surer"), h("ul", {}, c.budget.map((b) => h("li", {}, `${b.name}: \u00b1 ${(2 * b.standard_uncertainty_mm_per_m).toFixed(3)} mm per metre. ${b.words}`)))),
+          drawnPage ? null : h("details", { "data-key": "why unsure" }, h("summary", {}, "Why it is not surer"), h("ul", {}, c.budget.map((b) => h("li", {}, `${b.name}: \u00b1 ${(2 * b.standard_uncertainty_mm_per_m).toFixed(3)} mm per metre. ${b.words}`)))),
           h("p", {}, tick(`Draw ${pitch(known).words}`, grid, (v) => { grid = v; page.again(); }, { key: "grid lines" })),
-          misfit(known, page),
+          drawnPage ? null : misfit(known, page),
           state.work.state === "refused" && state.work.task === "trace" ? h("p", { class: "mind" }, spoken(state.work.words)) : null,
           anew(state, sheet, known, page),
           h("p", { class: "quiet" }, `${sheet.source.file}${sheet.source.page ? `, page ${sheet.source.page}` : ""}: ${length(sheet.size_mm[0])} wide and ${length(sheet.size_mm[1])} long; one pixel is ${fine(c.mm_per_px)}.`)));

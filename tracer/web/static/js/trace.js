@@ -2,7 +2,7 @@
 
 import { h, s, press, field, rebuild, tick } from "./make.js";
 import { ask, change, say } from "./talk.js";
-import { fine, size, units } from "./lengths.js";
+import { fine, size, units, within } from "./lengths.js";
 import { box, viewBox } from "./paths.js";
 import { Glass } from "./glass.js";
 import { drawPoints, drawing as pen, pointControls } from "./points.js";
@@ -101,8 +101,9 @@ function ticket(piece, page) {
       tick("as mirrored pairs", piece.cut.mirrored, (v) => cut({ mirrored: v }), { key: "piece pair" }), " ",
       tick("on the fold", piece.cut.fold, (v) => cut({ fold: v }), { key: "piece fold" })),
     h("p", { class: "sentence" }, field("It is cut from", piece.cut.material, (v) => cut({ material: v.trim() }), { key: "piece material", hint: "such as lining" })),
-    h("p", {}, `Sizes are right within \u00b1 ${fine(piece.width_expanded_uncertainty_mm || piece.expanded_uncertainty_mm)} across and \u00b1 ${fine(piece.height_expanded_uncertainty_mm || piece.expanded_uncertainty_mm)} down. `,
-      piece.as_read ? `The outline lies within ${fine(piece.fit.p95_mm)} of its line for 95 % of the way, ${fine(piece.fit.max_mm)} at worst.` : "You changed this outline; what was measured before no longer holds for it."),
+    h("p", {}, `Sizes are right within ${within(piece.width_expanded_uncertainty_mm || piece.expanded_uncertainty_mm)} across and ${within(piece.height_expanded_uncertainty_mm || piece.expanded_uncertainty_mm)} down. `,
+      !piece.as_read ? "You changed this outline; what was measured before no longer holds for it."
+        : piece.fit.max_mm ? `The outline lies within ${fine(piece.fit.p95_mm)} of its line for 95 % of the way, ${fine(piece.fit.max_mm)} at worst.` : "It was not measured against a picture: its numbers come from the drawing, or from your hand."),
     piece.notes.map((n) => h("p", { class: "quiet" }, n)),
     h("p", {}, press(`Put ${piece.name} aside`, () => change({ do: "drop", piece: piece.id }).then((ok) => { if (ok) { view.piece = ""; say(`${piece.name} is put aside; it hangs at the end of the rail`); } }), { kind: "small", key: "drop piece" }), " ",
       press(view.points ? "Hide its points" : "Show its points", () => { view.points = !view.points; view.pen = null; page.again(); }, { kind: "small", key: "points", "aria-pressed": String(view.points) })),

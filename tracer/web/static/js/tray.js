@@ -87,6 +87,13 @@ function refusal(state, page) {
     pictures.length === 1 ? press("Point at something of known size in the picture", () => pointing.begin(pictures[0], page), { kind: "small", key: "point at it" }) : null));
 }
 
+// One element for good: a chooser that is open must still have its field when the view is rebuilt behind it.
+let pick = null;
+const picker = (page) => {
+  pick ??= h("input", { type: "file", id: "pick", multiple: true, class: "unseen", tabindex: "-1", "aria-hidden": "true", accept: "image/*,.heic,.tif,.tiff,.pdf,.svg,.dxf", onchange: (e) => { take([...e.target.files], page); e.target.value = ""; } });
+  return pick;
+};
+
 export const tray = {
   name: "tray",
   word: "Tray",
@@ -104,12 +111,11 @@ export const tray = {
     }
     const busy = state.work.state === "working";
     rebuild(holder, () => {
-      const pick = h("input", { type: "file", id: "pick", multiple: true, class: "unseen", tabindex: "-1", "aria-hidden": "true", accept: "image/*,.heic,.tif,.tiff,.pdf,.svg,.dxf", onchange: (e) => { take([...e.target.files], page); e.target.value = ""; } });
       const basket = h("div", { class: "basket", id: "basket",
         ondragover: (e) => { e.preventDefault(); basket.classList.add("over"); },
         ondragleave: () => basket.classList.remove("over"),
         ondrop: (e) => { e.preventDefault(); basket.classList.remove("over"); take([...e.dataTransfer.files], page); } },
-        h("p", {}, "Drop papers here, or ", press("look for them", () => pick.click(), { kind: "plain", key: "look for papers" }), "."), pick);
+        h("p", {}, "Drop papers here, or ", press("look for them", () => picker(page).click(), { kind: "plain", key: "look for papers" }), "."), picker(page));
       const { files, pictures } = chosenPages(state);
       const many = (entry) => entry.pages.length > 1;
       return [

@@ -1,0 +1,107 @@
+"""From the drop of a 12-megapixel photo of twelve pieces to their first outlines on the page, and stopping there.
+
+The limit is set in seconds of computing (user and system) of the server and everything it starts: on a machine that
+does nothing else they are the seconds that a person waits, and other work on the machine does not change them much.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from fixtures import render, scenarios
+from tests.browser.conftest import go, key, note, opened, page_of, shot
+from tests.browser.test_journey import drop, said
+from tracer.path import Path as Outline
+from tracer.path import subpaths_from_svg
+
+LONGEST_S = 10.0
+PIECES = 12
+ROUGH_SHARE = 0.015
+"""Of the sheet's longer side: how near the box of a rough outline is to that of the drawn piece."""
+
+
+@pytest.fixture(scope="module")
+def photo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    target = tmp_path_factory.mktemp("photo") / "mat.jpg"
+    scene = scenarios.build("mat", seed=3, pieces=PIECES, size=1.7)
+    render.photo(scene, seed=3, tilt_deg=12).save(target)
+    return target
+
+
+def computing_s(root: int) -> float:
+    """Seconds of computing of a process, of all that it started and of all that they have waited for."""
+    numbers: dict[int, tuple[int, float]] = {}
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = stat.read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        # proc(5): 4 parent, 14 to 17 user and system time of the process and of its waited-for children, in ticks.
+        numbers[int(stat.parent.name)] = int(fields[1]), sum(map(int, fields[11:15])) / os.sysconf("SC_CLK_TCK")
+    total, family = 0.0, {root}
+    while family:
+        total += sum(numbers[p][1] for p in family if p in numbers)
+        family = {p for p, (parent, _) in numbers.items() if parent in family}
+    return total
+
+
+def server_of(job: Path) -> int:
+    """Return the process that serves a job."""
+    for command in Path("/proc").glob("[0-9]*/cmdline"):
+        try:
+            words = command.read_bytes().split(b"\0")
+        except OSError:
+            continue
+        if b"open" in words and str(job).encode() in words:
+            return int(command.parent.name)
+    raise AssertionError("no server runs")
+
+
+def boxes(drawings: list[str]) -> np.ndarray[Any, np.dtype[np.float64]]:
+    out = []
+    for d in drawings:
+        (path,) = (p if isinstance(p, Outline) else p.closed() for p in subpaths_from_svg(d))
+        out.append([path.bounds.width, path.bounds.height])
+    return np.array(out)
+
+
+def test_the_first_outlines_are_seen_within_ten_seconds_and_the_work_can_be_stopped(
+    browser: Any, photo: Path, tmp_path: Path
+) -> None:
+    job = tmp_path / "mat"
+    with opened(job) as address, page_of(browser, address) as page:
+        server = server_of(job)
+        # The page keeps a process with its libraries loaded; a person needs longer than that to find a photo.
+        page.wait_for_timeout(4000)
+        computed, start = computing_s(server), time.monotonic()
+        drop(page, photo)
+        page.wait_for_selector(".paper input:checked")
+        page.click(key("trace them"))
+        page.wait_for_selector(".coming .rough", timeout=120_000)
+        needed, waited = computing_s(server) - computed, time.monotonic() - start
+        note(tmp_path, f"first outlines: {needed:.1f} s of computing, {waited:.1f} s on the clock")
+        shot(page, "first-outlines", tmp_path)
+        seen = page.eval_on_selector_all(".coming .rough", "all => all.map(p => p.getAttribute('d'))")
+        assert needed < LONGEST_S
+        page.click(key("stop work"))
+        said(page, "stopped")
+        page.wait_for_selector(".coming", state="hidden")
+        go(page, "trace")
+        assert "Nothing is traced yet" in page.inner_text("#at-trace")
+    # What is seen are the pieces: each has an outline of its size, read from the true drawing.
+    truth = json.loads(photo.with_suffix(".truth.json").read_text(encoding="utf-8"))
+    drawn = boxes([p["outline"] for p in truth["pieces"]])
+    assert len(drawn) == PIECES
+    found = boxes(seen)
+    longest = max(truth["size_mm"])
+    for size in drawn:
+        assert min(np.abs(found - size).max(axis=1).min(), np.abs(found - size[::-1]).max(axis=1).min()) < (
+            ROUGH_SHARE * longest
+        )
