@@ -24,11 +24,16 @@ _TELLS_HOW = re.compile(r"\bcut\b|\bfold\b|\bpairs?\b|\bmirror|\breversed?\b|\b\
 
 
 def cut_words(cut: CutNote) -> str:
-    """Return how a piece is cut, as it is said on it: ``cut 2 (1 pair) on the fold, lining``."""
+    """Return how a piece is cut, as it is said on it: ``cut 1 pair on the fold, lining``.
+
+    Read again by :func:`tracer.labels.parse_label` it comes to the same.
+    """
+    pairs, odd = divmod(cut.count, 2)
     words = f"cut {cut.count}"
-    if cut.mirrored and cut.count > 1:
-        pairs, odd = divmod(cut.count, 2)
-        words += f" ({pairs} pair{'s' if pairs > 1 else ''}{' and 1' if odd else ''})"
+    if cut.mirrored and odd:
+        words += ", every second one mirrored"
+    elif cut.mirrored:
+        words = f"cut {pairs} pair{'s' if pairs > 1 else ''}"
     if cut.fold:
         words += " on the fold"
     return words + (f", {cut.material}" if cut.material else "")

@@ -7,6 +7,7 @@ are polylines within a stated deviation. y is flipped here, once: DXF has y up.
 from __future__ import annotations
 
 import io
+import logging
 from collections.abc import Sequence
 from typing import Literal
 
@@ -123,7 +124,14 @@ def dxf_document(
     """
     placed = drawing.at_origin()
     height = placed.frame.height
-    document: DxfDocument = new(version, setup=False, units=0 if version == "R12" else units.MM)
+    library = logging.getLogger("ezdxf")
+    level = library.level
+    # It warns that R12 has no word for units, which is known and said in the guide.
+    library.setLevel(logging.ERROR)
+    try:
+        document: DxfDocument = new(version, setup=False, units=0 if version == "R12" else units.MM)
+    finally:
+        library.setLevel(level)
     if version != "R12":
         # R12 has no header variable for units; its numbers are millimetres all the same.
         document.header["$INSUNITS"] = units.MM

@@ -10,10 +10,12 @@ import shapely
 from calibration import MM_PER_INCH
 from tests.tracer.cutting.pieces import circle, pattern, piece, rectangle, shape
 from tracer.cutting.allowance import Allowance, allow
+from tracer.cutting.lettering import cut_words
 from tracer.cutting.make import CutResult, make_cut
 from tracer.cutting.reader import read_cut_list
 from tracer.cutting.splitting import line_between, split
 from tracer.errors import CutListError
+from tracer.labels import TextLine, parse_label
 from tracer.path import OpenPath
 from tracer.piece import CutNote, Mark, Piece
 
@@ -51,9 +53,20 @@ def test_a_half_that_stays_a_half_says_so() -> None:
 def test_both_parts_of_a_split_have_labels_of_their_own_inside_them() -> None:
     text = '[[piece]]\nfrom = "Bib"\npair = true\nsplit = { from = "left 30%", to = "right 30%" }\non = "felt"\n'
     for made in cut(text, half()).pattern.pieces:
-        assert words(made)[-2:] == [made.name, "cut 2 (1 pair), felt"]
+        assert words(made)[-2:] == [made.name, "cut 1 pair, felt"]
         polygon = shapely.Polygon(made.outline.flatten(0.1))
         assert all(polygon.contains(shapely.Point(m.at)) for m in made.marks[-2:])
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 24])
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("fold", [False, True])
+@pytest.mark.parametrize("material", ["", "lining"])
+def test_what_is_written_on_a_piece_reads_back_as_the_same(
+    count: int, mirrored: bool, fold: bool, material: str
+) -> None:
+    note = CutNote(count=count, mirrored=mirrored, fold=fold, material=material)
+    assert parse_label([TextLine(text="Bib"), TextLine(text=cut_words(note))]).cut == note
 
 
 @pytest.mark.parametrize("count", [1, 3])

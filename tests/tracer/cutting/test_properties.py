@@ -144,7 +144,8 @@ def test_unfolding_doubles_the_area_and_is_its_own_mirror_image(seed: int) -> No
     try:
         whole, _ = unfold(half, "left")
     except CutListError as error:
-        assert "reaches" in str(error)  # noqa: PT017
+        # The left edge goes on round a corner too blunt to be one, or the piece bulges over it.
+        assert "reaches" in str(error) or "is not straight" in str(error)  # noqa: PT017
         return
     assert is_simple(whole)
     assert whole.outline.area == pytest.approx(2 * half.outline.area, abs=1e-3 * half.outline.length)
