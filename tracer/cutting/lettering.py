@@ -20,6 +20,7 @@ LINE_MM = 6.0
 _FLAT_MM = 0.1
 _ENOUGH = 0.8
 """Of the largest circle: the middle of a piece looks better than a place with a little more room."""
+_FOLD = re.compile(r"\bfold\b", re.IGNORECASE)
 _TELLS_HOW = re.compile(r"\bcut\b|\bfold\b|\bpairs?\b|\bmirror|\breversed?\b|\b\d+\s*x\b|\bx\s*\d+\b", re.IGNORECASE)
 
 
@@ -37,6 +38,11 @@ def cut_words(cut: CutNote) -> str:
     if cut.fold:
         words += " on the fold"
     return words + (f", {cut.material}" if cut.material else "")
+
+
+def without_fold_words(marks: Sequence[Mark]) -> tuple[Mark, ...]:
+    """Return the marks without words that speak of a fold, for a piece that lies flat now."""
+    return tuple(m for m in marks if m.kind != "text" or not _FOLD.search(m.text))
 
 
 def lettered(

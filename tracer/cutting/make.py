@@ -17,7 +17,7 @@ from tracer.cutting.cutlist import CutList, CutPiece, JoinStep, SeamSide, SplitS
 from tracer.cutting.edges import SIDES, nearest_word, side_edge
 from tracer.cutting.fold import unfold
 from tracer.cutting.joining import join
-from tracer.cutting.lettering import lettered
+from tracer.cutting.lettering import lettered, without_fold_words
 from tracer.cutting.quilting import PatchFact, patch_facts
 from tracer.cutting.seams import SeamCheck, check_seam
 from tracer.cutting.shape import Shape, shape_of
@@ -182,6 +182,7 @@ class _Maker:
             step.line,
             lambda: unfold(shape, step.edge, true=step.true, uncertainty_mm=uncertainty, where=self.name),
         )
+        whole = replace(whole, marks=without_fold_words(whole.marks))
         self.findings += findings
         self.shares = self.shares * 2
         self.stage("unfold", f"mirrored over the edge '{step.edge}' and made one piece", [shape], [whole])
@@ -253,6 +254,8 @@ class _Maker:
             old_names=[p.name for p in self.parts],
             old_materials=[p.cut.material for p in self.parts],
         )
+        if stages and len(stages[-1].after) == 1:
+            stages[-1] = replace(stages[-1], after=(replace(shape, marks=marks),))
         piece = Piece(
             id="",
             name=name,

@@ -64,6 +64,8 @@ class SeamCheck:
             if abs(difference) < 0.005
             else (f"{self.one.words if difference > 0 else self.other.words} is {both(abs(difference))} longer")
         )
+        if self.ease_mm is not None:
+            verdict += f"; planned is {both(self.ease_mm)} to be eased"
         out = [f"{self.name}: {verdict}"]
         for side in (self.one, self.other):
             out.append(f"  {side.words}: {both(side.length_mm)} +/- {side.expanded_uncertainty_mm:.2f} mm")

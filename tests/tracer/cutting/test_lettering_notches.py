@@ -155,3 +155,16 @@ def test_a_hole_that_would_close_or_reach_over_the_edge_is_refused() -> None:
         allow(ring, Allowance(holes_mm=21.0))
     with pytest.raises(CutListError, match="reach over"):
         allow(ring, Allowance(includes_mm=10.0, includes_holes_mm=31.0))
+
+
+def test_the_report_shows_each_step_with_the_words_that_hold_then() -> None:
+    result = cut('[[piece]]\nfrom = "Bib"\nunfold = "left"\nallowance = "1/4in"\n', half())
+    stages = {s.step: s for s in result.made[0].stages}
+
+    def shown(step: str, *, after: bool) -> list[str]:
+        (one,) = stages[step].after if after else stages[step].before
+        return [m.text for m in one.marks if m.kind == "text"]
+
+    assert "place on fold" in shown("unfold", after=False)
+    assert shown("unfold", after=True) == ["Bib", "hem 2 cm"]
+    assert shown("allowance", after=True) == ["hem 2 cm", "Bib", "cut 1"]
