@@ -91,12 +91,18 @@ def find_candidates(
         seen([PxPoints(bodies.outline_px(k)) for k in range(len(bodies.things))])
     report("lines", 0.3)
     lattice = find_lattice(sheet)
-    work = read_line_work(
-        ink,
-        excluded,
-        None if lattice is None else lambda graph: grid_edges(graph, ink, sheet, lattice),
-        lambda points: np.asarray(sheet.to_mm(ink.to_picture(points)), dtype=np.float64) / ink.mm_per_px,
-    )
+    foreign = None if lattice is None else lambda graph: grid_edges(graph, ink, sheet, lattice)
+
+    def line_work(*, bundled: bool) -> LineWork:
+        return read_line_work(
+            ink,
+            excluded,
+            foreign,
+            lambda points: np.asarray(sheet.to_mm(ink.to_picture(points)), dtype=np.float64) / ink.mm_per_px,
+            bundled=bundled,
+        )
+
+    work = line_work(bundled=size_line is not None)
     report("pieces", 0.7)
     texts = [t for t in work.texts if not are_spots(t, ink.mask, ink.mm_per_px)]
     drawn, other = find_pieces(work, texts)
@@ -123,6 +129,11 @@ def find_candidates(
             drawn = [f for f in drawn if not lies_in(f.points, body)]
     findings: list[Finding] = []
     drawn, counts = choose_sizes(work, drawn, other, size_line)
+    if size_line is None and max(counts, default=1) > 1:
+        # Sizes drawn into each other run together to bands that are no spots: the lines are read again for it.
+        work = line_work(bundled=True)
+        drawn, other = find_pieces(work, texts)
+        drawn, counts = choose_sizes(work, drawn, other, size_line)
     findings += _size_findings(sheet, counts, size_line)
     seen([*(ink.to_picture(f.points) for f in drawn), *(PxPoints(t.points) for t in things)])
     lines: list[TextLine] = []

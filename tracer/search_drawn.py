@@ -83,6 +83,8 @@ def read_line_work(
     excluded: NDArray[np.uint8] | None = None,
     find_foreign: Callable[[LineGraph], set[int]] | None = None,
     flatten: Callable[[Points], Points] | None = None,
+    *,
+    bundled: bool = False,
 ) -> LineWork:
     """Turn ink into a graph with its loops.
 
@@ -95,13 +97,18 @@ def read_line_work(
         Returns the edges of the graph that are no part of the drawing (the grid of a mat).
     flatten : callable, optional
         Takes points of the mask to where they lie seen from straight above, in pixels of the mask's usual scale.
+    bundled : bool
+        Lines run together to broad bands (nested sizes): what is solid may be such a band and is thinned with the rest.
     """
     scale = ink.mm_per_px
     mask = ink.mask.copy()
     if excluded is not None:
         mask[excluded > 0] = 0
     mask, small, texts, letters = _set_small_aside(mask, scale)
-    solids, blobs = find_solids(mask, scale)
+    blobs: list[Blob] = []
+    solids = np.zeros_like(mask)
+    if not bundled:
+        solids, blobs = find_solids(mask, scale)
     if solids.any():
         mask[solids > 0] = 0
     graph = build_graph(thin(mask))
