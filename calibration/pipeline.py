@@ -11,6 +11,7 @@ from calibration.checks import cross_check, density_findings, disagreements, squ
 from calibration.errors import ScaleError
 from calibration.evidence import Evidence, completed, gather, unsized_reference
 from calibration.fitted import FittedMap, grid_over, moved
+from calibration.flatness import flatness_findings
 from calibration.picture import MmPoints, Picture, PxPoints
 from calibration.references import Reference, ReferenceRequest, SearchPicture
 from calibration.sheet import Sheet
@@ -195,4 +196,5 @@ def calibrate(picture: Picture, options: CalibrateOptions, *, sheet_id: str = "s
     findings = disagreements(evidence.chosen, checks, sheet_id)
     if not any(f.code == "density-contradicted" for f in findings):
         findings += density_findings(picture, fitted, sheet.mm_per_px, evidence.chosen, sheet_id)
+    findings += flatness_findings(evidence, fitted, sheet_id)
     return replace(sheet, findings=(*findings, *square_findings(evidence, sheet_id)))

@@ -38,8 +38,8 @@ _STRAIGHT_SIGMA_PX = 0.2
 _RIGHT_ANGLE_SIGMA_DEG = 0.04
 """Squareness of cut paper: 0.2 mm over 300 mm (judgement)."""
 _LEAST_CHAIN = 12
-_HEIGHTS_MM = {"card": THICKNESS_MM, "square": 0.2}
-"""A card's thickness (ISO/IEC 7810); paper that does not lie quite flat (judgement)."""
+_HEIGHTS_MM = {"card": THICKNESS_MM, "square": 0.2, "ruler": 0.5}
+"""A card's thickness (ISO/IEC 7810); paper that does not lie quite flat; the bevelled edge of a ruler (judgement)."""
 _SHEET_SLACK = 0.015
 _FEW_POINTS = 8
 

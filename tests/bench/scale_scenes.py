@@ -43,8 +43,8 @@ STANDARD_TOLERANCE = {
     "mat": MAT,
 }
 """Standard uncertainty of each kind's own size, as the tool states it."""
-HEIGHTS_MM = {"card": 0.76, "square": 0.2}
-"""A card's thickness (ISO/IEC 7810); paper that does not lie quite flat (judgement)."""
+HEIGHTS_MM = {"card": 0.76, "square": 0.2, "ruler": 0.5}
+"""A card's thickness (ISO/IEC 7810); paper that does not lie quite flat; a ruler's bevelled edge (judgement)."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -36,6 +36,14 @@ def _size(value_mm: float, uncertainty_mm: float) -> str:
     return f"{value_mm:.2f} \N{PLUS-MINUS SIGN}{max(uncertainty_mm, _LEAST_SHOWN_MM):.2f}"
 
 
+def _edge_uncertainty(piece: Piece) -> str:
+    """Say how sure the lengths of edges are: as sure as the piece's width and height, whichever is worse."""
+    box = piece.outline.bounds
+    sides = ((box.width, piece.size_uncertainty_mm[0]), (box.height, piece.size_uncertainty_mm[1]))
+    share = max((uncertainty / side for side, uncertainty in sides if side > 0), default=0.0)
+    return f"\N{PLUS-MINUS SIGN}{100 * share:.2f} %, at least {_LEAST_SHOWN_MM:.2f} mm"
+
+
 def _cut(piece: Piece) -> str:
     words = [f"cut {piece.cut.count}"]
     if piece.cut.mirrored:
@@ -89,7 +97,7 @@ def list_command(job: Annotated[Path, typer.Argument(help="Job folder.", show_de
     pattern = load(job)
     show_pattern(pattern)
     for piece in pattern.pieces:
-        out.print(f"edges of {piece.id}: {edge_lengths(piece)}", markup=False)
+        out.print(f"edges of {piece.id}: {edge_lengths(piece)}; each {_edge_uncertainty(piece)}", markup=False)
     show_findings(all_findings(pattern))
     if (job / CUT_FILE).exists():
         cut = load(job, name=CUT_FILE)

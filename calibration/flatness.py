@@ -1,0 +1,62 @@
+"""Whether the page lies flat: what should be straight or lie on one plane, and does not.
+
+Everything here is measured on one plane. A page that bulges by a few millimetres is off by as many in a hundred, and a
+small reference says nothing of it; the edges of the sheet, which then bend in a way that no lens does, the nodes of a
+grid and a lens that is like none in use do. Only photos are asked: a scanner's lid presses the page flat.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calibration.camera import PlaneMap
+from calibration.evidence import Evidence
+from calibration.finding import Finding
+from calibration.fitted import FittedMap
+from calibration.picture import PxPoints
+
+MOST_BOW_MM = 0.5
+"""Paper is cut straighter than this by a few times (judgement); A3 lifted by 4 mm in its middle bows by 0.8 mm in a
+rendered photo, flat A3 by 0.01 mm."""
+MOST_RESIDUAL_MM = 0.25
+"""Root mean square; grids of flat mats leave 0.05 mm and less."""
+MOST_K1 = 0.08
+"""Phones and cameras stay below it by far, wide angles reach it; only a grid may show more (common practice)."""
+_GRIDS = ("mat", "target")
+
+
+def bow_mm(plane: PlaneMap, points_px: PxPoints) -> float:
+    """Return how far a chain of points strays from its chord on the plane: peak to peak of a cubic through it, mm."""
+    mm = np.asarray(plane.to_mm(points_px))
+    centred = mm - mm.mean(axis=0)
+    axes = np.linalg.svd(centred, full_matrices=False)[2]
+    along, across = centred @ axes[0], centred @ axes[1]
+    curve = np.polynomial.Polynomial.fit(along, across, 3)
+    places = np.linspace(float(along.min()), float(along.max()), 41)
+    values = curve(places)
+    chord = np.interp(places, places[[0, -1]], values[[0, -1]])
+    return float(np.ptp(values - chord))
+
+
+def flatness_findings(evidence: Evidence, fitted: FittedMap, sheet_id: str) -> list[Finding]:
+    """Return a warning where the page seems not to lie flat."""
+    if not fitted.perspective:
+        return []
+    bows = [bow_mm(fitted.plane, PxPoints(s.points_px)) for sheet in evidence.sheets for s in sheet.quad.sides]
+    kind = evidence.chosen.kind
+    if bows and max(bows) > MOST_BOW_MM:
+        seen = f"an edge of the sheet of paper bends by {max(bows):.1f} mm in a way no lens explains"
+    elif kind in _GRIDS and fitted.residual_rms_mm > MOST_RESIDUAL_MM:
+        seen = f"the {kind} does not lie on one plane (it is {fitted.residual_rms_mm:.1f} mm off on average)"
+    elif kind not in _GRIDS and abs(fitted.plane.distortion[0]) > MOST_K1:
+        seen = f"straight things seem to bend as no usual lens bends them (k1 {fitted.plane.distortion[0]:+.2f})"
+    else:
+        return []
+    return [
+        Finding(
+            code="page-not-flat",
+            where=sheet_id,
+            message=f"{seen}: the page seems to be curved, or its edges are not straight; sizes may be off by more "
+            "than is stated. Press it flat, under glass if need be, and take the picture again",
+        )
+    ]
