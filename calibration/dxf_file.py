@@ -1,8 +1,8 @@
 """DXF files as vector pages, in millimetres.
 
-A small reader of the published DXF group codes (entities LINE, LWPOLYLINE, POLYLINE, CIRCLE, ARC and SPLINE), so that
-files are measured by code that did not write them. Bulges are arcs; arcs become cubics. ``$INSUNITS`` gives the unit; a
-file without it (R12 knows none) is taken as millimetres.
+A small reader of the published DXF group codes (entities LINE, LWPOLYLINE, POLYLINE, CIRCLE, ARC, SPLINE and TEXT), so
+that files are measured by code that did not write them. Bulges are arcs; arcs become cubics. ``$INSUNITS`` gives the
+unit; a file without it (R12 knows none) is taken as millimetres.
 y is flipped: DXF has y up, pages have y down.
 """
 
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 from calibration.errors import PictureError
-from calibration.picture import DrawnPath, VectorPage
+from calibration.picture import DrawnPath, DrawnText, VectorPage
 from calibration.units import MM_PER_INCH
 
 _MM_PER_UNIT = {0: 1.0, 1: MM_PER_INCH, 2: 12 * MM_PER_INCH, 4: 1.0, 5: 10.0, 6: 1000.0}
@@ -27,6 +27,7 @@ _MM_PER_UNIT = {0: 1.0, 1: MM_PER_INCH, 2: 12 * MM_PER_INCH, 4: 1.0, 5: 10.0, 6:
 _CLOSE_MM = 1e-6
 _MARGIN_MM = 5.0
 _RATIONAL_STEPS = 64
+_LETTER = 0.8
 _BERNSTEIN_AT = np.array([0.125, 0.375, 0.625, 0.875])
 _BERNSTEIN = np.stack(
     [
@@ -41,6 +42,7 @@ _BERNSTEIN = np.stack(
 
 Segment = NDArray[np.float64]
 Tag = tuple[int, str]
+Box = tuple[float, float, float, float]
 
 
 def read_dxf(path: Path) -> VectorPage:
@@ -54,11 +56,14 @@ def read_dxf(path: Path) -> VectorPage:
     tags = list(_tags(path))
     unit_mm = _MM_PER_UNIT.get(_units(tags), 1.0)
     chains: list[tuple[list[Segment], str]] = []
+    written: list[tuple[str, Box]] = []
     try:
         for kind, body, vertices in _entities(tags):
             segments = [s * unit_mm for s in _segments(kind, body, vertices)]
             if segments:
                 chains.append((segments, _first(body, 8, "0")))
+            elif kind == "TEXT":
+                written += _text(body, unit_mm)
     except (ValueError, IndexError, KeyError) as error:
         raise PictureError(f"{path.name} is a damaged DXF ({error}); export it again") from error
     if not chains:
@@ -78,7 +83,11 @@ def read_dxf(path: Path) -> VectorPage:
         for i, (segments, layer) in enumerate(chains)
     )
     width, height = high - low
-    return VectorPage(width_mm=float(width), height_mm=float(height), paths=drawn, texts=())
+    texts = tuple(
+        DrawnText(text=t, box_mm=(x0 - low[0], high[1] - y1, x1 - low[0], high[1] - y0))
+        for t, (x0, y0, x1, y1) in written
+    )
+    return VectorPage(width_mm=float(width), height_mm=float(height), paths=drawn, texts=texts)
 
 
 # -- tags -------------------------------------------------------------------------------------------------------------
@@ -160,6 +169,21 @@ def _segments(kind: str, body: list[Tag], vertices: list[list[Tag]]) -> list[Seg
     if kind == "SPLINE":
         return _spline(body)
     return []
+
+
+def _text(body: list[Tag], unit_mm: float) -> Iterator[tuple[str, Box]]:
+    """The words of a TEXT with their box, y up, estimated from the height (letters are about 0.8 of it wide)."""
+    words = " ".join(_first(body, 1, "").split())
+    if not words:
+        return
+    across, up = int(_number(body, 72)), int(_number(body, 73))
+    # Aligned text has its place in the second point.
+    x, y = (_number(body, 11), _number(body, 21)) if across or up else (_number(body, 10), _number(body, 20))
+    height = _number(body, 40, 1.0)
+    width = _LETTER * height * len(words)
+    left = x - {1: 0.5, 4: 0.5, 2: 1.0}.get(across, 0.0) * width
+    low = y - {2: 0.5, 3: 1.0}.get(up, 0.5 if across == 4 else 0.0) * height
+    yield words, (left * unit_mm, low * unit_mm, (left + width) * unit_mm, (low + height) * unit_mm)
 
 
 def _light_vertices(body: list[Tag]) -> tuple[list[tuple[float, float]], list[float]]:

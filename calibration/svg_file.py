@@ -2,7 +2,7 @@
 
 The size on the root and its viewBox give the scale (SVG 2, 8.2); lengths without a unit are CSS pixels, 1/96 in (CSS
 Values 4, 6.2). svgelements reads the file and applies its transforms. Arcs become cubics (to 1e-6 of their radius).
-Texts, pictures, scripts and styles from outside are not read.
+Of texts the words, the place and about the size are read; pictures, scripts and styles from outside are not.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import svgelements
 from numpy.typing import NDArray
 
 from calibration.errors import PictureError
-from calibration.picture import DrawnPath, VectorPage
+from calibration.picture import DrawnPath, DrawnText, VectorPage
 from calibration.units import MM_PER_INCH
 
 _PER_INCH = 96.0
@@ -24,6 +24,8 @@ _MM = MM_PER_INCH / _PER_INCH
 _CLOSE_MM = 1e-6
 _SVGELEMENTS_INCH_PER_MM = 0.0393701
 _ARC_PIECES_PER_QUARTER = 2
+_LETTER = 0.55
+_CAPITAL = 0.7
 
 Rgb = tuple[int, int, int]
 
@@ -43,12 +45,13 @@ def read_svg(path: Path) -> VectorPage:
         document = svgelements.SVG.parse(str(path), reify=True, ppi=_PER_INCH)
         exact = _exact_unit(document)
         drawn = [d for i, shape in enumerate(document.elements()) for d in _shape(shape, i, exact)]
+        texts = tuple(t for element in document.elements() for t in _text(element, exact))
     except (ElementTree.ParseError, ValueError, TypeError, AttributeError, ZeroDivisionError) as error:
         raise PictureError(f"{path.name} is no readable SVG ({error}); save it again as plain SVG") from error
     width, height = (float(v or 0.0) * _MM * exact for v in (document.width, document.height))
     if not (width > 0 and height > 0):
         raise PictureError(f"{path.name} has no size; give the drawing a width and height in mm")
-    return VectorPage(width_mm=width, height_mm=height, paths=tuple(drawn), texts=())
+    return VectorPage(width_mm=width, height_mm=height, paths=tuple(drawn), texts=texts)
 
 
 def _exact_unit(document: svgelements.SVG) -> float:
@@ -78,6 +81,21 @@ def _shape(shape: object, index: int, exact: float) -> Iterator[DrawnPath]:
             stroke_width_mm=width,
             object_index=index,
         )
+
+
+def _text(element: object, exact: float) -> Iterator[DrawnText]:
+    """The words of a text element; its box is estimated from its size (letters are about 0.55 of it wide)."""
+    if not isinstance(element, svgelements.Text) or not (element.text or "").strip():
+        return
+    if element.values.get("display") == "none" or element.values.get("visibility") == "hidden":
+        return
+    x, y = _point(element.transform.point_in_matrix_space((float(element.x or 0.0), float(element.y or 0.0))))
+    size = float(element.font_size or 12.0) * abs(float(element.transform.determinant)) ** 0.5 * _MM
+    words = " ".join(element.text.split())
+    width = _LETTER * size * len(words)
+    left = x - {"middle": 0.5, "end": 1.0}.get(str(element.anchor), 0.0) * width
+    box = (left, y - _CAPITAL * size, left + width, y)
+    yield DrawnText(text=words, box_mm=(box[0] * exact, box[1] * exact, box[2] * exact, box[3] * exact))
 
 
 def _rgb(colour: object) -> Rgb | None:

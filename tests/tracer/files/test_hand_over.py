@@ -205,6 +205,23 @@ def test_what_is_written_opens_again_as_a_job(name, tmp_path, capsys, monkeypatc
     assert max(c.agreement.max_mm for c in result.pieces) < 0.002
 
 
+@pytest.mark.parametrize("name", ["pieces.svg", "pieces.dxf", "pieces.pdf"])
+def test_names_and_cutting_notes_come_back_with_the_outlines(name, tmp_path, capsys, monkeypatch) -> None:
+    pieces = [random_piece(np.random.default_rng(40 + i), i + 1, size_mm=90 + 25 * i) for i in range(3)]
+    apart = [replace(p, outline=p.outline.translated(260.0 * i, 0.0)) for i, p in enumerate(pieces)]
+    job = a_job(tmp_path / "job", apart)
+    (job / "list.toml").write_text(
+        '[[piece]]\nfrom = "p1"\nname = "Yoke"\npair = true\ncount = 4\non = "lining"\n'
+        '[[piece]]\nfrom = "p2"\nname = "Cuff"\ncount = 3\n[[piece]]\nfrom = "p3"\nname = "Collar"\n'
+    )
+    assert run(capsys, monkeypatch, "cut", str(job), str(job / "list.toml")).code == 0
+    assert run(capsys, monkeypatch, "write", str(job), "--as", name.rpartition(".")[2]).code == 0
+    again = tmp_path / "again"
+    assert run(capsys, monkeypatch, "trace", str(job / "files" / name), "--out", str(again)).code == 0
+    read = {p.name: (p.cut.count, p.cut.mirrored, p.cut.material) for p in pattern_file.load(again).pieces}
+    assert read == {"Yoke": (4, True, "lining"), "Cuff": (3, False, ""), "Collar": (1, False, "")}
+
+
 @pytest.mark.parametrize("ratio", [72 / 96, 96 / 72, 0.97])
 def test_a_stitching_line_of_the_same_shape_does_not_hide_the_ratio(ratio: float) -> None:
     patch = replace(
