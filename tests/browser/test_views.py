@@ -66,6 +66,9 @@ def test_no_view_has_an_accessibility_violation(
         page.evaluate("() => document.body.append(Object.assign(document.createElement('button'), {id: 'planted'}))")
         assert any(v.startswith("button-name") for v in violations(page))
         page.evaluate("() => document.getElementById('planted').remove()")
+        if scheme == "dark":
+            page.click("#units-in")
+            page.wait_for_selector(".hung small:has-text(' in')")
         found: dict[str, list[str]] = {}
         for station in STATIONS:
             go(page, station)

@@ -19,6 +19,7 @@ from starlette.staticfiles import StaticFiles
 
 from calibration.errors import CalibrationError
 from tracer.errors import CorrectionError, JobError, TracerError
+from tracer.files.target import target_pdf
 from tracer.web import cut_form, table
 from tracer.web.eye import Eye
 from tracer.web.guard import SERVED_FILES_POLICY, Guard
@@ -132,6 +133,13 @@ class Page:
             return JSONResponse({"message": ended.words}, status_code=422)
         return JSONResponse(ended.result)
 
+    async def target(self, request: Request) -> Response:
+        """Give the calibration target to print: ``?paper=A4``."""
+        paper = request.query_params.get("paper", "A4")
+        content = await asyncio.to_thread(target_pdf, paper)
+        headers = {"content-disposition": 'attachment; filename="target.pdf"'}
+        return Response(content, media_type="application/pdf", headers=headers)
+
     async def put_back(self, request: Request) -> Response:
         """Take a file out of the tray again."""
         (path,) = self._brought([(await _body(request)).get("file", "")])
@@ -232,7 +240,7 @@ class Page:
         """Show the lay."""
         shown = await self.store.do(lambda: table.table(self.job), told=False)
         asked = table.asked_of(self.job)
-        asked = {k: v for k, v in asked.items() if k not in ("shapes", "wrong", "pinned")}
+        asked = {k: v for k, v in asked.items() if k not in ("shapes", "wrong", "pinned", "steps", "done")}
         return JSONResponse({"asked": asked, "table": shown})
 
     async def lay_out(self, request: Request) -> Response:
@@ -256,6 +264,11 @@ class Page:
         except (KeyError, TypeError) as error:
             raise CorrectionError(f"this move cannot be read: {error}") from error
         return JSONResponse(found)
+
+    async def lay_step(self, request: Request) -> Response:
+        """Take the last move of the lay back, or do it again: ``{"back"}``."""
+        back = bool((await _body(request)).get("back"))
+        return JSONResponse(await self.store.do(lambda: table.stepped(self.job, back=back)))
 
     async def cloth(self, request: Request) -> Response:
         """Put a brought photo of cloth under the lay: ``{"file", "reference"}``; no file takes it away."""
@@ -339,6 +352,8 @@ def create_app(job: Path, *, token: str, port: int, largest_bytes: int = LARGEST
             Route("/api/lay", page.lay, methods=["GET"]),
             Route("/api/lay", page.lay_out, methods=["POST"]),
             Route("/api/lay/move", page.lay_move, methods=["POST"]),
+            Route("/api/lay/step", page.lay_step, methods=["POST"]),
+            Route("/api/target", page.target),
             Route("/api/cloth", page.cloth, methods=["POST"]),
             Route("/api/write", page.write, methods=["POST"]),
             Route("/job/{name:path}", page.file),

@@ -128,6 +128,7 @@ def measured(path: Path, pieces: tuple[Piece, ...], expected: dict[str, int]) ->
     elif missing:
         words = f"not found in the file: {', '.join(missing)}"
     else:
-        words = f"{len(rows)} outlines measured again, the farthest {worst:.3f} mm from the job"
+        off = f"{worst:.3f} mm" if worst >= 0.0005 else "less than 0.001 mm"
+        words = f"{len(rows)} outlines measured again, the farthest {off} from the job"
     wrong = bool(result.ratio_words or missing or worst > WITHIN_MM or not rows)
     return {"state": "wrong" if wrong else "true", "words": words, "pieces": rows, "worst_mm": round(worst, 4)}

@@ -31,6 +31,7 @@ from tracer.piece import Piece
 from tracer.web.loaded import loaded
 
 ASKED_FILE = "lay-asked.json"
+_STEP = ("piece", "copy", "dx", "dy", "rotation_deg", "mirrored", "group")
 
 Tell = Callable[[str, float], None]
 
@@ -164,6 +165,7 @@ def table(job: Path) -> dict[str, Any] | None:
         "shapes": shapes,
         "wrong": asked.get("wrong", []),
         "movable": not data["surface"].get("folded"),
+        "steps": {"done": asked.get("done", 0), "count": len(asked.get("steps", []))},
         "drawings": [f"lay-{n}.svg" for n in range(1, len(mats) + 1)],
     }
 
@@ -250,12 +252,12 @@ def save_lay(job: Path, lay: Lay, asked: dict[str, Any], pinned: Sequence[dict[s
     return wrong
 
 
-def moved(job: Path, change: dict[str, Any]) -> dict[str, Any]:
+def moved(job: Path, change: dict[str, Any], *, done: int | None = None) -> dict[str, Any]:
     """Move, turn, mirror or pin one placement of the lay; returns what is wrong then.
 
     ``{"piece", "copy", "mat", "dx", "dy", "rotation_deg", "mirrored", "pinned", "keep"}``: what is left out stays as it
-    is. Without
-    ``keep`` nothing is written.
+    is. Without ``keep`` nothing is written. What is kept can be taken back (:func:`stepped`); ``done`` is given when
+    this is such a step itself: how many steps are in force then.
     """
     asked, pieces = asked_of(job), pieces_of(job)
     data, mats = recorded(job, pieces)
@@ -266,20 +268,44 @@ def moved(job: Path, change: dict[str, Any]) -> dict[str, Any]:
     if not found:
         raise LayError("this piece is not on the table")
     row = mats[found[0][0]].pop(found[0][1])
+    pinned = [p for p in asked.get("pinned", []) if (p["piece"], p["copy"]) != who]
+    was_pinned = len(pinned) < len(asked.get("pinned", []))
+    before = {k: row[k] for k in _STEP} | {"mat": found[0][0], "pinned": was_pinned}
     row |= {k: float(change[k]) for k in ("dx", "dy", "rotation_deg") if k in change}
     if "mirrored" in change:
         row["mirrored"] = bool(change["mirrored"])
     # A piece pulled out of an arrangement is no longer part of it.
-    row["group"] = ""
+    row["group"] = str(change.get("group", ""))
     target = int(change.get("mat", found[0][0]))
     if not 0 <= target < len(mats):
         raise LayError("there is no such mat")
     mats[target].append(row)
-    pinned = [p for p in asked.get("pinned", []) if (p["piece"], p["copy"]) != who]
-    was = len(pinned) < len(asked.get("pinned", []))
-    if change.get("pinned", was):
+    is_pinned = bool(change.get("pinned", was_pinned))
+    if is_pinned:
         pinned.append({"piece": who[0], "copy": who[1]})
     lay = lay_by_hand(job, asked, mats, data["mats"])
     if not change.get("keep"):
         return {"wrong": [in_words(v) for v in check_lay(lay, pieces)]}
+    if done is None:
+        after = {k: row[k] for k in _STEP} | {"mat": target, "pinned": is_pinned}
+        steps = [*asked.get("steps", [])[: asked.get("done", 0)], {"before": before, "after": after}]
+        asked |= {"steps": steps, "done": len(steps)}
+    else:
+        asked["done"] = done
     return {"wrong": save_lay(job, lay, asked, pinned)}
+
+
+def stepped(job: Path, *, back: bool) -> dict[str, Any]:
+    """Take the last kept move of a lay back, or do it again.
+
+    Raises
+    ------
+    LayError
+        When there is none.
+    """
+    asked = asked_of(job)
+    steps, done = asked.get("steps", []), int(asked.get("done", 0))
+    if (back and done == 0) or (not back and done == len(steps)):
+        raise LayError("there is nothing to take back" if back else "there is nothing to do again")
+    state = steps[done - 1]["before"] if back else steps[done]["after"]
+    return moved(job, state | {"keep": True}, done=done - 1 if back else done + 1)

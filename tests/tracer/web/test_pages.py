@@ -7,6 +7,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import pypdfium2
 import pytest
 
 from tests.tracer.test_pattern import a_pattern
@@ -136,3 +137,17 @@ def test_pieces_as_cut_follow_a_corrected_outline(served: tuple[Running, Path]) 
     assert server.post("/api/change", do="move", piece="p1", point=corner, to=[110, 0]).status_code == 200
     after = load(job, name="cut.json").pieces[0].outline.bounds.width
     assert after == pytest.approx(before + 10, abs=0.01)
+
+
+@pytest.mark.parametrize(("paper", "points"), [("A4", (595, 842)), ("Letter", (612, 792))])
+def test_the_page_gives_the_target_to_print(
+    served: tuple[Running, Path], tmp_path: Path, paper: str, points: tuple[int, int]
+) -> None:
+    """Sizes of paper in points: ISO 216 (210 x 297 mm) and ANSI/ASME Y14.1 (8.5 x 11 in)."""
+    server, _ = served
+    answer = server.client.get("/api/target", params={"paper": paper})
+    assert answer.status_code == 200
+    document = pypdfium2.PdfDocument(answer.content)
+    assert [round(v) for v in sorted(document[0].get_size())] == sorted(points)
+    document.close()
+    assert server.client.get("/api/target", params={"paper": "../x"}).status_code == 422

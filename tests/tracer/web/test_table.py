@@ -15,7 +15,7 @@ from tracer.path import Path as Outline
 from tracer.pattern import Pattern, save
 from tracer.piece import CutNote, Fit, Piece
 from tracer.web.laying import lay
-from tracer.web.table import moved, table
+from tracer.web.table import moved, stepped, table
 
 GAP_MM, MARGIN_MM = 2.0, 10.0
 MAT: dict[str, Any] = {
@@ -102,6 +102,41 @@ def test_pinned_pieces_stay_and_the_rest_keeps_clear_of_them(job: Path) -> None:
         for b in boxes[:i]:
             apart = max(b[0] - a[2], a[0] - b[2], b[1] - a[3], a[1] - b[3])
             assert apart >= GAP_MM - KEPT_MM
+
+
+def test_every_move_can_be_taken_back_and_made_again_whoever_asks(job: Path) -> None:
+    laid(job)
+    looks = [rows(_table(job))]
+    for change in (
+        {"piece": "p1", "dx": 120.0, "dy": 150.0, "pinned": True},
+        {"piece": "p3", "dx": 15.0, "dy": 300.0, "rotation_deg": 180.0},
+        {"piece": "p1", "mirrored": True},
+    ):
+        moved(job, change | {"copy": 1, "keep": True})
+        looks.append(rows(_table(job)))
+    # All of it is on disk: each step is asked of the job anew.
+    for look in reversed(looks[:-1]):
+        stepped(job, back=True)
+        assert rows(_table(job)) == look
+    with pytest.raises(LayError, match="nothing to take back"):
+        stepped(job, back=True)
+    for look in looks[1:]:
+        stepped(job, back=False)
+        assert rows(_table(job)) == look
+    with pytest.raises(LayError, match="nothing to do again"):
+        stepped(job, back=False)
+    # Another move gives up what was taken back.
+    stepped(job, back=True)
+    moved(job, {"piece": "p2", "copy": 1, "dx": 200.0, "dy": 20.0, "keep": True})
+    assert _table(job)["steps"] == {"done": 3, "count": 3}
+    # A new lay begins anew.
+    assert laid(job)["steps"] == {"done": 0, "count": 0}
+
+
+def _table(job: Path) -> dict[str, Any]:
+    shown = table(job)
+    assert shown is not None
+    return shown
 
 
 def test_cloth_is_as_long_as_what_lies_on_it(job: Path) -> None:

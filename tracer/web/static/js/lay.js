@@ -13,7 +13,6 @@ let mat = 0;
 let held = "";
 let live = null;
 let clothRuler = "";
-const backSteps = [];
 const wishes = { on: "mat", size: "12x24in", margin: "1in", gap: "2mm", turn: "180", within: "0", selvedge: "0mm", fold: false, holes: false, shrinkage: "0%", seconds: "10", mats: "" };
 let wished = false;
 const usual = () => ({ mat: "12x24in", fabric: units() === "in" ? "44in" : "110cm", leftover: units() === "in" ? "8x12in" : "20x30cm" });
@@ -123,12 +122,10 @@ function wrongList() {
 }
 
 async function keep(p, more, words, page) {
-  const before = { piece: p.piece, copy: p.copy, dx: p.was ? p.was.dx : p.dx, dy: p.was ? p.was.dy : p.dy, rotation_deg: p.was ? p.was.rotation_deg : p.rotation_deg, mirrored: p.was ? p.was.mirrored : p.mirrored, mat, pinned: p.pinned };
   live = false;
   const answer = await ask("/api/lay/move", { piece: p.piece, copy: p.copy, dx: p.dx, dy: p.dy, rotation_deg: p.rotation_deg, mirrored: p.mirrored, mat, ...more, keep: true });
   live = null;
   if (answer) {
-    backSteps.push(before);
     const own = answer.wrong.filter((w) => w.who.includes(who(p)));
     say(own.length ? own.map((w) => inUnits(w.words)).join("; ") : words, { trouble: own.length > 0 });
   } else page.again();
@@ -136,7 +133,7 @@ async function keep(p, more, words, page) {
 
 function turn(p, by, page) {
   const [x, y] = middleOf(p);
-  const q = { ...p, rotation_deg: (((p.rotation_deg + by) % 360) + 360) % 360, was: p };
+  const q = { ...p, rotation_deg: (((p.rotation_deg + by) % 360) + 360) % 360 };
   const [nx, ny] = middleOf(q);
   q.dx += x - nx;
   q.dy += y - ny;
@@ -145,7 +142,7 @@ function turn(p, by, page) {
 
 function mirror(p, page) {
   const [x, y] = middleOf(p);
-  const q = { ...p, mirrored: !p.mirrored, rotation_deg: (360 - p.rotation_deg) % 360, was: p };
+  const q = { ...p, mirrored: !p.mirrored, rotation_deg: (360 - p.rotation_deg) % 360 };
   const [nx, ny] = middleOf(q);
   q.dx += x - nx;
   q.dy += y - ny;
@@ -189,7 +186,7 @@ function laid(p, rows, page, movable) {
   const flush = () => {
     clearTimeout(timer);
     timer = 0;
-    keep({ ...p, ...at, was: p }, {}, `${name} moved`, page);
+    keep({ ...p, ...at }, {}, `${name} moved`, page);
   };
   group.addEventListener("blur", () => timer && flush());
   group.addEventListener("keydown", (e) => {
@@ -210,7 +207,7 @@ function laid(p, rows, page, movable) {
     start: onTop,
     move: ([dx, dy]) => put(p.dx + dx, p.dy + dy),
     done: (by) => {
-      if (by) keep({ ...p, dx: p.dx + by[0], dy: p.dy + by[1], was: p }, {}, `${name} moved`, page);
+      if (by) keep({ ...p, dx: p.dx + by[0], dy: p.dy + by[1] }, {}, `${name} moved`, page);
       else page.again();
     },
   });
@@ -261,8 +258,8 @@ export const lay = {
         sentence(page),
         h("p", {}, press("Lay them out", () => start(false, page), { kind: "main", key: "lay out", disabled: busy }), " ",
           pinned ? press("Lay the rest", () => start(true, page), { key: "lay rest", disabled: busy }) : null, " ",
-          backSteps.length ? press("Put the last one back", () => { const b = backSteps.pop(); ask("/api/lay/move", { ...b, keep: true }); }, { kind: "small", key: "put back" }) : null),
-      ];
+table && table.steps && table.steps.done ? [press("Put the last one back", () => ask("/api/lay/step", { back: true }).then((ok) => ok && say("put back")), { kind: "small", key: "put back" }), " "] : null,
+          table && table.steps && table.steps.done < table.steps.count ? press("Move it again", () => ask("/api/lay/step", { back: false }).then((ok) => ok && say("moved again")), { kind: "small", key: "move again" }) : null),      ];
       if (!table) return head;
       if (table.stale) return [head, h("p", { class: "mind" }, table.stale)];
       if (mat >= table.mats.length) mat = 0;
@@ -276,7 +273,7 @@ export const lay = {
       if (!rows.some((p) => who(p) === held)) held = rows.length ? who(rows[0]) : "";
       const margin = table.surface.margin_mm;
       const side = margin + (table.surface.selvedge_mm || 0);
-      const top = s("g", { transform: `translate(${room} ${room})` },
+      const top = s("g", { transform: `translate(${room} ${room})`, class: state.cloth ? "on-cloth" : "" },
         s("rect", { width: here.width_mm, height: here.length_mm, class: "surface" }),
         state.cloth ? s("image", { href: `/job/${state.cloth.picture}?v=${state.revision}`, width: state.cloth.width_mm, height: state.cloth.length_mm, preserveAspectRatio: "none", "clip-path": "inset(0)" }) : null,
         table.surface.outline ? s("path", { d: table.surface.outline, class: "leftover" }) : null,

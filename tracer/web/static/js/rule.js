@@ -2,7 +2,7 @@
 
 import { h, s, press, field, rebuild, tick } from "./make.js";
 import { ask, say } from "./talk.js";
-import { fine, length, units } from "./lengths.js";
+import { fine, length, perLength, units } from "./lengths.js";
 import { Glass } from "./glass.js";
 import { handles } from "./pointing.js";
 import { asReference, askedScale, scaleSentence } from "./scale_words.js";
@@ -135,7 +135,7 @@ export const rule = {
   sum: (state) => {
     const sheets = state.pattern ? state.pattern.sheets : [];
     if (!sheets.length) return { words: "how large things truly are" };
-    const said = sheets.map(({ calibration: c }) => c.reference === "page" ? worded("page", "") : `${worded(c.reference, c.reference_size)}, \u00b1 ${c.expanded_uncertainty_mm_per_m.toFixed(2)} mm per metre`);
+    const said = sheets.map(({ calibration: c }) => c.reference === "page" ? worded("page", "") : `${worded(c.reference, c.reference_size)}, \u00b1 ${perLength(c.expanded_uncertainty_mm_per_m).doubt} per ${perLength(0).of}`);
     return { done: true, words: [...new Set(said)].join("; ") };
   },
   leave() {
@@ -173,10 +173,10 @@ export const rule = {
           coming(state.work)),
         h("div", { class: "ticket" },
           h("h3", {}, "How large it is"),
-          drawnPage ? h("p", {}, "This page is a drawing that says itself how large it is, to about a thousandth of a millimetre in a metre. What a printer makes of it is another matter: lay a ruler on its test square.") : h("p", {}, `The scale comes from the ${worded(c.reference, c.reference_size)}. One metre is right within \u00b1 ${c.expanded_uncertainty_mm_per_m.toFixed(2)} mm; its points lie within ${fine(c.residual_rms_mm)} of where they should.`),
+          drawnPage ? h("p", {}, "This page is a drawing that says itself how large it is, to about a thousandth of a millimetre in a metre. What a printer makes of it is another matter: lay a ruler on its test square.") : h("p", {}, `The scale comes from the ${worded(c.reference, c.reference_size)}. One ${perLength(0).of} is right within \u00b1 ${perLength(c.expanded_uncertainty_mm_per_m).doubt}; its points lie within ${fine(c.residual_rms_mm)} of where they should.`),
           drawnPage ? null : checks(c),
           c.warnings.map((w) => h("p", { class: w.severity === "warning" ? "mind" : "quiet" }, spoken(w.message))),
-          drawnPage ? null : h("details", { "data-key": "why unsure" }, h("summary", {}, "Why it is not surer"), h("ul", {}, c.budget.map((b) => h("li", {}, `${b.name}: \u00b1 ${(2 * b.standard_uncertainty_mm_per_m).toFixed(3)} mm per metre. ${b.words}`)))),
+          drawnPage ? null : h("details", { "data-key": "why unsure" }, h("summary", {}, "Why it is not surer"), h("ul", {}, c.budget.map((b) => h("li", {}, `${b.name}: \u00b1 ${perLength(2 * b.standard_uncertainty_mm_per_m).doubt} per ${perLength(0).of}. ${b.words}`)))),
           h("p", {}, tick(`Draw ${pitch(known).words}`, grid, (v) => { grid = v; page.again(); }, { key: "grid lines" })),
           drawnPage ? null : misfit(known, page),
           state.work.state === "refused" && state.work.task === "trace" ? h("p", { class: "mind" }, spoken(state.work.words)) : null,

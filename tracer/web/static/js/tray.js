@@ -145,7 +145,8 @@ export const tray = {
             pointing.view(page, (picture, corners_px, size) => go(state, page, [{ ...picture, pointed: { corners_px, size } }]), busy),
             coming(state.work))
           : null,
-        h("p", { class: "quiet" }, "Lay a ruler, a gridded mat, a bank card or a printed test square beside the paper, flat and in the same plane, and photograph it from straight above."),
+        h("p", { class: "quiet" }, "Lay a ruler, a gridded mat, a bank card or a printed test square beside the paper, flat and in the same plane, and photograph it from straight above. Nothing of the kind at hand? Print a target on ",
+          h("a", { href: "/api/target?paper=A4", download: "target-A4.pdf", "data-key": "target A4" }, "A4"), " or ", h("a", { href: "/api/target?paper=Letter", download: "target-Letter.pdf", "data-key": "target Letter" }, "Letter"), " paper at 100 % and measure its line."),
       ];
     });
   },
