@@ -227,7 +227,9 @@ def _corner(
     if min(ahead, back) < -near_mm or ahead + back > max(around, chord) + 2.5 * short:
         return None
     corner = p0 + ahead * d0
-    if float(np.hypot(*(rough - corner).T).min()) > 0.7 * near_mm + max(0.0, short - math.sqrt(2) * near_mm):
+    # Arms that are long against the way to the corner say where it is, even where the rough outline was cut short.
+    share = 1.5 if max(ahead, back) < _ARM_MM / 2 else 0.7
+    if float(np.hypot(*(rough - corner).T).min()) > share * near_mm + max(0.0, short - math.sqrt(2) * near_mm):
         return None
     return np.asarray(corner)
 
@@ -302,9 +304,9 @@ def _arm(
         return None
     # What hides the line begins gradually: the first readable points lean towards it.
     skip = _ARM_SKIP if len(index) >= 4 * _ARM_SKIP else 0
-    s = np.arange(skip, len(index)) * spacing
+    s = np.arange(skip, len(index), dtype=np.float64) * spacing
     index = index[skip:]
-    degree = 2 if len(index) >= 12 else 1
+    degree = 2 if len(index) >= 12 and _is_bent(points[index], s) else 1
     x, y = np.polyfit(s, points[index, 0], degree), np.polyfit(s, points[index, 1], degree)
     slope = direction * np.array([x[-2], y[-2]])
     length = float(np.hypot(*slope))
@@ -312,3 +314,15 @@ def _arm(
         return None
     bend = np.array([x[0], y[0]]) if degree == 2 else np.zeros(2)
     return _Arm(np.array([x[-1], y[-1]]), slope / length, -direction * slope, bend, len(index))
+
+
+def _is_bent(points: Points, s: NDArray[np.float64]) -> bool:
+    """Tell whether a parabola describes an arm better than chance would have it (F test at three sigma).
+
+    The bend of a straight arm is noise, and at the far side of a hole several times as much of it.
+    """
+    rest = []
+    for degree in (1, 2):
+        fit = np.polyfit(s, points, degree)
+        rest.append(float(((points - np.vander(s, degree + 1) @ fit) ** 2).sum()))
+    return rest[0] > rest[1] * (1 + 9.0 / max(len(s) - 3, 1))

@@ -34,6 +34,7 @@ from fixtures.camera import Camera
 from tests.oracles import Segments, compare_corners, dense_polygon, distance_between
 from tracer.candidate import RoughOutline
 from tracer.curves import fit_closed
+from tracer.cusps import Stroke, extend_cusps
 from tracer.outline import locate
 from tracer.path import Path
 from tracer.peer import binding_name, trace_mask
@@ -136,15 +137,17 @@ def run_own(pixels: NDArray[np.uint8], camera: Camera, *, drawn: bool) -> list[S
         evidence = locate(pixels, rough)
         mm = camera.to_mm(np.asarray(evidence.points_px))
         scale = 25.4 / 300
-        out.append(
-            fit_closed(
-                mm,  # type: ignore[arg-type]
-                evidence.sigma_px * scale,
-                evidence.valid,
-                half_width_mm=evidence.line_width_px / 2 * scale,
-                blur_mm=evidence.blur_px * scale,
-            ).path.segments
-        )
+        path = fit_closed(
+            mm,  # type: ignore[arg-type]
+            evidence.sigma_px * scale,
+            evidence.valid,
+            half_width_mm=evidence.line_width_px / 2 * scale,
+            blur_mm=evidence.blur_px * scale,
+        ).path
+        if drawn:
+            stroke = Stroke(width_px=evidence.line_width_px, colour_weights=_GREY)
+            path = extend_cusps(pixels, path, stroke, to_px=camera.to_px)[0]  # type: ignore[arg-type]
+        out.append(path.segments)
     return out
 
 
