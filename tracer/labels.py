@@ -29,6 +29,8 @@ GLYPH_PX = 22.0
 """Height to which lettering is brought before it is read; the models take lines of about 48 px with margins."""
 SHEET_PX = 1400
 """Side of the picture on which crops are laid out for reading."""
+CLOSER = 1.7
+"""So much larger lettering is read when it was missed at first."""
 _APART_PX = 56
 """Crops laid closer to each other are read as one line."""
 _NO_LETTERS = frozenset("oO0QDIlxX+*|/\\-_~=.,:;'`\"\u2014\u2013\u00b7\u2022\u4e00\u25cb\u25cf\u3007()[]<>^ ")
@@ -246,7 +248,7 @@ class Region:
     upright: bool = False
 
 
-def read_words(pixels: NDArray[np.uint8], regions: Sequence[Region]) -> list[TextLine]:
+def read_words(pixels: NDArray[np.uint8], regions: Sequence[Region], *, closer: bool = False) -> list[TextLine]:
     """Read the words in some regions of a picture, whichever way up they are.
 
     The regions are brought to one size of lettering and laid out together on few pictures, so that large empty sheets
@@ -257,6 +259,8 @@ def read_words(pixels: NDArray[np.uint8], regions: Sequence[Region]) -> list[Tex
     pixels : ndarray of uint8
         The picture.
     regions : sequence of Region
+    closer : bool
+        Bring the lettering to a larger size: slower, and reads what was missed.
 
     Returns
     -------
@@ -264,7 +268,7 @@ def read_words(pixels: NDArray[np.uint8], regions: Sequence[Region]) -> list[Tex
         Positions, boxes and heights in pixels of the picture; as the regions come.
     """
     lines: list[TextLine] = []
-    for page, places in _lay_out(pixels, regions):
+    for page, places in _lay_out(pixels, regions, CLOSER if closer else 1.0):
         result = _reader()(page)
         if result.boxes is None or result.txts is None:
             continue
@@ -313,11 +317,13 @@ class _Place:
     upright: bool
 
 
-def _lay_out(pixels: NDArray[np.uint8], regions: Sequence[Region]) -> list[tuple[NDArray[np.uint8], list[_Place]]]:
+def _lay_out(
+    pixels: NDArray[np.uint8], regions: Sequence[Region], larger: float
+) -> list[tuple[NDArray[np.uint8], list[_Place]]]:
     """Lay crops out on shelves, tallest first."""
     crops = []
     for region in regions:
-        zoom = min(1.5, GLYPH_PX / max(region.glyph_px, 1.0))
+        zoom = min(1.5 * larger, larger * GLYPH_PX / max(region.glyph_px, 1.0))
         margin = 0.8 * region.glyph_px
         x0, y0 = max(0, int(region.box[0] - margin)), max(0, int(region.box[1] - margin))
         x1 = min(pixels.shape[1], int(region.box[2] + margin) + 1)

@@ -21,7 +21,7 @@ from tracer.labels import TextLine, can_read_words, read_words
 from tracer.marks import runs_parallel
 from tracer.piece import Mark
 from tracer.search_drawn import LineWork, lies_in, read_line_work
-from tracer.search_edges import Thing, find_bodies, find_edge
+from tracer.search_edges import Thing, find_bodies, find_edge, ground_sheets
 from tracer.search_graph import LineGraph
 from tracer.search_lattice import find_lattice, grid_edges, mat_reference
 from tracer.search_loops import polygon_area
@@ -29,7 +29,7 @@ from tracer.search_marks import MarkFinder, lettering_mask
 from tracer.search_pieces import Found, find_pieces, usual
 from tracer.search_sizes import choose_sizes
 from tracer.search_spots import are_spots
-from tracer.search_words import labels_of, lone_letters, nested_pieces, square_region, word_regions
+from tracer.search_words import labels_of, lone_letters, nested_pieces, square_region, unread, word_regions
 
 Progress = Callable[[str, float], None]
 
@@ -108,7 +108,8 @@ def find_candidates(
     drawn, other = find_pieces(work, texts)
     things: list[Thing] = []
     cut_off: list[tuple[float, float]] = []
-    papers = [
+    papers = [ink.from_picture(p) for p in ground_sheets(bodies)] if mat is not None else []
+    papers += [
         ink.from_picture(r.outline_px)
         for r in (sheet.reference, *sheet.others)
         if r.kind == "sheet" and len(r.outline_px) >= 3
@@ -145,6 +146,9 @@ def find_candidates(
             regions = word_regions(texts, ink, tables) + lone_letters(work, texts, frames)
             regions += [square_region(r, scale) for r in (sheet.reference, *sheet.others) if r.kind == "square"]
             lines = read_words(pixels, regions)
+            missed = unread(texts, lines, ink)
+            if missed:
+                lines += read_words(pixels, word_regions(missed, ink, ()), closer=True)
         else:
             findings.append(_NO_WORDS)
     drawn += nested_pieces(work, texts, drawn, other, lines)
@@ -162,6 +166,7 @@ def find_candidates(
     taken |= marker.tile_marks([i for i, kind in other.items() if kind == "frame"])
     marker.words(lines, texts, frames)
     marker.shading()
+    marker.openings([[ink.from_picture(h) for h in t.holes] for t in things])
     marker.strokes(drawn, taken, lettering_mask(work, lines, texts, tables))
     candidates = [_drawn_candidate(work, found, pixels, marker.pieces[k].holes) for k, found in enumerate(drawn)]
     candidates += [_edge_candidate(thing) for thing in things]

@@ -43,6 +43,8 @@ THICK_MM = 9.0
 LEAST_STEP = 0.35
 """At the edge of a thing so much of its difference from the ground comes within a millimetre (half of it, and a shadow
 that hides some)."""
+LEAST_SHEET_MM2 = 10_000.0
+"""Sheets of paper are no smaller (a postcard)."""
 LINE_MM = 2.4
 """Foreign marks thinner than this are lines printed on the ground (common practice, no source)."""
 LONG_LINE_MM = 70.0
@@ -151,6 +153,26 @@ def find_bodies(
         if not _is_rag(body, foreign.shape):
             things.append((body, (x, y)))
     return Bodies(ground=ground, lines=lines, things=tuple(things))
+
+
+def ground_sheets(bodies: Bodies) -> list[Points]:
+    """Return the outlines of parts of the ground that end within the picture: a sheet on a mat taken for the ground.
+
+    In pixels of the picture.
+    """
+    ground = bodies.ground
+    scale, (rows, columns) = ground.mm_per_px, ground.foreign.shape
+    ragged = closed(opened(as_mask(ground.foreign), LINE_MM / scale), LINE_MM / scale)
+    labels, stats = apart(as_mask(ragged == 0), connectivity=4)
+    out = []
+    for label in range(1, len(stats)):
+        x, y, wide, high, area = (int(v) for v in stats[label])
+        inside = x > 1 and y > 1 and x + wide < columns - 1 and y + high < rows - 1
+        if inside and area * scale * scale > LEAST_SHEET_MM2:
+            contours, _ = cv2.findContours(as_mask(labels == label), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+            largest = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(np.float64)
+            out.append((largest + 0.5) * ground.factor - 0.5)
+    return out
 
 
 def _is_rag(body: NDArray[np.bool_], view: tuple[int, ...]) -> bool:

@@ -301,10 +301,10 @@ def direction(points: Points, *, at_end: bool, skip: int = 3, reach: int = 16) -
     return np.asarray(way / length if length else np.array([1.0, 0.0]))
 
 
-def leaving(graph: LineGraph, index: int, node: int, *, skip: int = 3) -> NDArray[np.float64]:
+def leaving(graph: LineGraph, index: int, node: int, *, skip: int = 3, reach: int = 16) -> NDArray[np.float64]:
     """Unit direction in which an edge leaves one of its nodes."""
     edge = graph.edges[index]
-    return direction(edge.points if edge.start == node else edge.points[::-1], at_end=False, skip=skip)
+    return direction(edge.points if edge.start == node else edge.points[::-1], at_end=False, skip=skip, reach=reach)
 
 
 def angle(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:

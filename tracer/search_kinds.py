@@ -34,6 +34,7 @@ HEAD_GAP_MM, LARGEST_HEAD_MM = 1.8, 9.0
 """A head begins no farther from the end of its shaft (what was taken away with it), and is no larger."""
 LONGEST_BARB_MM = 14.0
 """The strokes of an open arrow head are no longer (common practice, no source)."""
+STUB_MM = 2.5
 BESIDE_MM = 4.0
 """The heads of a bracket begin no farther from the ends of its back."""
 BRACKET_LEG_MM, BRACKET_SHARE = 22.0, 0.45
@@ -108,10 +109,18 @@ def bracket_of(stroke: Stroke, blobs: Sequence[Blob], mm_per_px: float) -> tuple
 
     Where the legs of a bracket are hardly longer than the heads on them nothing of the legs is left as a line.
     """
-    if not is_straight(stroke, mm_per_px):
+    # A stub of a leg may be left at either end.
+    stub = round(STUB_MM / mm_per_px)
+    middle = stroke.points[stub:-stub]
+    if len(middle) < stub:
         return None
-    back = stroke.points[-1] - stroke.points[0]
+    back = middle[-1] - middle[0]
     long = float(np.hypot(*back))
+    bow = np.abs((middle - middle[0]) @ np.array([-back[1], back[0]])) / max(long, 1e-9)
+    if long * mm_per_px < ARROW_MM or float(bow.max()) * mm_per_px > max(
+        _STRAIGHT_MM, _STRAIGHT_SHARE * long * mm_per_px
+    ):
+        return None
     found = []
     for end in (stroke.points[0], stroke.points[-1]):
         best: tuple[float, Blob, float] | None = None
@@ -274,7 +283,11 @@ def kind_in_piece(stroke: Stroke, away_mm: NDArray[np.float64], bold_mass: float
     inside = float(np.median(away_mm)) > 0
     if straight and length > ARROW_MM and any(head) and not touching.all():
         return "fold line" if says(around.words, stroke, _FOLD_WORDS, scale) else "grain line"
-    if inside and is_bracket(stroke.points, away_mm, scale):
+    near_edge = 0 < float(np.median(away_mm)) < FOLD_REACH_MM
+    if inside and (
+        is_bracket(stroke.points, away_mm, scale)
+        or (near_edge and chord > 0.8 * length > 10 and says(around.words, stroke, _FOLD_WORDS, scale))
+    ):
         return "fold line"
     if all(head) and length > 20 and float(np.median(away_mm)) < FOLD_REACH_MM and ends.max() < 10:
         return "fold line"

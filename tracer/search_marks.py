@@ -42,7 +42,9 @@ LEAST_SHADE_MM = 15.0
 LEAST_CUT_OFF_MM, LEAST_BOW_MM, BORDER_MM = 40.0, 12.0, 5.0
 """A bold line so long and so bent that ends so near to the border at both ends is a piece that is cut off."""
 _SIMPLIFY_MM = 0.12
-_TILE_MARK_MM, _TILE_REACH_MM = 22.0, 7.0
+_TILE_MARK_MM, _TILE_REACH_MM, _LETTER_SHARE = 22.0, 7.0, 0.5
+WORDS_MM, _UNDER_WORDS_RAD = 40.0, math.radians(6)
+"""Lines run on under words for so long."""
 _STRAIGHT_ON_RAD = math.radians(20)
 
 
@@ -215,10 +217,17 @@ class MarkFinder:
                     used.update(group)
         return used
 
+    def openings(self, holes: Sequence[Sequence[Points]]) -> None:
+        """Take the holes of cut-out things for what they are: no dots and circles drawn on them."""
+        for ring in (h for group in holes for h in group):
+            cv2.fillPoly(self.claimed, [np.rint(ring).astype(np.int32).reshape(-1, 1, 2)], 1)
+            self._claim(np.concatenate([ring, ring[:1]]))
+
     def strokes(self, found: Sequence[Found], taken: set[int], lettering: NDArray[np.uint8]) -> None:
         """Name the lines."""
         graph, ink = self.work.graph, self.work.ink
         rims = {s.edge for f in found for s in f.stretches} | taken
+        self._tile_letters()
         rims |= {i for i, e in enumerate(graph.edges) if not self._inside_sheet(e.points[len(e.points) // 2])}
         self._spots(lettering, ink.dark)
         free = [i for i, e in enumerate(graph.edges) if i not in rims and _covered(e.points, lettering) <= 0.7]
@@ -239,6 +248,7 @@ class MarkFinder:
         skipped = {i for i, e in enumerate(graph.edges) if i not in rims and _covered(e.points, lettering) > 0.7}
         strokes = find_strokes(graph, rims, skipped)
         strokes = [s for s in strokes if not self._along_rim(s)]
+        strokes = self._under_words(strokes, lettering)
         strokes = self._across_outlines(strokes)
         strokes = [s for s in strokes if s.length * self.scale > 1.5 and _covered(s.points, self.claimed) < 0.6]
         self._name(strokes, found)
@@ -351,6 +361,16 @@ class MarkFinder:
             out.append(points)
         return out
 
+    def _under_words(self, strokes: list[Stroke], lettering: NDArray[np.uint8]) -> list[Stroke]:
+        """Join the parts of lines that run through words: what lies in their boxes was taken for lettering."""
+        if not strokes or not lettering.any():
+            return strokes
+        reach = round(2.0 / self.scale)
+        near = np.asarray(cv2.dilate(lettering, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)), dtype=np.uint8)
+        allowed = np.array([[_covered(e[None], near) > 0 for e in (s.points[0], s.points[-1])] for s in strokes])
+        allowed &= np.array([s.length * self.scale > 4.0 for s in strokes])[:, None]
+        return join_facing(strokes, allowed, WORDS_MM / self.scale, _UNDER_WORDS_RAD)
+
     def _across_outlines(self, strokes: list[Stroke]) -> list[Stroke]:
         """Join the parts of lines that cross an outline; a line that stops there is left alone."""
         if not strokes:
@@ -424,11 +444,13 @@ class MarkFinder:
             patch = ink.mask[window]
             box = np.array([(x, y), (x + wide, y), (x + wide, y + high), (x, y + high), (x, y)], dtype=np.float64)
             if unknown:
+                if self._on_tile(middle):
+                    continue
                 if size > 1.5 and not _share_claimed(patch, self.claimed[window]) > 0.3:
                     self.add(self._small_kind(middle, patch), box, point=True, confidence=0.5)
                 continue
             kind = None if self._on_tile(middle) else spot_kind(patch, int(area)) or dot_on_line(patch, self.scale)
-            if kind is None:
+            if kind is None or _share_claimed(patch, self.claimed[window]) > 0.5:
                 continue
             owner = self.piece_at(middle, slack_mm=0.0)
             if kind == "circle" and owner >= 0 and size >= 5.0 and self._bold_ring(patch, dark[window]):
@@ -442,8 +464,6 @@ class MarkFinder:
 
     def _small_kind(self, middle: Points, patch: NDArray[np.uint8]) -> MarkKind:
         """Return what a small mark is that has no shape of its own: a filled notch beside an outline, or unknown."""
-        if self._on_tile(middle):
-            return "text"
         solid = float((patch > 0).mean()) > 0.4
         owner = self.piece_at(middle, slack_mm=8.0) if solid else -1
         if (
@@ -452,6 +472,17 @@ class MarkFinder:
         ):
             return "notch"
         return "unknown"
+
+    def _tile_letters(self) -> None:
+        """Keep what stands in a tile mark as text, read or not, and nothing else of it."""
+        for tile in self.tiles:
+            self.claimed[cv2.fillPoly(np.zeros_like(self.claimed), [np.rint(tile).astype(np.int32)], 1) > 0] = 1
+            read = [ring[:-1].mean(axis=0) for _, ring in self.lettered]
+            if any(cv2.pointPolygonTest(tile, (float(x), float(y)), measureDist=False) > 0 for x, y in read):
+                continue
+            middle = tile.reshape(-1, 2).astype(np.float64).mean(axis=0)
+            inner = middle + _LETTER_SHARE * (tile.reshape(-1, 2) - middle)
+            self.add("text", np.concatenate([inner, inner[:1]]), point=True, confidence=0.4)
 
     def _on_tile(self, middle: Points) -> bool:
         at = (float(middle[0]), float(middle[1]))

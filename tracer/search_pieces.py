@@ -22,10 +22,11 @@ import numpy as np
 
 from tracer.marks import FRAME_SHARE, is_table, is_text_box, on_box, rectangularity, runs_parallel, text_in
 from tracer.marks_text import TextBlock
-from tracer.search_drawn import LEAST_SIDE_MM, LineWork, Loop, lies_in
+from tracer.search_drawn import LEAST_SIDE_MM, LEAST_WIDTH_MM, LineWork, Loop, lies_in
 from tracer.search_gaps import SHARP_RAD
 from tracer.search_graph import LineGraph, Points, angle, direction, leaving
 from tracer.search_loops import Face, find_blocks, find_faces, outer_loop
+from tracer.search_strokes import calmed
 
 _TIP_RAD = math.radians(30)
 BOLD_SHARE = 0.74
@@ -36,6 +37,7 @@ LOGO_SHARE, LOGO_MM = 1.8, 45.0
 """A small closed line so much heavier than the cutting lines is a printer's ornament (common practice, no source)."""
 NECK_MM = 10.0
 """Faces that touch along less than this are two pieces that touch (common practice, no source)."""
+CORNER_REACH_MM = 4.0
 CORNER_RAD = math.radians(8)
 """Where a line divides one piece, the outline runs straight on across its ends within this (common practice)."""
 _LINE_MM, _WORKED_SHARE = 6.0, 0.12
@@ -122,7 +124,7 @@ def part_pieces(
     whole = [(outer, members)]
     least = LEAST_SIDE_MM / mm_per_px
     faces = [f for f in find_faces(graph, members) if f.area > 0]
-    large = [k for k, f in enumerate(faces) if np.ptp(f.points, axis=0).max() > least and f.area > 0.5 * least * least]
+    large = [k for k, f in enumerate(faces) if f.area > 0.5 * least * least and _is_wide(f.points, f.area, mm_per_px)]
     if len(large) < 2:
         return whole
     sides: dict[int, list[int]] = {}
@@ -176,6 +178,15 @@ def part_pieces(
     return out or whole
 
 
+def _is_wide(points: Points, area: float, mm_per_px: float) -> bool:
+    """Return whether a face is large enough for a piece; the strip between an edge and its fold bracket is not."""
+    around = float(np.hypot(*np.diff(calmed(np.concatenate([points, points[:1]])), axis=0).T).sum())
+    return bool(
+        np.ptp(points, axis=0).max() * mm_per_px > LEAST_SIDE_MM
+        and 2.0 * area / max(around, 1.0) * mm_per_px > LEAST_WIDTH_MM
+    )
+
+
 def _meet(graph: LineGraph, shared: list[int], rim: set[int], mm_per_px: float, *, words: bool) -> bool:
     """Return whether two faces are two pieces, from the line between them."""
     length = sum(graph.edges[i].length for i in shared) * mm_per_px
@@ -188,7 +199,9 @@ def _meet(graph: LineGraph, shared: list[int], rim: set[int], mm_per_px: float, 
         for node in (graph.edges[i].start, graph.edges[i].end):
             ends[node] = ends.get(node, 0) + 1
     for node in (n for n, times in ends.items() if times == 1):
-        ways = [leaving(graph, i, node, skip=6) for i in rim if node in (graph.edges[i].start, graph.edges[i].end)]
+        rims = [i for i in rim if node in (graph.edges[i].start, graph.edges[i].end)]
+        # What ends there bends the line for as far as it is wide.
+        ways = [leaving(graph, i, node, skip=6, reach=max(16, round(CORNER_REACH_MM / mm_per_px))) for i in rims]
         if len(ways) == 2 and math.pi - angle(ways[0], ways[1]) > CORNER_RAD:
             return True
     return False

@@ -40,6 +40,8 @@ DETOUR, RUN_TOGETHER = 6.0, 0.08
 """How much dearer a way over another size's line is, and the share of that for lines of no known style."""
 LEAST_OWN = 0.55
 """A size's line is its own for this share of its way at least; what all share (a fold edge) is drawn once."""
+MOST_SHARED = 0.5
+"""Two sizes have no more of their way in common (a fold edge, a hem)."""
 TURN_RAD = math.radians(40)
 """A pen that turns more than this where other lines meet may have been another size's (common practice, no source)."""
 SOLID_PX = 1e4
@@ -136,7 +138,22 @@ def size_loops(
             kept.append(loop)
         elif loop[1] > kept[-1][1]:
             kept[-1] = loop
-    return [(share, chain) for _, share, chain in kept if share > LEAST_OWN]
+    return _apart(graph, [(share, chain) for _, share, chain in kept if share > LEAST_OWN])
+
+
+def _apart(
+    graph: LineGraph, loops: list[tuple[float, tuple[tuple[int, bool], ...]]]
+) -> list[tuple[float, tuple[tuple[int, bool], ...]]]:
+    """Leave out loops that are mostly another loop again, by a way round something drawn on it."""
+    taken: set[int] = set()
+    kept = []
+    for share, chain in sorted(loops, key=lambda loop: -loop[0]):
+        total = sum(graph.edges[i].length for i, _ in chain)
+        again = sum(graph.edges[i].length for i, _ in chain if i in taken)
+        if again < MOST_SHARED * total:
+            kept.append((share, chain))
+            taken |= {i for i, _ in chain}
+    return [loop for loop in loops if loop in kept]
 
 
 def _without_turns(graph: LineGraph, edges: Sequence[int], window_px: float) -> list[tuple[int, ...]]:

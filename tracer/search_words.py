@@ -19,6 +19,8 @@ from tracer.search_pieces import Found, PieceSearch
 
 TILE_REACH_MM = 7.0
 """The letter of a tile mark stands this near to the frame it marks (common practice, no source)."""
+MOST_UNREAD = 60
+"""A block of more marks than this that cannot be read is a texture (common practice, no source)."""
 SQUARE_GLYPH_MM = 3.2
 """Usual size of the lettering in a test square (common practice, no source)."""
 
@@ -83,6 +85,19 @@ def lone_letters(work: LineWork, texts: Sequence[TextBlock], frames: Sequence[Po
                     )
                 )
                 break
+    return out
+
+
+def unread(texts: Sequence[TextBlock], lines: Sequence[TextLine], ink: Ink) -> list[TextBlock]:
+    """Return the blocks of text that no line was read in."""
+    boxes = [ink.from_picture(np.array(line.box)) for line in lines]
+    low = np.array([b.min(axis=0) for b in boxes]).reshape(-1, 2)
+    high = np.array([b.max(axis=0) for b in boxes]).reshape(-1, 2)
+    out = []
+    for block in texts:
+        x, y = block.centre
+        if len(block.glyphs) < MOST_UNREAD and not ((low <= [x, y]) & (high >= [x, y])).all(axis=1).any():
+            out.append(block)
     return out
 
 
