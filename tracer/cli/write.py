@@ -72,9 +72,9 @@ def write_command(
 
 
 def _drawings(job: Path, what: What, *, each: bool) -> list[Drawing]:
-    if what is What.lay:
-        return lay_drawings(job / LAY_FILE)
     pattern = load(job, name=CUT_FILE if (job / CUT_FILE).exists() else PATTERN_FILE)
+    if what is What.lay:
+        return lay_drawings(job / LAY_FILE, pattern.pieces)
     if each:
         return [single_drawing(piece) for piece in pattern.pieces]
     return [pieces_drawing(pattern.pieces, title="pieces")]

@@ -111,6 +111,11 @@ def _mark_lines(mark: Mark) -> Iterable[tuple[Layer, OpenPath]]:
         yield layer, OpenPath.polyline([(x, y - r), (x, y + r)])
 
 
+def fitting_text(words: str, at: tuple[float, float], outline: Path) -> DrawnText:
+    """Return words centred on a place inside an outline, as small as they must be to stay in it."""
+    return DrawnText(words=words, at=at, height_mm=_fitting_height_mm(words, at, outline))
+
+
 def _fitting_height_mm(words: str, at: tuple[float, float], outline: Path) -> float:
     """The height at which level words centred on a place stay inside the outline, where there is room for that."""
     crossings = [x for _, _, x in line_crossings(outline.segments, np.array(at), np.array([1.0, 0.0]))]
@@ -123,9 +128,7 @@ def drawn_piece(piece: Piece, *, with_marks: bool = True) -> DrawnPiece:
     """Return a piece ready to be written; dropped marks are left out."""
     marks: Sequence[Mark] = [m for m in piece.marks if not m.dropped] if with_marks else []
     texts = [
-        DrawnText(words=m.text, at=m.at, height_mm=_fitting_height_mm(m.text, m.at, piece.outline))
-        for m in marks
-        if m.kind == "text" and m.at is not None and m.text
+        fitting_text(m.text, m.at, piece.outline) for m in marks if m.kind == "text" and m.at is not None and m.text
     ]
     return DrawnPiece(
         id=piece.id,

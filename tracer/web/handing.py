@@ -68,7 +68,7 @@ def _drawings(job: Path, request: dict[str, Any], pieces: tuple[Piece, ...]) -> 
     if request.get("what") == "lay":
         if not (job / LAY_FILE).exists():
             raise JobError("nothing is laid out yet; lay the pieces first, or write the pieces")
-        return lay_drawings(job / LAY_FILE)
+        return lay_drawings(job / LAY_FILE, pieces)
     if request.get("each"):
         return [single_drawing(piece) for piece in pieces]
     return [pieces_drawing(pieces, title="pieces")]
