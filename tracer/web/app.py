@@ -159,7 +159,11 @@ class Page:
         files = self._brought(asked.get("files", []))
         known = ("pages", "reference", "tolerance", "line", "fit", "size_line", "words", "own")
         kept = {k: asked[k] for k in known if asked.get(k) not in (None, "")}
-        return await self._run({"task": "trace", "files": [str(f) for f in files], "job": str(self.job)} | kept)
+        answer = await self._run({"task": "trace", "files": [str(f) for f in files], "job": str(self.job)} | kept)
+        if answer.status_code == 200:
+            # What is cut from the pieces follows them; a lay and written files say themselves that they are older.
+            await self.store.do(lambda: cut_form.refresh(self.job))
+        return answer
 
     async def _run(self, request: dict[str, Any]) -> Response:
         if self.bench.busy:

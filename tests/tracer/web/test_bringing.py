@@ -113,6 +113,25 @@ def test_corners_pointed_at_in_the_picture_give_the_scale(
     assert load(tmp_path).sheets[0].mm_per_px == pytest.approx(25.4 / DPI, rel=SCALE_SHARE)
 
 
+def test_what_is_cut_follows_a_scale_that_is_set_anew(tmp_path: Path, scans: tuple[Path, Path]) -> None:
+    with running(tmp_path) as server:
+        assert server.client.put("/api/inbox/first.png", content=scans[0].read_bytes()).status_code == 201
+        asked = {"files": ["first.png"], "words": False}
+        assert server.post("/api/trace", **asked, reference=f"square={SQUARE_MM:g}mm").status_code == 200
+        name = load(tmp_path).pieces[0].name
+        assert server.post("/api/change", do="rename", piece="p1", name="Yoke").status_code == 200
+        was = next(e for e in server.client.get("/api/cut").json()["entries"] if e["from"] in (name, "Yoke", "p1"))
+        at = server.client.get("/api/cut").json()["entries"].index(was)
+        wide = was | {"allowance": {"all": "10mm"}}
+        assert server.post("/api/cut", at=at, was=was, entry=wide).json()["error"] == ""
+        before = next(p for p in load(tmp_path, name="cut.json").pieces if p.name == "Yoke").outline.bounds.width
+        own = [{"file": "first.png", "page": None, "reference": f"square={1.1 * SQUARE_MM:g}mm"}]
+        assert server.post("/api/trace", **asked, own=own).status_code == 200
+        after = next(p for p in load(tmp_path, name="cut.json").pieces if p.name == "Yoke").outline.bounds.width
+        # A tenth more of the piece, the same allowance; the name given by hand is carried over.
+        assert after == pytest.approx(1.1 * (before - 20) + 20, rel=0.002)
+
+
 def test_a_close_up_is_as_large_as_the_picture_and_only_of_what_was_brought(
     tmp_path: Path, scans: tuple[Path, Path]
 ) -> None:

@@ -41,6 +41,8 @@ export function choose(m, page) {
   }
   marked.chosen = marked.chosen === m.name ? "" : m.name;
   page.again();
+  const shown = document.querySelector(".mark-ticket");
+  if (shown) shown.scrollIntoView({ block: "nearest" });
 }
 
 /** The marks drawn on the sheet, each under a broad unseen line to be clicked. */

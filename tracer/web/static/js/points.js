@@ -106,10 +106,6 @@ export function drawPoints(glass, piece, page) {
     return mark;
   });
   glass.drawing.append(...bows(glass, piece, nodes, live), ...marks);
-  if (view.pen && view.pen.points.length) {
-    const start = view.pen.kind === "stretch" ? [[nodes[view.pen.from - 1].x, nodes[view.pen.from - 1].y]] : [];
-    glass.drawing.append(s("path", { class: "live", d: `M${[...start, ...view.pen.points].map((p) => p.join(" ")).join("L")}` }));
-  }
   glass.onrest((mmPerPx) => {
     for (const c of glass.drawing.querySelectorAll(".point .dot")) c.setAttribute("r", 5 * mmPerPx);
     for (const c of glass.drawing.querySelectorAll(".point .touch")) c.setAttribute("r", 12 * mmPerPx);
@@ -121,6 +117,16 @@ export function drawPoints(glass, piece, page) {
       b.classList.toggle("crowded", Number(b.dataset.half) < 16 * mmPerPx);
     }
   });
+}
+
+/** Draw what the pen has set so far. */
+export function drawPen(glass, piece) {
+  if (!view.pen) return;
+  const start = view.pen.kind === "stretch" && piece ? [points(piece.outline)[view.pen.from - 1]].map((n) => [n.x, n.y]) : [];
+  const set = [...start, ...view.pen.points];
+  if (!set.length) return;
+  glass.drawing.append(s("path", { class: "live", d: `M${set.map((p) => p.join(" ")).join("L")}` }),
+    s("path", { class: "pen-dots", d: set.map(([x, y]) => `M${x} ${y}h0`).join("") }));
 }
 
 /** The handles of an edge whose middle is pulled by (dx, dy). */
@@ -223,12 +229,14 @@ export const drawing = {
     const count = piece ? points(piece.outline).length : 0;
     let typedPoint = "";
     return h("div", { class: "pen" },
-      h("p", {}, `${pen.points.length} points set. Click on the sheet to set the next, or type it: `,
+      h("p", {}, `${pen.points.length} ${pen.points.length === 1 ? "point is" : "points are"} set. Click on the sheet to set the next, or type it: `,
         field(`across, down (${units()})`, "", (v) => {
           typedPoint = v.split(/[;\s]+|,\s+/).map(typed);
           if (typedPoint.length === 2 && typedPoint.every(Number.isFinite)) drawing.add(typedPoint, page);
         }, { key: "pen point" })),
-      h("p", {}, tick("Smooth through them", pen.smooth, (v) => { pen.smooth = v; }, { key: "pen smooth" }), " ",
+      h("p", {}, press("Take the last one out", () => { pen.points.pop(); page.again(); }, { kind: "small", key: "pen back", disabled: !pen.points.length }), " ",
+        tick("Smooth through them", pen.smooth, (v) => { pen.smooth = v; }, { key: "pen smooth" })),
+      h("p", {},
         piece
           ? [field("it ends at point", String((pen.from % count) + 1), (v) => { pen.until = Number(v); }, { key: "pen until" }), " ",
             press("Draw it", () => drawing.endAt(piece, pen.until || (pen.from % count) + 1, page), { kind: "small", key: "pen done" })]

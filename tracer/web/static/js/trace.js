@@ -5,7 +5,7 @@ import { ask, change, say } from "./talk.js";
 import { fine, size, units, within } from "./lengths.js";
 import { box, viewBox } from "./paths.js";
 import { Glass } from "./glass.js";
-import { drawPoints, drawing as pen, pointControls } from "./points.js";
+import { drawPen, drawPoints, drawing as pen, pointControls } from "./points.js";
 import { choose, drawMarks, firstLook, kindTicks, markList, markTicket, marked, marksOf } from "./marks.js";
 import { spoken } from "./spoken.js";
 import { told } from "./told.js";
@@ -171,6 +171,7 @@ export const trace = {
       glass.drawing.style.opacity = String(Math.min(1, view.fade / 50));
       glass.drawing.append(...drawSheet(state, sheet));
       if (piece && piece.sheet === sheet.id && view.points) drawPoints(glass, piece, page);
+      drawPen(glass, piece);
       const fade = h("input", { type: "range", id: "fade", min: "0", max: "100", value: String(view.fade), "data-key": "fade", oninput: (e) => {
         view.fade = Number(e.target.value);
         if (glass.image) glass.image.style.opacity = String(Math.min(1, (100 - view.fade) / 50));
@@ -193,11 +194,11 @@ export const trace = {
             kindTicks(marks, page)),
           h("div", {},
             history(pattern),
+            h("p", {}, press(view.pen && view.pen.kind === "line" ? "Stop drawing" : "Draw a line on the sheet", () => pen.line(sheet.id, page), { kind: "small", key: "draw line", "aria-pressed": String(Boolean(view.pen && view.pen.kind === "line")) })),
+            view.pen && view.pen.kind === "line" ? pen.controls(page) : null,
             findings.map((f) => h("p", { class: f.severity === "warning" ? "mind" : "quiet" }, spoken(f.message))),
             markTicket(marks, shownPiece, page),
             piece ? ticket(piece, page) : h("p", {}, "No piece was found on this sheet. Draw its line below, or make a piece of a line that was found."),
-            h("p", {}, press(view.pen && view.pen.kind === "line" ? "Stop drawing" : "Draw a line on the sheet", () => pen.line(sheet.id, page), { kind: "small", key: "draw line", "aria-pressed": String(Boolean(view.pen && view.pen.kind === "line")) })),
-            view.pen && view.pen.kind === "line" ? pen.controls(page) : null,
             piece ? markList(marks, piece.id, `What is drawn on ${piece.name}`, page) : null,
             markList(marks, sheet.id, "What is drawn beside the pieces", page))),
       ];
