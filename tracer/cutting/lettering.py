@@ -20,8 +20,13 @@ LINE_MM = 6.0
 _FLAT_MM = 0.1
 _ENOUGH = 0.8
 """Of the largest circle: the middle of a piece looks better than a place with a little more room."""
-_FOLD = re.compile(r"\bfold\b", re.IGNORECASE)
-_TELLS_HOW = re.compile(r"\bcut\b|\bfold\b|\bpairs?\b|\bmirror|\breversed?\b|\b\d+\s*x\b|\bx\s*\d+\b", re.IGNORECASE)
+_FOLD = re.compile(r"\b(?:on|to)\s*(?:the\s*)?fold\b", re.IGNORECASE)
+_TELLS_HOW = re.compile(
+    r"\b(?:on|to)\s*(?:the\s*)?fold\b|\bpairs?\b|\bmirror(?:ed)?\b|\breversed?\b"
+    r"|\bcut(?:\s*out)?[\s:.x]*(?:\d+|one|two|three|four|six|eight)\b|\b\d+\s*x\b(?!\s*\d)|^\s*x\s*\d+\b",
+    re.IGNORECASE,
+)
+"""Words that say how often a piece is cut or that it lies on the fold; "fold up 2 cm" and "5 x 7 in" do not."""
 
 
 def cut_words(cut: CutNote) -> str:

@@ -37,6 +37,7 @@ _LAYER_OF_KIND: dict[MarkKind, Layer] = {
 _DOT_RADIUS_MM = 0.5
 _TEXT_HEIGHT_MM = 4.0
 _SMALLEST_TEXT_MM = 1.5
+_LONGEST_WORDS = 60
 _LETTER_WIDTH = 0.75
 """Of a letter with its space, to the height of a capital, in a plain sans serif (measured on Helvetica's widths)."""
 
@@ -112,8 +113,9 @@ def _mark_lines(mark: Mark) -> Iterable[tuple[Layer, OpenPath]]:
 
 
 def fitting_text(words: str, at: tuple[float, float], outline: Path) -> DrawnText:
-    """Return words centred on a place inside an outline, as small as they must be to stay in it."""
-    return DrawnText(words=words, at=at, height_mm=_fitting_height_mm(words, at, outline))
+    """Return words centred on a place, as small as they must be to stay in the outline; a long name is cut short."""
+    shown = words if len(words) <= _LONGEST_WORDS else f"{words[: _LONGEST_WORDS - 1]}\N{HORIZONTAL ELLIPSIS}"
+    return DrawnText(words=shown, at=at, height_mm=_fitting_height_mm(shown, at, outline))
 
 
 def _fitting_height_mm(words: str, at: tuple[float, float], outline: Path) -> float:

@@ -45,6 +45,22 @@ def test_an_unfolded_piece_no_longer_says_that_it_lies_on_the_fold() -> None:
     assert words(made) == ["hem 2 cm", "Bib lining", "cut 2"]
 
 
+@pytest.mark.parametrize("text", ["fold up 2 cm", "5 x 7 in", "cut away from here", "two notches", "grain"])
+def test_words_that_still_hold_stay(text: str) -> None:
+    marked = piece(rectangle(120.0, 300.0), marks=[Mark(kind="text", at=(60.0, 150.0), text=text)])
+    (made,) = cut('[[piece]]\nfrom = "Bib"\nunfold = "left"\n', marked).pattern.pieces
+    assert words(made) == [text, "Bib", "cut 1"]
+
+
+@pytest.mark.parametrize(
+    "text", ["CUT 2", "cut out one", "2 x", "x 4", "1 pair", "place on the fold", "cut 1 mirrored"]
+)
+def test_words_that_hold_no_longer_go(text: str) -> None:
+    marked = piece(rectangle(120.0, 300.0), marks=[Mark(kind="text", at=(60.0, 150.0), text=text)])
+    (made,) = cut('[[piece]]\nfrom = "Bib"\nunfold = "left"\n', marked).pattern.pieces
+    assert words(made) == ["Bib", "cut 1"]
+
+
 def test_a_half_that_stays_a_half_says_so() -> None:
     (made,) = cut('[[piece]]\nfrom = "Bib"\n', half()).pattern.pieces
     assert words(made) == ["hem 2 cm", "Bib", "cut 1 on the fold"]
