@@ -6,7 +6,7 @@ import asyncio
 import json
 import mimetypes
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -332,6 +332,9 @@ def create_app(job: Path, *, token: str, port: int, largest_bytes: int = LARGEST
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        # A job that cannot be read says so on the page, in answer to the first request.
+        with suppress(TracerError, CalibrationError):
+            await page.store.do(lambda: cut_form.mend(job), told=False)
         yield
         for part in (page.bench, page.looking, page.eye):
             await part.close()

@@ -18,7 +18,7 @@ from tracer.cutting.shape import Shape, shape_of
 from tracer.errors import CutListError, JobError
 from tracer.files.svg import pieces_svg
 from tracer.job import CUT_FILE
-from tracer.pattern import Pattern, save, write_text_whole
+from tracer.pattern import PATTERN_FILE, Pattern, save, write_text_whole
 from tracer.report.cut_pages import cut_report
 from tracer.web.loaded import loaded
 
@@ -167,11 +167,21 @@ def refresh(job: Path) -> None:
         return
 
 
+def mend(job: Path) -> None:
+    """Cut again where the list or the traced pieces are newer than what was cut: a server was ended in between."""
+    found = {n: (job / n).stat().st_mtime_ns for n in (LIST_FILE, PATTERN_FILE, CUT_FILE) if (job / n).exists()}
+    if LIST_FILE in found and PATTERN_FILE in found:
+        newest = max(found[LIST_FILE], found[PATTERN_FILE])
+        if newest > found.get(CUT_FILE, 0):
+            refresh(job)
+
+
 def _write(job: Path, result: CutResult, own: list[dict[str, Any]]) -> None:
+    # The list first and the pieces last: what ends this in between leaves pieces older than their list (see mend).
+    write_text_whole(job / LIST_FILE, to_toml(own))
     write_text_whole(job / "cut.svg", pieces_svg(result.pattern.pieces, title="Pieces as cut"))
     write_text_whole(job / "cut.html", cut_report(result))
     save(result.pattern, job, name=CUT_FILE)
-    write_text_whole(job / LIST_FILE, to_toml(own))
 
 
 def _edges(shape: Shape) -> list[dict[str, Any]]:

@@ -12,8 +12,8 @@ import pytest
 
 from tests.tracer.test_pattern import a_pattern
 from tests.tracer.web.server import Running, running
-from tracer.correct import undo
-from tracer.pattern import load, save
+from tracer.correct import record, undo
+from tracer.pattern import load, save, write_text_whole
 from tracer.refresh import save_changed
 
 
@@ -123,6 +123,30 @@ def test_an_entry_that_cannot_be_cut_says_why_and_keeps_nothing(served: tuple[Ru
     assert answer.status_code == 200
     assert "no edge" in answer.json()["error"]
     assert not (job / "cut.json").exists()
+
+
+@pytest.mark.parametrize("newer", ["cut-list.toml", "pattern.json"])
+def test_a_server_ended_between_list_and_pieces_is_made_good_at_the_next_start(tmp_path: Path, newer: str) -> None:
+    save(a_pattern(), tmp_path)
+    with running(tmp_path) as server:
+        was = server.client.get("/api/cut").json()["entries"][0]
+        assert server.post("/api/cut", at=0, was=was, entry=was | {"count": 4}).status_code == 200
+    before = (tmp_path / "cut.json").stat().st_mtime_ns
+    with running(tmp_path):
+        assert (tmp_path / "cut.json").stat().st_mtime_ns == before, "what is up to date is left alone"
+    # What a kill leaves: one file of the next change, and nothing of the pieces that follow from it.
+    if newer == "cut-list.toml":
+        text = (tmp_path / newer).read_text().replace("count = 4", "count = 6")
+        write_text_whole(tmp_path / newer, text)
+    else:
+        save(record(load(tmp_path), {"do": "move", "piece": "p1", "point": 1, "to": [1.0, 2.0]}), tmp_path)
+    with running(tmp_path) as server:
+        assert server.client.get("/api/state").status_code == 200
+        made = load(tmp_path, name="cut.json").pieces[0]
+    if newer == "cut-list.toml":
+        assert made.cut.count == 6
+    else:
+        assert any(abs(s[0] - [1.0, 2.0]).max() < 1e-3 for s in made.outline.segments)
 
 
 def test_pieces_as_cut_follow_a_corrected_outline(served: tuple[Running, Path]) -> None:

@@ -210,7 +210,7 @@ function card(entry0, at, page) {
       errors.get(at) ? h("p", { class: "mind", role: "alert" }, spoken(errors.get(at)), " ", press("Back to how it was", () => { drafts.delete(at); errors.delete(at); page.again(); }, { kind: "small", key: `${k} back` })) : null,
       sizes(entry)),
     h("div", { class: "cut-side" }, drawing(entry, at, page),
-      edgeBar(at, edges, { own: ownEdges, with: seamOn, trims }, set, page) || (edges.length ? h("p", { class: "quiet" }, "Click an edge to say what becomes of it.") : null)));
+      edgeBar(at, edges, { own: ownEdges, with: seamOn, trims }, set, page) || (edges.length && at === 0 ? h("p", { class: "quiet" }, "Click an edge to say what becomes of it.") : null)));
 }
 
 export const cut = {

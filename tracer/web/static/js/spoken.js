@@ -9,7 +9,7 @@ const kindWords = (kind) => (KINDS.find(([k]) => k === kind) || ["", kind])[1];
 export function spoken(message) {
   return message
     .replace(REFERENCE, (_, kind, size) => `\u201cthe scale comes from ${kindWords(kind)}${size && size !== "SIZE" ? `, ${size}` : ""}\u201d`)
-    .replace(/--size-line 1 to (\d+)/, "\u201cthe size counted from the smallest\u201d in the tray, 1 to $1")
+    .replace(/--size-line 1 to (\d+)/, "the size to follow, 1 to $1")
     .replace(/try another --seed, and please/, "search a little longer, and please")
     .replace(/choose the pages with the pieces with --pages/, "tick only the pages with pieces in the tray")
     .replace(/; add --force to replace, or choose --out/, "")

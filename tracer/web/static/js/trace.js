@@ -1,17 +1,18 @@
 // Trace: the pieces over their picture; names, marks, points. Every change is recorded and can be taken back.
 
-import { h, s, press, field, rebuild, tick } from "./make.js";
+import { h, s, press, choice, field, rebuild, tick } from "./make.js";
 import { ask, change, say } from "./talk.js";
 import { fine, size, units, within } from "./lengths.js";
 import { box, viewBox } from "./paths.js";
 import { Glass } from "./glass.js";
 import { drawPen, drawPoints, drawing as pen, pointControls } from "./points.js";
-import { choose, drawMarks, firstLook, kindTicks, markList, markTicket, marked, marksOf } from "./marks.js";
+import { choose as chooseMark, drawMarks, firstLook, kindTicks, markList, markTicket, marked, marksOf } from "./marks.js";
 import { spoken } from "./spoken.js";
 import { told } from "./told.js";
 
 export const view = { piece: "", sheet: "", fade: 70, errors: false, points: false, point: 1, pen: null };
 let glass = null;
+let sizesSeen = 0;
 let about = {};
 
 export const ERROR_STEPS = [0.02, 0.05, 0.1, 0.2];
@@ -65,7 +66,7 @@ function clicked(at, on, state, sheet, page) {
   const { mark, piece } = on ? on.dataset : {};
   const pieces = state.pattern.pieces.filter((p) => p.sheet === sheet.id);
   if (view.pen) pen.add(at, page);
-  else if (mark) choose(marksOf(sheet, pieces).find((m) => m.name === mark), page);
+  else if (mark) chooseMark(marksOf(sheet, pieces).find((m) => m.name === mark), page);
   else if (piece) pick(pieces.find((p) => p.id === piece), page);
 }
 
@@ -124,6 +125,21 @@ function history(pattern) {
     press(last ? "Take back the last change" : "Nothing to take back", undo, { key: "undo", kind: "small", disabled: !done }), " ",
     press(next ? "Do it again" : "Nothing to do again", redo, { key: "redo", kind: "small", disabled: done >= count }),
     h("p", { class: "quiet" }, last ? `${done} ${done === 1 ? "change" : "changes"}; the last: ${told(last, pattern)}.` : "No change was made by hand yet.", next ? ` To do again: ${told(next, pattern)}.` : ""));
+}
+
+/** Where sizes are drawn into each other, the one to follow. */
+function sizeChoice(state, findings) {
+  const several = findings.map((f) => f.message.match(/(\d+) sizes (?:are drawn into each|over one an)other/)).find(Boolean);
+  const asked = state.traced && state.traced.size_line;
+  const most = several ? Number(several[1]) : Math.max(Number(asked) || 0, sizesSeen);
+  if (several) sizesSeen = most;
+  if (!state.traced || !most) return null;
+  const options = [["", "the largest"], ...Array.from({ length: most }, (_, k) => [String(k + 1), String(k + 1)])];
+  return h("p", { class: "sentence" }, choice("Of the nested sizes, counted from the smallest, follow", String(asked || ""), options, (v) => {
+    say("tracing again along that size");
+    const { size_line: _, ...rest } = state.traced;
+    ask("/api/trace", v ? { ...rest, size_line: Number(v) } : rest, { quiet: true });
+  }, { key: "follow size" }), ".");
 }
 
 // As everywhere on this machine, Ctrl-Z takes back what was done last; in a field it stays with the field.
@@ -196,6 +212,7 @@ export const trace = {
             history(pattern),
             h("p", {}, press(view.pen && view.pen.kind === "line" ? "Stop drawing" : "Draw a line on the sheet", () => pen.line(sheet.id, page), { kind: "small", key: "draw line", "aria-pressed": String(Boolean(view.pen && view.pen.kind === "line")) })),
             view.pen && view.pen.kind === "line" ? pen.controls(page) : null,
+            sizeChoice(state, findings),
             findings.map((f) => h("p", { class: f.severity === "warning" ? "mind" : "quiet" }, spoken(f.message))),
             markTicket(marks, shownPiece, page),
             piece ? ticket(piece, page) : h("p", {}, "No piece was found on this sheet. Draw its line below, or make a piece of a line that was found."),
