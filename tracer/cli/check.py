@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import Annotated
 
@@ -12,7 +13,8 @@ from calibration import CalibrateOptions, format_inches, parse_length_mm, parse_
 from tracer.checking import Measured, measure_file
 from tracer.cli.app import app, err, out, show_findings, working
 from tracer.files.check import CheckResult, check_outlines
-from tracer.job import CUT_FILE
+from tracer.files.lay_drawing import lay_of
+from tracer.job import CUT_FILE, LAY_FILE
 from tracer.pattern import PATTERN_FILE, load
 
 
@@ -46,7 +48,10 @@ def check_command(
     if best > 0 and result.pieces:
         err.print("note: compared with the pieces as traced, which the file holds; not as cut", markup=False)
     warned = show_findings(measured.findings)
-    if _complain(result, limit_mm) or warned:
+    lay = lay_of(against / LAY_FILE, Counter(c.piece_id for c in result.pieces)) if result.missing else None
+    if lay is not None:
+        out.print(f"it holds every copy of lay {lay}")
+    if _complain(result, limit_mm, all_pieces=lay is None) or warned:
         raise typer.Exit(1)
     out.print("the file is true")
 
@@ -90,7 +95,7 @@ def _show_comparison(result: CheckResult) -> None:
     out.print(table if result.pieces else "no outline of the file has the shape of a piece")
 
 
-def _complain(result: CheckResult, limit_mm: float) -> bool:
+def _complain(result: CheckResult, limit_mm: float, *, all_pieces: bool) -> bool:
     wrong = False
     if result.stretch is not None:
         across, along = result.stretch
@@ -107,7 +112,7 @@ def _complain(result: CheckResult, limit_mm: float) -> bool:
         names = ", ".join(f"{c.piece_name} ({c.agreement.max_mm:.2f} mm)" for c in off)
         err.print(f"warning: farther from the job than {limit_mm:g} mm: {names}", markup=False)
         wrong = True
-    if result.missing:
+    if result.missing and all_pieces:
         err.print(f"warning: not in the file: {', '.join(result.missing)}", markup=False)
         wrong = True
     return wrong

@@ -7,6 +7,7 @@ pieces themselves, laid as their outlines are. A lay whose outlines are no longe
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path as FilePath
 from typing import Any
@@ -49,6 +50,17 @@ def lay_drawings(path: FilePath, pieces: Sequence[Piece] = ()) -> list[Drawing]:
         return [_mat(data, index, mat, by_id) for index, mat in enumerate(data["mats"])]
     except (KeyError, TypeError, ValueError, PathError) as error:
         raise JobError(f"{path} is damaged: {type(error).__name__} at {error}") from error
+
+
+def lay_of(path: FilePath, found: Counter[str]) -> int | None:
+    """Return the number (from 1) of the lay that holds exactly these copies, by their pieces' ids; None without one."""
+    try:
+        mats = json.loads(path.read_text(encoding="utf-8"))["mats"]
+        held = [Counter(str(p["piece"]) for p in mat["placements"]) for mat in mats]
+    except (OSError, ValueError, KeyError, TypeError):
+        # No lay, or none that can be read: then the file is not one of its drawings.
+        return None
+    return next((number for number, copies in enumerate(held, start=1) if copies == found), None)
 
 
 def _mat(data: dict[str, Any], index: int, mat: dict[str, Any], by_id: dict[str, Piece]) -> Drawing:

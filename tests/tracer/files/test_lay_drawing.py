@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import re
+from dataclasses import replace
 from pathlib import Path as FilePath
 
 import numpy as np
 import pytest
 import shapely
 
-from tests.tracer.cutting.pieces import piece
+from tests.command import run
+from tests.tracer.cutting.pieces import pattern, piece
 from tests.tracer.lay.jobs import random_job
 from tracer.errors import JobError
 from tracer.files.lay_drawing import lay_drawings
@@ -19,6 +22,7 @@ from tracer.lay.record import to_json
 from tracer.lay.rules import Rules
 from tracer.lay.surface import parse_fabric, parse_mat
 from tracer.path import OpenPath, Path
+from tracer.pattern import save
 from tracer.piece import CutNote, Mark, Piece
 
 PLACE_MM = 0.01
@@ -87,3 +91,21 @@ def test_random_lays_of_all_kinds_are_written_with_their_marks(tmp_path: FilePat
 
 def _outside_mm(outline: Path, line: OpenPath) -> float:
     return float(shapely.LineString(line.flatten(0.1)).difference(shapely.Polygon(outline.flatten(0.001))).length)
+
+
+def test_a_file_of_one_lay_of_several_is_whole_by_itself(tmp_path: FilePath, capsys, monkeypatch) -> None:
+    job = tmp_path / "job"
+    job.mkdir()
+    felt = replace(hooked(60.0), id="p2", name="Flap", cut=CutNote(count=1, material="felt"))
+    save(pattern(hooked(), felt), job)
+    assert run(capsys, monkeypatch, "lay", str(job), "--mat", "12x24in", "--seconds", "1", "--no-advice").code == 0
+    assert run(capsys, monkeypatch, "write", str(job), "--what", "lay").code == 0
+    for number in (1, 2):
+        checked = run(capsys, monkeypatch, "check", str(job / "files" / f"lay-{number}.svg"), "--against", str(job))
+        assert (checked.code, checked.err) == (0, "")
+        assert f"it holds every copy of lay {number}" in checked.out
+    only = tmp_path / "one.svg"
+    text = (job / "files" / "lay-1.svg").read_text()
+    only.write_text(re.sub(r'<g id="m1-2-group">.*?</g>\n</g>', "", text, count=1, flags=re.DOTALL))
+    missing = run(capsys, monkeypatch, "check", str(only), "--against", str(job))
+    assert missing.code == 1
