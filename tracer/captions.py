@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -90,7 +91,12 @@ def _is_piece(sheet: Sheet, square: Reference, *, readable: bool) -> bool:
     low, high = np.min(square.outline_px, axis=0), np.max(square.outline_px, axis=0)
     glyph = max(_GLYPH_SHARE * float((high - low).max()), 4.0)
     region = Region(box=(float(low[0]), float(low[1]), float(high[0]), float(high[1])), glyph_px=glyph)
-    lines = read_words(sheet.picture.pixels, [region])
+    corners = np.asarray(square.outline_px, dtype=np.float32).reshape(-1, 1, 2)
+    lines = [
+        line
+        for line in read_words(sheet.picture.pixels, [region])
+        if cv2.pointPolygonTest(corners, (float(line.at[0]), float(line.at[1])), measureDist=False) > 0
+    ]
     text = " ".join(line.text for line in lines)
     if speaks_of_test(text) or size_in_words(text) is not None:
         return False

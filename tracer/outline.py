@@ -50,6 +50,9 @@ _LEAST_SIGMA_PX = 0.01
 """Standard uncertainty below which a single profile is not believed (interpolation and sampling, measured)."""
 _LEAST_CONTRAST = 0.008
 """Least difference of linear light that counts as a line or an edge: two steps of 8-bit codes in the bright half."""
+_SHADE_PX, _SHADE_REACH_PX = 2.5, 6.0
+"""How far beside a shadow the half level may lie from the edge, and how far out it is looked at to tell (a thing whose
+own light is that of its shadow, measured)."""
 _USUAL_BLUR_PX = 0.75
 """Blur of scanners and of cameras in focus, standard deviation (common practice, no source); a weak prior only."""
 
@@ -134,7 +137,9 @@ def locate(
     valid = _without_lone(found.valid & ~hidden)
     offset = _bridge(found.offset, valid)
     if rough.kind == "edge":
-        offset = offset + shade_shift(profiles, offsets, offset, valid)
+        wide = _offsets(_SHADE_REACH_PX)
+        across = sample_profiles(pixels, points, normals, wide, rough.colour_weights)
+        offset = offset + shade_shift(across, wide, offset, valid, most_px=_SHADE_PX)
     blur, depth_width = _blur_and_width(profiles, offsets, offset, valid, found, rough.kind)
     if rough.kind == "drawn" and line != "centre":
         side = 1.0 if line == "outer" else -1.0

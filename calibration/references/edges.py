@@ -35,6 +35,8 @@ PHASE_PX = 0.006
 MAX_PROFILES = 1400
 FIRST_LOOK_PROFILES = 240
 _MIN_POINTS = 12
+_MIN_BRINK = 0.015
+"""The same for the mean of the profiles that a brink is read from."""
 _MIN_CONTRAST = 0.04
 """Least difference in linear light that counts as an edge: about twice the noise of a good phone photo (judgement)."""
 
@@ -194,7 +196,7 @@ def _brink(profile: Floats) -> tuple[Floats, Floats, Floats]:
     inside = (places > before[:, None]) & (places < after[:, None])
     weight = np.where(inside, slope - 0.5 * top[:, None], 0.0)
     total = weight.sum(axis=1)
-    good = (np.abs(height) > _MIN_CONTRAST) & (total > 0) & (before >= 0) & (after < n - 1)
+    good = (np.abs(height) > _MIN_BRINK) & (total > 0) & (before >= 0) & (after < n - 1)
     middle = (weight * (places + 0.5)).sum(axis=1) / np.where(good, total, 1.0)
     if good.sum() >= _MIN_POINTS:
         falling = np.where((height < 0)[:, None], profile, profile[:, ::-1])

@@ -31,9 +31,11 @@ _LEAST_SIDE_SHARE = 0.045
 _ALONG = (0.08, 0.92)
 _BINS = 40
 _LEAST_COVER = 0.6
+_COARSE, _ENLARGED, _FAINT_LEVELS = 8, 10.0, 13
 _MOST_CANDIDATES = 24
 _LONGEST_PROPORTION = 2.0
 _SHADOWLESS_CONTRAST = 0.06
+_LEAST_DIFFERENCE = 0.02
 _PLAIN_CONTRAST = 0.3
 """With more difference in luminance a shadow hardly matters, and colour, which JPEG keeps at half the resolution and
 mixes with it unevenly, costs more than it brings (1 px on a blue card, measured)."""
@@ -66,10 +68,40 @@ def _search_copies(scene: SearchPicture) -> tuple[list[tuple[NDArray[np.uint8], 
     for i, channel in enumerate(channels):
         calm = np.asarray(cv2.medianBlur(channel, 5), dtype=np.uint8)
         out.append((calm, _LIGHTNESS_LEVELS if i == 0 else _COLOUR_LEVELS))
+    out.append((_against_the_paper(np.asarray(channels[0], dtype=np.uint8)), _FAINT_LEVELS))
     return out, pixels.shape[1] / size[0]
 
 
+def _against_the_paper(lightness: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Lightness off that of the paper all around, much enlarged: a white card on it stands out by a few codes only.
+
+    The paper's light changes slowly: a polynomial of both places is fitted to what is about as bright as the commonest,
+    without what stands out from it.
+    """
+    calm = cv2.GaussianBlur(cv2.medianBlur(lightness, 5).astype(np.float32), (0, 0), 1.2)
+    coarse = cv2.resize(calm, None, fx=1 / _COARSE, fy=1 / _COARSE, interpolation=cv2.INTER_AREA).astype(np.float64)
+    terms = _slow_terms(coarse.shape)
+    commonest = float(np.argmax(np.bincount(np.rint(coarse).astype(np.intp).ravel())))
+    level = np.full(coarse.shape, commonest)
+    for within in (12.0, 12.0, 12.0, 8.0, 5.0, 3.0, 3.0):
+        paper = np.abs(coarse - level) < within
+        if paper.sum() < 4 * terms.shape[2]:
+            break
+        level = terms @ np.linalg.lstsq(terms[paper], coarse[paper], rcond=None)[0]
+    size = (lightness.shape[1], lightness.shape[0])
+    even = calm - cv2.resize(level.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(np.clip(128.0 + _ENLARGED * even, 0, 255).astype(np.uint8))
+
+
+def _slow_terms(shape: tuple[int, ...]) -> Floats:
+    """Products of powers of both places up to the fourth degree, shape (rows, columns, 15)."""
+    y, x = np.meshgrid(np.linspace(-1, 1, shape[0]), np.linspace(-1, 1, shape[1]), indexing="ij")
+    return np.stack([x**i * y**j for i in range(5) for j in range(5 - i)], axis=2)
+
+
 def _levels(channel: NDArray[np.uint8], count: int) -> list[int]:
+    if count == _FAINT_LEVELS:
+        return list(range(116, 116 + 6 * _FAINT_LEVELS, 6))
     low, high = np.percentile(channel, (0.3, 99.7))
     if high - low < (_LEAST_COLOUR_RANGE if count == _COLOUR_LEVELS else 12):
         return []
@@ -256,7 +288,7 @@ def contrast_weights(
         if float(unlit @ own) > _SHADOWLESS_CONTRAST:
             return np.asarray(unlit)
     total = float(np.abs(difference).sum())
-    return None if total < 0.03 else np.asarray(difference / total)
+    return None if total < _LEAST_DIFFERENCE else np.asarray(difference / total)
 
 
 def measure_rectangle(

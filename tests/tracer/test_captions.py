@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -37,11 +39,18 @@ def test_no_size_is_made_up(text: str) -> None:
     assert size_in_words(text) is None
 
 
-def _with_square(*, side_mm: float, size: str, words: tuple[str, ...]) -> Sheet:
+def _with_square(
+    *, side_mm: float, size: str, words: tuple[str, ...], turned: bool = False, beside: tuple[str, ...] = ()
+) -> Sheet:
     """A sheet on which a square with words in it was taken for a test square of a size ('' for none that is usual)."""
     drawing = Drawing(140, 140, dpi=200)
     ring = np.array([[20, 20], [20 + side_mm, 20], [20 + side_mm, 20 + side_mm], [20, 20 + side_mm]], dtype=np.float64)
+    if turned:
+        half = side_mm / math.sqrt(2)
+        ring = np.array([[20 + half, 20], [20 + 2 * half, 20 + half], [20 + half, 20 + 2 * half], [20, 20 + half]])
     drawing.line(ring, closed=True)
+    for i, line in enumerate(beside):
+        drawing.text((20, 26 + 6 * i), line, height_mm=3.6)
     for i, line in enumerate(words):
         drawing.text((20 + side_mm * 0.15, 20 + side_mm * (0.4 + 0.2 * i)), line, height_mm=3.6)
     plain = drawing.sheet()
@@ -71,6 +80,11 @@ def _with_square(*, side_mm: float, size: str, words: tuple[str, ...]) -> Sheet:
 def test_a_square_piece_is_told_from_a_test_square_by_its_words(side_mm, size, words, stays):
     sheet = _with_square(side_mm=side_mm, size=size, words=words)
     assert (without_square_pieces(sheet, words=True).others == sheet.others) is stays
+
+
+def test_words_beside_a_turned_square_are_not_its_own():
+    sheet = _with_square(side_mm=60.0, size="", words=(), turned=True, beside=("test square", "6 cm"))
+    assert without_square_pieces(sheet, words=True).others == ()
 
 
 def test_without_words_a_square_of_no_usual_size_is_a_piece():
