@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calibration import PxPoints, Reference, Sheet, UnitError, parse_length_mm
 from tracer.labels import Region, can_read_words, parse_label, read_words
-from tracer.vector_shapes import speaks_of_test
+from tracer.vectors.shapes import speaks_of_test
 
 _READ_AT_PX = 640.0
 """Width to which a square is brought for reading: captions are some 5 to 12 % of its side (common practice)."""

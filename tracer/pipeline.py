@@ -13,7 +13,7 @@ from calibration import Finding, MmPoints, PxPoints, Sheet, UnitError
 from calibration.threads import one_thread
 from tracer.candidate import Candidate, RoughOutline
 from tracer.captions import without_square_pieces
-from tracer.curves import FitResult, fit_closed
+from tracer.curves.fit import FitResult, fit_closed
 from tracer.cusps import Stroke, extend_cusps
 from tracer.errors import EngineError, TracerError
 from tracer.labels import TextLine, parse_label
@@ -24,8 +24,8 @@ from tracer.pattern import BudgetLine, CrossCheckLine, Pattern, SheetRecord
 from tracer.peer import trace_with_potrace
 from tracer.piece import CutNote, Fit, Mark, Piece
 from tracer.regular import regularise
-from tracer.search import find_candidates
-from tracer.vectors import VectorPiece, find_vector_candidates
+from tracer.search.find import find_candidates
+from tracer.vectors.find import VectorPiece, find_vector_candidates
 
 LineSide = Literal["centre", "outer", "inner"]
 Engine = Literal["own", "potrace"]

@@ -19,7 +19,7 @@ from tests import shapes
 from tests.oracles import compare_corners, distance_between
 from tests.shapes import MM_PER_PX_300
 from tests.tracer.tracing import GREY, SHAPES, mm_of, px_of, rough_of
-from tracer.curves import fit_closed
+from tracer.curves.fit import fit_closed
 from tracer.cusps import Stroke, extend_cusps
 from tracer.measure import LineStyle, measure_outline
 from tracer.outline import locate

@@ -33,7 +33,7 @@ from fixtures import render, scenarios
 from fixtures.camera import Camera
 from tests.oracles import Segments, compare_corners, dense_polygon, distance_between
 from tracer.candidate import RoughOutline
-from tracer.curves import fit_closed
+from tracer.curves.fit import fit_closed
 from tracer.cusps import Stroke, extend_cusps
 from tracer.outline import locate
 from tracer.path import Path

@@ -6,7 +6,7 @@ from PIL import Image
 
 from tests.outside.data import outside_folder
 from tests.tracer.sheet_drawing import sheet_of
-from tracer.search import find_candidates
+from tracer.search.find import find_candidates
 
 # R package LeafArea 0.1.8 (M. Katabuchi, GPL-2): one-sided areas in cm2, read at 826 px = 21 cm.
 LEAF_CM2 = {

@@ -15,7 +15,7 @@ from calibration.picture import MmPoints
 from tests import shapes
 from tests.oracles import compare_corners, dense_polygon, distance_between
 from tests.tracer.tracing import SHAPES, traced
-from tracer.curves import fit_closed, fit_open
+from tracer.curves.fit import fit_closed, fit_open
 from tracer.errors import PathError
 from tracer.path import Path, evaluate, split_segment
 

@@ -8,7 +8,7 @@ import shapely
 from calibration.picture import MmPoints
 from tests.oracles import dense_polygon, distance_between, distance_to_polygon
 from tests.tracer.tracing import SHAPES
-from tracer.curves import fit_closed
+from tracer.curves.fit import fit_closed
 
 
 def points_of(name: str, spacing_mm: float = 0.2) -> np.ndarray:

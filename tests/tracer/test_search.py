@@ -5,7 +5,7 @@ import pytest
 
 from calibration import MmPoints, PxPoints, Reference
 from tests.tracer.sheet_drawing import BODICE, INK, Drawing, hexagon, polygon_distance_mm, sheet_of
-from tracer.search import find_candidates
+from tracer.search.find import find_candidates
 
 ROUGH_MM = 0.40
 """A rough outline may be off by half a line (0.25 mm) or two pixels (0.34 mm), whichever is more, and its noise."""

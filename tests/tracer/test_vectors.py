@@ -19,7 +19,7 @@ from reportlab.pdfgen.canvas import Canvas
 from calibration.intake import read_pictures
 from calibration.picture import DrawnPath, VectorPage
 from tracer.path import Path
-from tracer.vectors import VectorFinding, VectorPiece, find_vector_candidates
+from tracer.vectors.find import VectorFinding, VectorPiece, find_vector_candidates
 
 EXACT_MM = 0.001
 """Single precision of the PDF reader on pages of this size, 1e-4 mm, with room; 0.02 mm is asked of vector pages."""

@@ -13,7 +13,7 @@ from calibration.picture import MmPoints, PxPoints
 from tests import shapes
 from tests.shapes import MM_PER_PX_300
 from tracer.candidate import RoughOutline
-from tracer.curves import FitResult, fit_closed
+from tracer.curves.fit import FitResult, fit_closed
 from tracer.measure import LineStyle, OutlineError, measure_outline
 from tracer.outline import Evidence, locate
 from tracer.path import Path

@@ -1,0 +1,1 @@
+"""From evidence to lines and cubics with real corners, within a tolerance."""

@@ -1,0 +1,343 @@
+"""Dividing a smooth stretch of outline into lines and cubic Beziers.
+
+Between corners the outline is smooth. Places at which it may be divided are spread where it turns; every pair of them
+is fitted, all at once, with a line and with a cubic whose ends and end directions may move a little from the smoothed
+evidence; dynamic programming then picks the division of least cost. The cost of a piece is its chi-square against the
+evidence plus a price for its parameters (a description length), so that the fewest pieces win that the evidence does
+not contradict, and noise is not followed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import savgol_filter
+
+from tracer.curves.cubics import Ends, fit_cubics
+
+Points = NDArray[np.float64]
+Kind = Literal["line", "cubic"]
+
+_SMOOTH_MM = 2.2
+"""Window of the local cubic through which places and directions are read."""
+_CELL_MM = 1.0
+"""Length of line whose averaged position counts as one independent observation."""
+_LINE_PRICE, _CUBIC_PRICE = 7.0, 14.0
+"""Price of a piece in chi-square units: some 3.5 a free parameter (between Akaike's 2 and Bayes' ln n)."""
+_KINK_PRICE = 25.0
+"""Price of two lines meeting where no corner was seen: drawings have no kinks of a degree."""
+_SAMPLES = ((0.0, 40.0, 16), (40.0, 130.0, 48), (130.0, math.inf, 160))
+"""Lengths (mm, from and below) and the number of samples at which a piece of that length is judged."""
+_STEPS, _MANY_STEPS = 7, 40
+"""Levenberg-Marquardt steps for many pairs, and for the few that decide."""
+_MOST_TURN_RAD = math.radians(165)
+_HOPELESS = 60.0
+"""Cost of a pair beyond which any pair that holds it is not fitted: two cubics cost 28."""
+_END_SIGMA_MM, _END_SIGMA_RAD = 0.01, 0.03
+_BEND_SIGMA_MM, _BEND_SIGMA_RAD = 0.05, 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Division:
+    """Places (indices into the stretch, ends included), what lies between them, and control points to start from."""
+
+    places: tuple[int, ...]
+    kinds: tuple[Kind, ...]
+    controls: tuple[Points, ...]
+
+
+def divide(
+    points: Points,
+    *,
+    trust: NDArray[np.float64],
+    cell_sigma_mm: float,
+    tolerance_mm: float,
+    spacing_mm: float,
+    bent_ends: tuple[bool, bool],
+    ring: bool = False,
+) -> Division:
+    """Divide a stretch.
+
+    Parameters
+    ----------
+    points : ndarray, shape (N, 2)
+        From end to end, evenly spaced but for the first and last step; an end at a corner is the corner's own place.
+    trust : ndarray, shape (N,)
+        Weight of each point, 1 for one that was seen, less for one that was carried across a hole.
+    cell_sigma_mm : float
+        Standard uncertainty of the mean position of a millimetre of line.
+    tolerance_mm : float
+        No piece may be farther than this from the smoothed evidence.
+    bent_ends : tuple of bool
+        Whether the direction at the first and last point is free (a corner) or that of the evidence.
+    ring : bool
+        Whether the last point is the first one again, and the outline smooth there.
+
+    Returns
+    -------
+    Division
+        With at least one piece.
+    """
+    last = len(points) - 1
+    inner = points[:-1] if ring else points[1:-1]
+    if len(inner) < 7:
+        return Division(places=(0, last), kinds=("line",), controls=(points[[0, -1]],))
+    window = min(round(_SMOOTH_MM / spacing_mm) | 1, len(inner) - (1 - len(inner) % 2))
+    window = max(window, 5)
+    order = 3 if window > 5 else 2
+    mode: Literal["wrap", "interp"] = "wrap" if ring else "interp"
+    middle = savgol_filter(inner, window, order, axis=0, mode=mode)
+    slope = savgol_filter(inner, window, order, deriv=1, axis=0, mode=mode)
+    if ring:
+        place, slope = np.vstack([middle, middle[:1]]), np.vstack([slope, slope[:1]])
+    else:
+        place, slope = np.vstack([points[:1], middle, points[-1:]]), np.vstack([slope[:1], slope, slope[-1:]])
+    angle = np.unwrap(np.arctan2(slope[:, 1], slope[:, 0]))
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(place, axis=0).T))])
+    evidence = _Evidence(place, angle, along, trust, cell_sigma_mm, tolerance_mm, bent_ends)
+    single = _single(evidence) if not ring else None
+    if single is not None:
+        return _with_controls(evidence, [0, last], [single])
+    nodes = _places(angle, along, trust, spacing_mm)
+    first, second, line, cubic = _all_pairs(evidence, nodes)
+    return _with_controls(evidence, *_merged(evidence, *_cheapest(nodes, first, second, line, cubic)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Evidence:
+    """Smoothed places and directions along a stretch and how well they are known."""
+
+    place: Points
+    angle: NDArray[np.float64]
+    along: NDArray[np.float64]
+    trust: NDArray[np.float64]
+    cell_sigma: float
+    tolerance: float
+    bent_ends: tuple[bool, bool]
+
+
+def _single(evidence: _Evidence) -> Kind | None:
+    """Return the kind of the one piece that does, when no division can be cheaper or nearly so."""
+    i, j = np.array([0], dtype=np.intp), np.array([len(evidence.place) - 1], dtype=np.intp)
+    if abs(evidence.angle[-1] - evidence.angle[0]) > _MOST_TURN_RAD:
+        return None
+    line, cubic = _pair_costs(evidence, i, j, steps=_MANY_STEPS)
+    noise = _noise_cost(evidence, i, j)[0]
+    if line[0] <= 2 * _LINE_PRICE + noise and line[0] <= cubic[0]:
+        return "line"
+    return "cubic" if cubic[0] <= _CUBIC_PRICE + _LINE_PRICE + noise and cubic[0] < line[0] else None
+
+
+def _noise_cost(evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Return the chi-square that noise alone may leave: the cells' uncertainty is at least twice their noise."""
+    return np.asarray((evidence.along[j] - evidence.along[i]) / _CELL_MM / 4)
+
+
+def _all_pairs(
+    evidence: _Evidence, nodes: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the costs of a line and of a cubic for all pairs of nodes worth a fit.
+
+    Pairs are fitted in batches, near ones first: one that holds a pair which already fits badly would fit worse.
+    """
+    count = len(nodes)
+    bad_from = np.full(count + 1, count, dtype=np.intp)
+    parts = []
+    low, high = 1, 2
+    while low < count:
+        i, j = np.triu_indices(count, low)
+        keep = (j - i < high) & (j <= bad_from[i])
+        # Neighbours stay, however sharply the line turns between them: without them there would be no way on.
+        keep &= (np.abs(evidence.angle[nodes[j]] - evidence.angle[nodes[i]]) < _MOST_TURN_RAD) | (j - i == 1)
+        i, j = i[keep], j[keep]
+        if len(i) == 0:
+            break
+        line, cubic = _pair_costs(evidence, nodes[i], nodes[j])
+        cost = np.minimum(line, cubic)
+        parts.append((i, j, line, cubic))
+        bad = cost > _HOPELESS + _noise_cost(evidence, nodes[i], nodes[j])
+        np.minimum.at(bad_from, i[bad], j[bad])
+        bad_from = np.minimum.accumulate(bad_from[::-1])[::-1].copy()
+        low, high = high, 2 * high
+    i, j, line, cubic = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return i, j, line, cubic
+
+
+def _cheapest(
+    nodes: NDArray[np.intp],
+    first: NDArray[np.intp],
+    second: NDArray[np.intp],
+    line: NDArray[np.float64],
+    cubic: NDArray[np.float64],
+) -> tuple[list[int], list[Kind]]:
+    """Return the cheapest way from the first node to the last (dynamic programming)."""
+    count = len(nodes)
+    # State: node and kind of the piece that arrives there (0 line, 1 cubic).
+    best = np.full((count, 2), np.inf)
+    back = np.zeros((count, 2, 2), dtype=np.intp)
+    best[0, 1] = 0.0
+    by_second = np.argsort(second, kind="stable")
+    starts = np.searchsorted(second[by_second], np.arange(count + 1))
+    # A neighbour that nothing fits within the tolerance is still crossed, at a price that is never worth it.
+    neighbours = second - first == 1
+    priced = [np.where(np.isfinite(c), c, np.where(neighbours, 1e6, np.inf)) for c in (line, cubic)]
+    for j in range(1, count):
+        pick = by_second[starts[j] : starts[j + 1]]
+        came = best[first[pick]]
+        for kind, own in enumerate(priced):
+            total = came + own[pick, None]
+            if kind == 0:
+                total[:, 0] += _KINK_PRICE
+            k, before = np.unravel_index(int(np.argmin(total)), total.shape)
+            best[j, kind] = total[k, before]
+            back[j, kind] = first[pick[k]], before
+    places: list[int] = [int(nodes[-1])]
+    kinds: list[Kind] = []
+    j, kind = count - 1, int(np.argmin(best[-1]))
+    while j > 0:
+        kinds.append("cubic" if kind else "line")
+        j, kind = (int(v) for v in back[j, kind])
+        places.append(int(nodes[j]))
+    return places[::-1], kinds[::-1]
+
+
+def _with_controls(evidence: _Evidence, places: list[int], kinds: list[Kind]) -> Division:
+    index = np.array(places, dtype=np.intp)
+    controls = _pair_fits(evidence, index[:-1], index[1:], _MANY_STEPS)[2]
+    return Division(
+        places=tuple(places),
+        kinds=tuple(kinds),
+        controls=tuple(c if k == "cubic" else c[[0, 3]] for c, k in zip(controls, kinds, strict=True)),
+    )
+
+
+def _merged(evidence: _Evidence, start: list[int], kinds: list[Kind]) -> tuple[list[int], list[Kind]]:
+    """Join neighbours where one piece costs less than two, once the fits have had time to converge."""
+    places = np.array(start, dtype=np.intp)
+    while len(kinds) > 1:
+        line, cubic = _pair_costs(evidence, places[:-1], places[1:], steps=_MANY_STEPS)
+        alone = np.minimum(line, cubic)
+        turn = np.abs(evidence.angle[places[2:]] - evidence.angle[places[:-2]])
+        line, cubic = _pair_costs(evidence, places[:-2], places[2:], steps=_MANY_STEPS)
+        together = np.where(turn < _MOST_TURN_RAD, np.minimum(line, cubic), np.inf)
+        apart = alone[:-1] + alone[1:]
+        is_line = np.array([kind == "line" for kind in kinds])
+        apart = apart + _KINK_PRICE * (is_line[:-1] & is_line[1:])
+        gain = np.where(np.isfinite(apart), apart, 1e6) - together
+        k = int(np.argmax(gain))
+        if gain[k] <= 0:
+            break
+        places = np.delete(places, k + 1)
+        kinds[k : k + 2] = ["cubic" if cubic[k] < line[k] else "line"]
+    return [int(p) for p in places], kinds
+
+
+def _places(
+    angle: NDArray[np.float64], along: NDArray[np.float64], trust: NDArray[np.float64], spacing_mm: float
+) -> NDArray[np.intp]:
+    """Return indices at which the stretch may be divided: more where it turns, and at the ends of straight runs."""
+    n, length = len(along), float(along[-1])
+    half = max(2, round(1.5 / spacing_mm))
+    ahead, behind = np.minimum(np.arange(n) + half, n - 1), np.maximum(np.arange(n) - half, 0)
+    curvature = (angle[ahead] - angle[behind]) / np.maximum(along[ahead] - along[behind], 1e-9)
+    density = np.abs(curvature) / math.radians(16) + 9 / length + np.minimum(1 / 40, 14 / length)
+    measure = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2 * np.diff(along))])
+    count = int(np.clip(math.ceil(measure[-1]), 6, 48))
+    spread = np.searchsorted(measure, np.linspace(0, measure[-1], count + 1)[1:-1])
+    straight = np.abs(curvature) < 1 / 350
+    change = np.nonzero(straight[1:] != straight[:-1])[0]
+    ends = np.concatenate([[0], change, [n - 1]])
+    long_enough = np.diff(along[ends]) > 5.0
+    wanted = [ends[:-1][long_enough], ends[1:][long_enough]]
+    step = max(1, round(0.75 / spacing_mm))
+    runs = np.concatenate(wanted)
+    runs = (
+        np.concatenate([runs - 2 * step, runs - step, runs, runs + step, runs + 2 * step]) if len(runs) < 24 else runs
+    )
+    every = np.unique(np.clip(np.concatenate([[0, n - 1], spread, runs]), 0, n - 1))
+    far = (along[every] > 0.8) & (along[every] < length - 0.8)
+    # A hole is crossed by one piece, unless it is as long as what a piece can span.
+    far &= trust[every] > 0.5
+    far[[0, -1]] = True
+    return np.asarray(every[far], dtype=np.intp)
+
+
+def _pair_costs(
+    evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp], *, steps: int = _STEPS
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the cost of a line and of a cubic for each pair of places (infinite beyond the tolerance)."""
+    line, cubic, _ = _pair_fits(evidence, i, j, steps)
+    return line, cubic
+
+
+def _pair_fits(
+    evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp], steps: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return costs and the cubics' control points (C, 4, 2).
+
+    Long pairs are judged at more samples, so that each stands for about the length over which it was smoothed.
+    """
+    line, cubic, controls = np.empty(len(i)), np.empty(len(i)), np.empty((len(i), 4, 2))
+    length = evidence.along[j] - evidence.along[i]
+    for least, most, samples in _SAMPLES:
+        pick = (length >= least) & (length < most)
+        if pick.any():
+            line[pick], cubic[pick], controls[pick] = _fits_at(evidence, i[pick], j[pick], samples, steps)
+    return line, cubic, controls
+
+
+def _fits_at(
+    evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp], samples: int, steps: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    place, along, last = evidence.place, evidence.along, len(evidence.place) - 1
+    share = (np.arange(samples) + 0.5) / samples
+    # Samples are kept off the corners' own places: the smoothed evidence starts one step inside the ends.
+    at = np.clip(i[:, None] + (j - i)[:, None] * share, 1, last - 1)
+    low = np.minimum(at.astype(np.intp), last - 1)
+    part = at - low
+    x = place[low, 0] * (1 - part) + place[low + 1, 0] * part
+    y = place[low, 1] * (1 - part) + place[low + 1, 1] * part
+    weight = np.sqrt(np.maximum((along[j] - along[i]) / _CELL_MM, 1.0) / samples) / evidence.cell_sigma
+    weight = weight[:, None] * np.sqrt(evidence.trust[low])
+    judged = weight > 0.7 * weight.max(axis=1, keepdims=True)
+    loose = np.stack([(i == 0) & evidence.bent_ends[0], (j == last) & evidence.bent_ends[1]], axis=1)
+    ends = Ends(
+        first=place[i],
+        last=place[j],
+        first_rad=evidence.angle[i],
+        last_rad=evidence.angle[j],
+        arc=along[j] - along[i],
+        sigma_mm=np.where(loose, _BEND_SIGMA_MM, _END_SIGMA_MM),
+        sigma_rad=np.where(loose, _BEND_SIGMA_RAD, _END_SIGMA_RAD),
+    )
+    line, off = _line_costs(evidence, i, j, x, y, weight, ends.sigma_rad)
+    line = np.where(np.abs(off * judged).max(axis=1) > evidence.tolerance, np.inf, line)
+    controls, cubic, off = fit_cubics(ends, x, y, weight, steps=steps)
+    cubic = cubic + _CUBIC_PRICE
+    return line, np.where(np.abs(off * judged).max(axis=1) > evidence.tolerance, np.inf, cubic), controls
+
+
+def _line_costs(
+    evidence: _Evidence,
+    i: NDArray[np.intp],
+    j: NDArray[np.intp],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    sigma_a: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    x, y = x - x.mean(axis=1, keepdims=True), y - y.mean(axis=1, keepdims=True)
+    direction = np.arctan2(2 * (x * y).sum(axis=1), (x * x - y * y).sum(axis=1)) / 2
+    chord = evidence.place[j] - evidence.place[i]
+    away = np.cos(direction) * chord[:, 0] + np.sin(direction) * chord[:, 1] < 0
+    direction = direction + np.where(away, math.pi, 0.0)
+    off = np.cos(direction)[:, None] * y - np.sin(direction)[:, None] * x
+    cost = ((off * weight) ** 2).sum(axis=1) + _LINE_PRICE
+    for end, k in ((i, 0), (j, 1)):
+        miss = (evidence.angle[end] - direction + math.pi) % (2 * math.pi) - math.pi
+        cost += (miss / sigma_a[:, k]) ** 2
+    return cost, off

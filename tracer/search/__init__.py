@@ -1,0 +1,1 @@
+"""Telling the pieces of a sheet from everything else on it, at the resolution of masks."""

@@ -1,0 +1,93 @@
+"""Creases and soft shading: lines of the paper, told from drawn ones by how faint and how soft they are.
+
+A pen leaves an edge as sharp as the picture is; a fold of the paper turns the light away gradually, over a millimetre
+or so, and never takes much of it. So a line is shading when it is much fainter than the sheet's ink *and* its flanks
+are much less steep for its depth. A faint pencil line is as steep as a black one and stays.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.search.graph import LineGraph
+from tracer.search.strokes import find_strokes
+
+FAINT_SHARE, SOFT_SHARE = 0.55, 0.62
+"""Shading is fainter and softer than these shares of the sheet's ink (common practice, no source)."""
+SOFTEST_SHARE, PALE_SHARE = 0.38, 0.8
+"""What is as soft as this need not be so faint (common practice, no source)."""
+LEAST_SHADE_MM = 8.0
+"""Shorter lines are judged by what they continue."""
+_REACH_MM = 1.6
+_CUTS = 40
+_INK_QUANTILE = 0.85
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Steepness:
+    """Of each edge: how dark it is (0..1), and its steepest flank as a share of that for one pixel."""
+
+    depth: NDArray[np.float64]
+    steep: NDArray[np.float64]
+
+
+def steepness(graph: LineGraph, dark: NDArray[np.uint8], mm_per_px: float) -> Steepness:
+    """Measure how dark and how steep the lines are, from cuts across them."""
+    count = len(graph.edges)
+    depth, steep = np.zeros(count), np.full(count, np.nan)
+    reach = max(3, round(_REACH_MM / mm_per_px))
+    offsets = np.arange(-reach, reach + 1)
+    for index, edge in enumerate(graph.edges):
+        points = edge.points
+        if edge.bridge or len(points) < 6:
+            continue
+        # What meets the line at its ends is not its own.
+        margin = reach if len(points) > 5 * reach else len(points) // 5
+        keep = np.arange(margin, len(points) - margin, max(1, (len(points) - 2 * margin) // _CUTS))
+        way = points[np.minimum(keep + 4, len(points) - 1)] - points[np.maximum(keep - 4, 0)]
+        way = way / np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None]
+        column = np.rint(points[keep, 0][:, None] - offsets * way[:, 1][:, None]).astype(np.int64)
+        row = np.rint(points[keep, 1][:, None] + offsets * way[:, 0][:, None]).astype(np.int64)
+        cut = dark[np.clip(row, 0, dark.shape[0] - 1), np.clip(column, 0, dark.shape[1] - 1)].astype(np.float64) / 255
+        top = cut[:, reach - 1 : reach + 2].max(axis=1)
+        step = np.abs(np.diff(cut[:, max(0, reach - 8) : reach + 9], axis=1)).max(axis=1)
+        depth[index] = float(np.median(top))
+        steep[index] = float(np.median(step / np.maximum(top, 0.02)))
+    return Steepness(depth=depth, steep=steep)
+
+
+def shading_edges(graph: LineGraph, dark: NDArray[np.uint8], mm_per_px: float) -> set[int]:
+    """Return the edges of a graph that are creases, paper edges and other shading, and no ink."""
+    if not graph.edges:
+        return set()
+    look = steepness(graph, dark, mm_per_px)
+    length = np.array([e.length for e in graph.edges])
+    known = np.isfinite(look.steep) & (length * mm_per_px > 2.0)
+    if not known.any():
+        return set()
+    ink = _weighted_quantile(look.depth[known], length[known], _INK_QUANTILE)
+    inked = known & (look.depth > 0.6 * ink)
+    sharp = _weighted_quantile(look.steep[inked], length[inked], 0.5)
+    faint = (look.depth < FAINT_SHARE * ink) & (look.steep < SOFT_SHARE * sharp)
+    faint |= (look.depth < PALE_SHARE * ink) & (look.steep < SOFTEST_SHARE * sharp)
+    faint &= np.isfinite(look.steep)
+    if not faint.any():
+        return set()
+    out: set[int] = set()
+    for stroke in find_strokes(graph, (), ()):
+        mine = np.array(stroke.edges)
+        share = float(length[mine][faint[mine]].sum() / max(1e-9, length[mine].sum()))
+        if share > 0.6 and stroke.length * mm_per_px > LEAST_SHADE_MM:
+            out.update(int(i) for i in mine if look.depth[i] < 0.7 * ink)
+        elif stroke.length * mm_per_px > LEAST_SHADE_MM:
+            out.update(int(i) for i in mine if faint[i] and length[i] * mm_per_px > LEAST_SHADE_MM)
+    return out
+
+
+def _weighted_quantile(values: NDArray[np.float64], weights: NDArray[np.float64], share: float) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(total, share * total[-1])])

@@ -1,0 +1,391 @@
+"""Ends of lines: spurs of thinning cut off, gaps bridged along the line's own direction."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from tracer.search.blobs import Blob
+from tracer.search.graph import Edge, LineGraph, Points, angle, leaving
+
+LONGEST_GAP_MM = 6.0
+"""Gaps up to this length are bridged."""
+LONGEST_COVERED_MM = 40.0
+"""A line passes under lettering and solid spots for up to this length (the size of display letters)."""
+SHORT_STOP_MM = 2.5
+"""A line that stops this close to another is carried on to it (dashes, sloppy corners; common practice, no source)."""
+_LOOK_BACK_MM = 4.0
+UNLIKE = 1.2
+"""Lines on two sides of a gap are one when neither has more than 2 to this power times the ink of the other (common
+practice, no source)."""
+SHARP_RAD = math.radians(62)
+"""Lines that meet at less than this angle leave a tip behind when thinned (from the geometry of thinning)."""
+_WIDE_TURN_RAD = math.radians(60)
+_STRAIGHT_RAD = math.radians(9)
+_NARROW_TURN_RAD = math.radians(24)
+_LETTER_TURN_RAD = math.radians(12)
+
+
+def without_edges(graph: LineGraph, gone: set[int]) -> LineGraph:
+    """Return the graph less some edges, chains through nodes where only two ends are left joined again."""
+    kept = [e for i, e in enumerate(graph.edges) if i not in gone]
+    return join_chains(LineGraph(graph.nodes, kept))
+
+
+def join_chains(graph: LineGraph) -> LineGraph:
+    """Join edges that meet at a node where nothing else does (bridges stay edges of their own)."""
+    edges: list[Edge | None] = list(graph.edges)
+    incident = graph.incident()
+    for node, around in enumerate(incident):
+        if len(around) != 2 or around[0] == around[1]:
+            continue
+        first, second = (edges[i] for i in around)
+        if first is None or second is None or first.bridge or second.bridge:
+            continue
+        a = first.points if first.end == node else first.points[::-1]
+        b = second.points if second.start == node else second.points[::-1]
+        start = first.start if first.end == node else first.end
+        end = second.end if second.start == node else second.start
+        if first.start == first.end or second.start == second.end:
+            continue
+        total = max(1e-9, first.length + second.length)
+        share = first.length / total
+        joined = Edge(
+            start,
+            end,
+            np.concatenate([a, b[1:]]),
+            width=first.width * share + second.width * (1 - share),
+            mass=first.mass * share + second.mass * (1 - share),
+            depth=first.depth * share + second.depth * (1 - share),
+        )
+        edges[around[0]] = joined
+        edges[around[1]] = None
+        for i, other in enumerate(incident[end]):
+            if other == around[1]:
+                incident[end][i] = around[0]
+        around.clear()
+    return LineGraph(graph.nodes, [e for e in edges if e is not None])
+
+
+def is_tip(graph: LineGraph, spur: int, node: int, incident: list[list[int]]) -> bool:
+    """Return whether a hanging edge is the sharp tip in which two lines run together.
+
+    The two lines come in from one side at a sharp angle and the spur goes on the way both point.
+    """
+    others = [i for i in incident[node] if i != spur]
+    if len(others) != 2 or others[0] == others[1]:
+        return False
+    first, second = (leaving(graph, i, node) for i in others)
+    if angle(first, second) > SHARP_RAD:
+        return False
+    onwards = leaving(graph, spur, node, skip=0)
+    both = -(first + second)
+    return angle(onwards, both / max(1e-9, float(np.hypot(*both)))) < math.radians(30)
+
+
+def prune_spurs(graph: LineGraph, shortest_px: float) -> LineGraph:
+    """Cut off hanging edges that are no longer than the line is wide: thinning makes them at every bump and corner."""
+    for _ in range(3):
+        degrees = graph.degrees()
+        incident = graph.incident()
+        gone = {
+            i
+            for i, e in enumerate(graph.edges)
+            if (degrees[e.start] == 1) != (degrees[e.end] == 1)
+            and e.length < max(shortest_px, 1.2 * e.width)
+            and not is_tip(graph, i, e.start if degrees[e.end] == 1 else e.end, incident)
+        }
+        if not gone:
+            break
+        graph = without_edges(graph, gone)
+    return graph
+
+
+def _end_heading(points: Points, look_back_px: float) -> tuple[float, float]:
+    """Unit direction in which a chain would go on beyond its last point."""
+    back = points[::-1]
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(back, axis=0).T))])
+    reach = min(look_back_px, along[-1])
+    near = back[: max(2, int(np.searchsorted(along, reach)) + 1)]
+    # Thinning bends the last pixels; the straight line through the stretch behind them tells the direction.
+    skip = min(len(near) // 4, 4)
+    stretch = near[skip:] if len(near) - skip >= 2 else near
+    centre = stretch.mean(axis=0)
+    _, _, axes = np.linalg.svd(stretch - centre, full_matrices=False)
+    direction = axes[0]
+    if float(direction @ (stretch[0] - stretch[-1])) < 0:
+        direction = -direction
+    return float(direction[0]), float(direction[1])
+
+
+class _End(NamedTuple):
+    node: int
+    edge: int
+    heading: NDArray[np.float64]
+    near_heading: NDArray[np.float64]
+    """The same from the last stretch alone: the leg of a bracket may end soon after its corner."""
+
+
+def _loose_ends(graph: LineGraph, look_back_px: float) -> list[_End]:
+    degrees = graph.degrees()
+    incident = graph.incident()
+    ends = []
+    for index, edge in enumerate(graph.edges):
+        if edge.start == edge.end:
+            continue
+        for node, points in ((edge.end, edge.points), (edge.start, edge.points[::-1])):
+            other = edge.start if node == edge.end else edge.end
+            if degrees[node] == 1 and not is_tip(graph, index, other, incident):
+                far, near = (np.array(_end_heading(points, share * look_back_px)) for share in (1.0, 0.3))
+                ends.append(_End(node, index, far, near))
+    return ends
+
+
+def bridge_gaps(
+    graph: LineGraph,
+    mm_per_px: float,
+    covered: NDArray[np.uint8] | None = None,
+    letters: NDArray[np.uint8] | None = None,
+    blobs: Sequence[Blob] = (),
+) -> LineGraph:
+    """Join loose ends that face each other across a gap.
+
+    Ends are paired greedily, the most natural continuation first: short, and with little turn from either line's
+    direction. Over a tiny gap a line may turn sharply (a broken corner), over a long one hardly. Then ends whose lines
+    meet in a corner ahead of both are joined there, and ends that stop just short of another line are carried to it.
+
+    Parameters
+    ----------
+    graph : LineGraph
+    mm_per_px : float
+    covered : ndarray of uint8, optional
+        Non-zero where ink hides what runs underneath (solid spots, lettering): a line may pass under it for longer.
+    letters : ndarray of uint8, optional
+        Non-zero on what seems to be a letter: from there only what runs on straight is bridged.
+    blobs : sequence of Blob
+        Solid spots: a line that runs into one along its axis is an arrow's shaft and ends there.
+    """
+    ends = _loose_ends(graph, _LOOK_BACK_MM / mm_per_px)
+    ends = [e for e in ends if not any(_is_head(e, graph.nodes[e.node], b, mm_per_px) for b in blobs)]
+    if len(ends) < 2:
+        return graph
+    at = np.array([graph.nodes[e.node] for e in ends])
+    heading = np.array([e.heading for e in ends])
+    reach = LONGEST_GAP_MM if covered is None else LONGEST_COVERED_MM
+    pairs = cKDTree(at).query_pairs(reach / mm_per_px, output_type="ndarray")
+    if not len(pairs):
+        return graph
+    span = at[pairs[:, 1]] - at[pairs[:, 0]]
+    gap = np.maximum(np.hypot(span[:, 0], span[:, 1]), 1e-9)
+    unit = span / gap[:, None]
+    turn_a = np.arccos(np.clip((heading[pairs[:, 0]] * unit).sum(axis=1), -1, 1))
+    turn_b = np.arccos(np.clip(-(heading[pairs[:, 1]] * unit).sum(axis=1), -1, 1))
+    gap_mm = gap * mm_per_px
+    allowed = np.select(
+        [gap_mm < 0.8, gap_mm < 1.6, gap_mm <= LONGEST_GAP_MM],
+        [math.pi, _WIDE_TURN_RAD, _NARROW_TURN_RAD],
+        _STRAIGHT_RAD,
+    )
+    good = (turn_a < allowed) & (turn_b < allowed)
+    lettered = _on(at, letters)
+    written = lettered[pairs].any(axis=1)
+    good &= ~written | ((np.maximum(turn_a, turn_b) < _LETTER_TURN_RAD) & (gap_mm < SHORT_STOP_MM))
+    # A thick line does not go on as a thin one.
+    mass = np.array([max(graph.edges[e.edge].mass, 1e-3) for e in ends])
+    unlike = np.abs(np.log2(mass[pairs[:, 0]] / mass[pairs[:, 1]]))
+    good &= (unlike < UNLIKE) | (gap_mm < 0.8)
+    cost = gap_mm * (1.0 + 3.0 * (turn_a + turn_b) + unlike)
+    edges = list(graph.edges)
+    taken: set[int] = set()
+
+    def same_short(i: int, j: int, length: float) -> bool:
+        return ends[i].edge == ends[j].edge and graph.edges[ends[i].edge].length < 3.0 * length
+
+    for k in np.argsort(cost, kind="stable"):
+        i, j = int(pairs[k, 0]), int(pairs[k, 1])
+        if not good[k] or i in taken or j in taken or same_short(i, j, float(gap[k])):
+            continue
+        points = _across(at[i], heading[i], at[j], heading[j], float(gap[k]))
+        under = gap_mm[k] > LONGEST_GAP_MM
+        if under and (covered is None or _covered_share(points, covered) < 0.75):
+            continue
+        taken.update((i, j))
+        edges.append(Edge(ends[i].node, ends[j].node, points, bridge=True, hidden=under))
+    nodes = list(graph.nodes)
+    _join_corners(ends, at, heading, pairs[~written], taken, edges, mm_per_px, covered)
+    _carry_on(ends, at, heading, taken, nodes, edges, mm_per_px, lettered)
+    return LineGraph(nodes, edges)
+
+
+def _is_head(end: _End, node: tuple[float, float], blob: Blob, mm_per_px: float) -> bool:
+    """Return whether a solid spot is the arrow head of a line that ends at it."""
+    way = blob.middle - np.asarray(node)
+    far = float(np.hypot(*way))
+    if blob.round or far > blob.size + 1.0 / mm_per_px:
+        return False
+    for heading in (end.heading, end.near_heading):
+        beside = abs(float(way[0] * heading[1] - way[1] * heading[0]))
+        along = abs(float(blob.axis @ heading)) > math.cos(math.radians(25))
+        if along and beside * mm_per_px < 0.8 and float(way @ heading) > 0.85 * far:
+            return True
+    return False
+
+
+def _on(points: Points, mask: NDArray[np.uint8] | None) -> NDArray[np.bool_]:
+    if mask is None:
+        return np.zeros(len(points), dtype=bool)
+    x = np.clip(np.rint(points[:, 0]).astype(np.int64), 0, mask.shape[1] - 1)
+    y = np.clip(np.rint(points[:, 1]).astype(np.int64), 0, mask.shape[0] - 1)
+    return np.asarray(mask[y, x] > 0)
+
+
+def _covered_share(points: Points, covered: NDArray[np.uint8]) -> float:
+    return float(_on(points, covered).mean())
+
+
+def _join_corners(
+    ends: list[_End],
+    at: NDArray[np.float64],
+    heading: NDArray[np.float64],
+    pairs: NDArray[np.int64],
+    taken: set[int],
+    edges: list[Edge],
+    mm_per_px: float,
+    covered: NDArray[np.uint8] | None,
+) -> None:
+    """Join ends whose lines, carried on, meet ahead of both: a corner that was not drawn, or lies under lettering."""
+    options = []
+    # Only lines that run in under something may meet far ahead.
+    under_way = _on(at + heading * (1.0 / mm_per_px), covered)
+    short = np.hypot(*(at[pairs[:, 0]] - at[pairs[:, 1]]).T) * mm_per_px <= LONGEST_GAP_MM
+    for i, j in pairs[short | under_way[pairs].all(axis=1)]:
+        i, j = int(i), int(j)
+        if i in taken or j in taken:
+            continue
+        cross = float(heading[i, 0] * heading[j, 1] - heading[i, 1] * heading[j, 0])
+        if abs(cross) < 0.3:
+            continue
+        span = at[j] - at[i]
+        ahead_i = float(span[0] * heading[j, 1] - span[1] * heading[j, 0]) / cross * mm_per_px
+        ahead_j = float(span[0] * heading[i, 1] - span[1] * heading[i, 0]) / cross * mm_per_px
+        if min(ahead_i, ahead_j) < -0.6 or max(ahead_i, ahead_j) > LONGEST_COVERED_MM:
+            continue
+        corner = at[i] + ahead_i / mm_per_px * heading[i]
+        legs = [np.linspace(a, b, max(2, int(np.hypot(*(b - a))) + 1)) for a, b in ((at[i], corner), (corner, at[j]))]
+        under = max(ahead_i, ahead_j) > LONGEST_GAP_MM or ahead_i + ahead_j > 1.2 * LONGEST_GAP_MM
+        if under and (covered is None or _covered_share(np.concatenate(legs), covered) < 0.75):
+            continue
+        options.append((max(ahead_i, 0.0) + max(ahead_j, 0.0), i, j, under, legs))
+    for _, i, j, under, legs in sorted(options, key=lambda o: o[:3]):
+        if i in taken or j in taken:
+            continue
+        taken.update((i, j))
+        way = np.concatenate([legs[0], legs[1][1:]])
+        edges.append(Edge(ends[i].node, ends[j].node, way, bridge=True, hidden=under))
+
+
+def _carry_on(
+    ends: list[_End],
+    at: NDArray[np.float64],
+    heading: NDArray[np.float64],
+    taken: set[int],
+    nodes: list[tuple[float, float]],
+    edges: list[Edge],
+    mm_per_px: float,
+    lettered: NDArray[np.bool_],
+) -> None:
+    """Carry the remaining ends of dashes and lines to a line just ahead of them."""
+    left = [k for k in range(len(ends)) if k not in taken]
+    if not left:
+        return
+    owner = np.concatenate([np.full(len(e.points), i) for i, e in enumerate(edges) if not e.bridge])
+    place = np.concatenate([np.arange(len(e.points)) for e in edges if not e.bridge])
+    tree = cKDTree(np.concatenate([e.points for e in edges if not e.bridge]))
+    splits: dict[int, list[tuple[int, int]]] = {}
+    for k in left:
+        best: tuple[float, int, int] | None = None
+        near = tree.query_ball_point(at[k], (0.8 if lettered[k] else LONGEST_GAP_MM) / mm_per_px)
+        for hit in near:
+            index, position = int(owner[hit]), int(place[hit])
+            if index == ends[k].edge:
+                continue
+            way = edges[index].points[position] - at[k]
+            distance = float(np.hypot(*way))
+            if distance < 1e-6 or float(way @ heading[k]) < 0.93 * distance:
+                continue
+            if distance * mm_per_px > SHORT_STOP_MM and not _goes_on(edges[index], position, heading[k], mm_per_px):
+                continue
+            if best is None or distance < best[0]:
+                best = (distance, index, position)
+        if best is None:
+            continue
+        _, index, position = best
+        edge = edges[index]
+        target = edge.points[position]
+        if position == 0:
+            node = edge.start
+        elif position == len(edge.points) - 1:
+            node = edge.end
+        else:
+            nodes.append((float(target[0]), float(target[1])))
+            node = len(nodes) - 1
+            splits.setdefault(index, []).append((position, node))
+        steps = max(2, int(best[0]) + 1)
+        edges.append(Edge(ends[k].node, node, np.linspace(at[k], nodes[node], steps), bridge=True))
+    for index, cuts in splits.items():
+        _split(edges, index, cuts)
+
+
+def _goes_on(edge: Edge, position: int, heading: NDArray[np.float64], mm_per_px: float) -> bool:
+    """Return whether a line bends at one of its points and goes on from there in a given direction.
+
+    So does a dash that runs into a notch drawn between it and the next dash.
+    """
+    reach = max(4, round(1.5 / mm_per_px))
+    ways = []
+    for other in (position - reach, position + reach):
+        if 0 <= other < len(edge.points):
+            way = edge.points[other] - edge.points[position]
+            ways.append(way / max(1e-9, float(np.hypot(*way))))
+    turns = sorted(angle(way, heading) for way in ways)
+    return bool(turns) and turns[0] < _NARROW_TURN_RAD and (len(turns) < 2 or turns[1] < math.radians(150))
+
+
+def _split(edges: list[Edge], index: int, cuts: list[tuple[int, int]]) -> None:
+    """Cut an edge at some of its points; the first part takes its place."""
+    edge = edges[index]
+    bounds = [(0, edge.start), *sorted(cuts), (len(edge.points) - 1, edge.end)]
+    parts = [
+        replace(edge, start=first, end=last, points=edge.points[a : b + 1])
+        for (a, first), (b, last) in itertools.pairwise(bounds)
+        if b > a
+    ]
+    edges[index] = parts[0]
+    edges.extend(parts[1:])
+
+
+def _across(
+    a: NDArray[np.float64],
+    leaving_a: NDArray[np.float64],
+    b: NDArray[np.float64],
+    leaving_b: NDArray[np.float64],
+    gap: float,
+) -> Points:
+    """Carry a line across a gap: a cubic that leaves both ends in their own directions."""
+    t = np.linspace(0.0, 1.0, max(2, int(gap) + 1))[:, None]
+    straight = b - a
+    # Ends that do not point across (a broken corner) are joined straight.
+    turned = min(float(leaving_a @ straight), -float(leaving_b @ straight)) < 0.5 * gap
+    reach = 0.0 if turned else gap / 3
+    p1, p2 = a + reach * leaving_a, b + reach * leaving_b
+    if turned:
+        return np.asarray(a + t * straight)
+    s = 1 - t
+    return np.asarray(s**3 * a + 3 * s * s * t * p1 + 3 * s * t * t * p2 + t**3 * b)

@@ -1,0 +1,218 @@
+"""The ground that things lie on: its colour everywhere, and what on it is foreign, a thin line or only less light.
+
+The ground is the colour most of the picture has; the lamp's fall-off is fitted by a quadratic surface and then
+followed locally. Everything is then divided by the ground in linear light: the ground itself becomes (1, 1, 1),
+ground in shadow (k, k, k) with k below 1, and a thing of one colour has one value wherever it lies.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.light import SRGB_TO_LINEAR
+from tracer.ink import reduced
+from tracer.search.raster import apart, as_mask, shrunk
+
+MOST_VIEW_PIXELS = 2_500_000
+"""The ground is read from a picture of at most this size, to bound memory."""
+VIEW_MM = 0.35
+"""Finest pixel of that picture."""
+LEAST_DIFFERENCE = 3.0
+"""Smallest difference from the ground that counts, in units of CIE Lab (2.3 is just noticeable; from memory)."""
+LEAST_ZONE_MM2 = 40.0
+"""Smaller zones say nothing about the ground (common practice, no source)."""
+CLASS_REACH = 2.0
+"""Zones of one ground differ by less, in units of CIE Lab, once the fall-off of light is allowed for (a just noticeable
+difference; from memory)."""
+DEEPEST_SHADOW = 0.3
+"""Share of light left in the deepest shadow under a flat thing (common practice, no source)."""
+_NOISE_FACTOR = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ground:
+    """The ground under things.
+
+    Parameters
+    ----------
+    factor : int
+        Pixels of the picture per pixel of the view, along each axis.
+    mm_per_px : float
+        Of the view.
+    light : ndarray of float32, shape (rows, columns, 3)
+        Linear RGB of the ground everywhere, on the view.
+    ratio : ndarray of float32, shape (rows, columns, 3)
+        The view divided by the ground, linear RGB.
+    foreign : ndarray of bool, shape (rows, columns)
+        What differs from the ground.
+    shadow : ndarray of bool, shape (rows, columns)
+        What may be ground with less light on it.
+    """
+
+    factor: int
+    mm_per_px: float
+    light: NDArray[np.float32]
+    ratio: NDArray[np.float32]
+    foreign: NDArray[np.bool_]
+    shadow: NDArray[np.bool_]
+
+
+def to_rgb(pixels: NDArray[Any]) -> NDArray[np.uint8]:
+    """Return three channels whatever the picture has."""
+    return np.asarray(pixels if pixels.ndim == 3 else np.repeat(pixels[:, :, None], 3, axis=2), dtype=np.uint8)
+
+
+def _lab(linear: NDArray[Any]) -> NDArray[np.float32]:
+    xyz_like = np.clip(linear, 0.0, 1.0).astype(np.float32)
+    encoded = np.where(xyz_like <= 0.0031308, 12.92 * xyz_like, 1.055 * np.maximum(xyz_like, 1e-6) ** (1 / 2.4) - 0.055)
+    return np.asarray(cv2.cvtColor(encoded.astype(np.float32), cv2.COLOR_RGB2Lab), dtype=np.float32)
+
+
+def read_ground(pixels: NDArray[np.uint8], mm_per_px: float, within_px: NDArray[np.float64] | None = None) -> Ground:
+    """Find the ground of a picture.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8
+    mm_per_px : float
+    within_px : ndarray, shape (N, 2), optional
+        Polygon in which to look; beyond it nothing is foreign.
+    """
+    by_size = (pixels.shape[0] * pixels.shape[1] / MOST_VIEW_PIXELS) ** 0.5
+    factor = max(1, int(np.ceil(by_size)), round(VIEW_MM / mm_per_px))
+    scale = mm_per_px * factor
+    view = to_rgb(cv2.medianBlur(reduced(pixels, factor), 3))
+    linear = SRGB_TO_LINEAR[view]
+    lab = np.asarray(cv2.cvtColor(view.astype(np.float32) / 255.0, cv2.COLOR_RGB2Lab), dtype=np.float32)
+    beyond = np.zeros(lab.shape[:2], np.uint8)
+    if within_px is not None and len(within_px) >= 3:
+        beyond[:] = 1
+        corners = np.rint((within_px + 0.5) / factor - 0.5).astype(np.int32).reshape(-1, 1, 2)
+        cv2.fillPoly(beyond, [corners], 0)
+    ground = _fit(lab, scale, beyond > 0)
+    light = _follow(linear, ground, scale)
+    light_lab = _lab(light)
+    difference = lab - light_lab
+    distance = np.sqrt((difference**2).sum(axis=2))
+    # The ground's own unevenness (weave, wood, noise) sets how much difference means something.
+    calm = distance[ground]
+    typical = float(np.median(calm)) if len(calm) else 1.0
+    foreign = distance > max(LEAST_DIFFERENCE, _NOISE_FACTOR * typical)
+    foreign &= beyond == 0
+    ratio = np.asarray(linear / np.maximum(light, 1e-3), dtype=np.float32)
+    mean = ratio.mean(axis=2)
+    spread = np.abs(ratio - mean[:, :, None]).max(axis=2) / np.maximum(mean, 1e-3)
+    shadow = (mean < 0.96) & (mean > DEEPEST_SHADOW) & (spread < 0.10)
+    return Ground(factor=factor, mm_per_px=scale, light=light, ratio=ratio, foreign=foreign, shadow=shadow)
+
+
+def _zones(
+    lab: NDArray[np.float32], scale: float, beyond: NDArray[np.bool_]
+) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    """Cut the view into zones without sharp edges; returns labels (0 on edges) and the size of each zone in pixels."""
+    calm = cv2.GaussianBlur(lab, (0, 0), 0.8)
+    across = np.asarray(cv2.Scharr(calm, cv2.CV_32F, 1, 0, scale=1 / 32))
+    down = np.asarray(cv2.Scharr(calm, cv2.CV_32F, 0, 1, scale=1 / 32))
+    steep = np.sqrt((across**2 + down**2).sum(axis=2))
+    limit = max(0.5, 4.0 * float(np.median(steep)))
+    # A faint edge may have gaps: zones that hang together by less than this are two.
+    labels, stats = apart(shrunk(as_mask((steep < limit) & ~beyond), 5), connectivity=4)
+    large = stats[:, cv2.CC_STAT_AREA] * scale * scale > LEAST_ZONE_MM2
+    large[0] = False
+    number = np.cumsum(large) * large
+    return np.asarray(number[labels], dtype=np.int32), stats[large, cv2.CC_STAT_AREA].astype(np.float64)
+
+
+def _fit(lab: NDArray[np.float32], scale: float, beyond: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which pixels surely are ground.
+
+    The view is cut into zones at its sharp edges. A large zone and all zones that continue its colour, as far as a
+    smooth fall-off of light explains, are one class; the ground is the class that covers most and reaches the
+    picture's border.
+    """
+    rows, columns = lab.shape[:2]
+    labels, sizes = _zones(lab, scale, beyond)
+    if not len(sizes):
+        return np.ones((rows, columns), dtype=bool)
+    flat = labels.ravel()
+    count = len(sizes) + 1
+    y, x = np.mgrid[0:rows, 0:columns]
+    place: NDArray[Any] = np.stack(
+        [np.bincount(flat, v.ravel(), count) for v in (x / columns * 2 - 1, y / rows * 2 - 1)], axis=1
+    )
+    place = np.asarray(place[1:] / sizes[:, None], dtype=np.float64)
+    colour: NDArray[Any] = np.stack([np.bincount(flat, lab[:, :, k].ravel(), count) for k in range(3)], axis=1)
+    colour = np.asarray(colour[1:] / sizes[:, None], dtype=np.float64)
+    border = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
+    on_rim = np.bincount(border, minlength=count)[1:].astype(np.float64) / len(border)
+    best: tuple[float, NDArray[np.bool_]] | None = None
+    seen = np.zeros(len(sizes), dtype=bool)
+    tried = 0
+    # On a lined mat the ground is many small zones of about one colour: a zone counts with those that resemble it.
+    tops = np.argsort(-sizes)[:400]
+    alike = np.linalg.norm(colour[tops][:, None] - colour[tops][None], axis=2) < 3.0 * CLASS_REACH
+    mass = alike @ (sizes[tops] / sizes.sum() + on_rim[tops]) + 1e-3 * sizes[tops] / sizes.sum()
+    for seed in tops[np.argsort(-mass)]:
+        if tried == 4:
+            break
+        if seen[seed]:
+            continue
+        tried += 1
+        member = _grow_class(int(seed), sizes, place, colour)
+        seen |= member
+        score = float(sizes[member].sum() / flat.size + on_rim[member].sum())
+        if best is None or score > best[0]:
+            best = (score, member)
+    assert best is not None
+    chosen = np.concatenate([[False], best[1]])
+    return np.asarray(chosen[labels], dtype=bool)
+
+
+def _grow_class(
+    seed: int, sizes: NDArray[np.float64], place: NDArray[np.float64], colour: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Return the zones that a smooth surface through the seed's colour explains."""
+    member = np.zeros(len(sizes), dtype=bool)
+    member[seed] = True
+    terms = np.stack(
+        [np.ones(len(sizes)), place[:, 0], place[:, 1], place[:, 0] ** 2, place.prod(axis=1), place[:, 1] ** 2], axis=1
+    )
+    # Higher terms are held back until zones far apart support them.
+    hold = np.array([0.0, 0.02, 0.02, 0.1, 0.1, 0.1])
+    for _ in range(30):
+        weight = sizes[member] / sizes[member].sum()
+        t = terms[member] * np.sqrt(weight)[:, None]
+        normal = t.T @ t + np.diag(hold * 0.2)
+        solution = np.linalg.solve(normal + 1e-9 * np.eye(6), t.T @ (colour[member] * np.sqrt(weight)[:, None]))
+        residual = np.linalg.norm((colour - terms @ solution) * np.array([0.6, 1.0, 1.0]), axis=1)
+        near = np.hypot(*(place[:, None, :] - place[None, member, :]).transpose(2, 0, 1)).min(axis=1) < 0.5
+        grown = (residual < CLASS_REACH) & near
+        grown[seed] = True
+        if (grown == member).all():
+            break
+        member = grown
+    return member
+
+
+def _follow(linear: NDArray[np.float32], ground: NDArray[np.bool_], scale: float) -> NDArray[np.float32]:
+    """Spread the ground's own light under the things that lie on it (normalised averaging at several widths)."""
+    step = max(1, round(3.0 / scale))
+    size = (max(2, linear.shape[1] // step), max(2, linear.shape[0] // step))
+    weight = cv2.resize(ground.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    colour = cv2.resize(linear * ground[:, :, None], size, interpolation=cv2.INTER_AREA)
+    out = np.zeros((size[1], size[0], 3), dtype=np.float32)
+    done = np.zeros((size[1], size[0], 1), dtype=np.float32)
+    for sigma in (4.0, 10.0, 30.0, 120.0):
+        around = np.asarray(cv2.GaussianBlur(weight, (0, 0), sigma))[:, :, None]
+        mean = np.asarray(cv2.GaussianBlur(colour, (0, 0), sigma)) / np.maximum(around, 1e-6)
+        share = np.clip((around - 0.02) / 0.1, 0, 1) * (1 - done)
+        out += share * mean
+        done += share
+    out = np.where(done > 0, out / np.maximum(done, 1e-6), linear.reshape(-1, 3).mean(axis=0))
+    whole = cv2.resize(out.astype(np.float32), (linear.shape[1], linear.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(whole, dtype=np.float32)

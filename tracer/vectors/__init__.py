@@ -1,0 +1,1 @@
+"""Pieces of vector pages, exactly as the page has them."""
