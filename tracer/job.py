@@ -243,5 +243,7 @@ def _write(
 
 
 def all_findings(pattern: Pattern) -> tuple[Finding, ...]:
-    """Findings of the whole pattern and of each sheet, in order."""
-    return (*pattern.findings, *(f for s in pattern.sheets for f in s.warnings))
+    """Findings of the whole pattern and of each sheet, in order; of several sheets, each says which it is about."""
+    if len(pattern.sheets) == 1:
+        return (*pattern.findings, *pattern.sheets[0].warnings)
+    return (*pattern.findings, *(replace(f, where=f.where or s.id) for s in pattern.sheets for f in s.warnings))

@@ -10,27 +10,15 @@ import importlib
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from typer.core import TyperGroup
 
 from calibration import CalibrationError, Finding
 from tracer.errors import TracerError
-
-app = typer.Typer(
-    name="tracewheel",
-    help="Paper patterns to true-size outlines that can be cut, with a measured error.",
-    no_args_is_help=True,
-    add_completion=True,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
-_FILE_WIDTH = 140
-"""Columns of tables that go into a file or another program, which has no width of its own."""
-
-out = Console(highlight=False, soft_wrap=True, width=None if sys.stdout.isatty() else _FILE_WIDTH)
-err = Console(stderr=True, highlight=False, soft_wrap=True)
 
 _COMMAND_MODULES = {
     "trace": "trace",
@@ -45,6 +33,29 @@ _COMMAND_MODULES = {
     "demo": "demo",
 }
 """Commands and the modules of this package that hold them, in the order of the work."""
+
+
+class _InOrderOfTheWork(TyperGroup):
+    """The commands in the order in which they are used, whichever module was loaded first."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return [name for name in _COMMAND_MODULES if name in self.commands]
+
+
+app = typer.Typer(
+    name="tracewheel",
+    cls=_InOrderOfTheWork,
+    help="Paper patterns to true-size outlines that can be cut, with a measured error.",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+_FILE_WIDTH = 140
+"""Columns of tables that go into a file or another program, which has no width of its own."""
+
+out = Console(highlight=False, soft_wrap=True, width=None if sys.stdout.isatty() else _FILE_WIDTH)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
 
 
 @contextmanager

@@ -18,7 +18,11 @@ from tracer.job import CUT_FILE, LAY_FILE
 from tracer.pattern import PATTERN_FILE, load
 
 
-@app.command("check", epilog="Example: tracewheel check apron/files/pieces.pdf --against apron")
+@app.command(
+    "check",
+    short_help="Measure what was written, printed or cut again.",
+    epilog="Example: tracewheel check apron/files/pieces.pdf --against apron",
+)
 def check_command(
     file: Annotated[Path, typer.Argument(help="SVG, DXF, PDF or PNG file, or a photo or scan.", show_default=False)],
     against: Annotated[Path | None, typer.Option(help="Job folder to compare with.")] = None,

@@ -62,7 +62,7 @@ def _read(path: Path) -> str:
         raise CutListError(f"cannot read {path}: {error}") from error
 
 
-@app.command()
+@app.command(short_help="Make cut-ready pieces: pairs, folds, joins, allowances.")
 def cut(
     job: Annotated[Path, typer.Argument(help="Job folder made by 'tracewheel trace'.")],
     cut_list: Annotated[

@@ -14,7 +14,11 @@ from tracer.demo_run import run_demo
 from tracer.job import all_findings
 
 
-@app.command("demo", epilog="Example: tracewheel demo apron-demo")
+@app.command(
+    "demo",
+    short_help="Trace an example and compare it with its known drawing.",
+    epilog="Example: tracewheel demo apron-demo",
+)
 def demo_command(
     folder: Annotated[Path, typer.Argument(help="Folder for the demo's job.", show_default=False)],
 ) -> None:

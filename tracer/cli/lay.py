@@ -30,6 +30,7 @@ _PLAN_SHARE = 0.75
 
 @app.command(
     "lay",
+    short_help="Lay the pieces on mats or cloth; say how much is needed.",
     epilog="Examples: tracewheel lay apron --mat 12x24in;  tracewheel lay apron --fabric 44in --fold;  "
     "tracewheel lay apron --leftover scraps:p1 --turn none",
 )

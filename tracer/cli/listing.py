@@ -91,7 +91,11 @@ def show_pieces(pattern: Pattern) -> None:
     out.print(table)
 
 
-@app.command("list", epilog="Example: tracewheel list apron")
+@app.command(
+    "list",
+    short_help="List the pieces of a job with their sizes, edges and warnings.",
+    epilog="Example: tracewheel list apron",
+)
 def list_command(job: Annotated[Path, typer.Argument(help="Job folder.", show_default=False)]) -> None:
     """List the pieces of a job, as traced and as cut: sizes with their plus-or-minus, edges, and warnings."""
     pattern = load(job)

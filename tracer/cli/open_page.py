@@ -16,7 +16,9 @@ from tracer.job import job_folder
 from tracer.web.serve import serve
 
 
-@app.command("open", epilog="Example: tracewheel open apron")
+@app.command(
+    "open", short_help="Open the local page: the whole job by eye and hand.", epilog="Example: tracewheel open apron"
+)
 def open_command(
     job: Annotated[Path, typer.Argument(help="Job folder; made when missing.", show_default=False)],
     port: Annotated[int, typer.Option(help="Port on this machine; 0 takes a free one.")] = 0,

@@ -14,7 +14,11 @@ from tracer.job import job_folder
 from tracer.pattern import write_bytes_whole
 
 
-@app.command("target", epilog="Example: tracewheel target --paper A4 --out target.pdf")
+@app.command(
+    "target",
+    short_help="Write a calibration target to print.",
+    epilog="Example: tracewheel target --paper A4 --out target.pdf",
+)
 def target_command(
     out_file: Annotated[Path, typer.Option("--out", help="PDF or SVG file to write.", show_default=False)],
     paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",

@@ -16,6 +16,7 @@ from tracer.pipeline import Engine, LineSide, TraceOptions
 
 @app.command(
     "trace",
+    short_help="Trace every piece of pictures and PDF pages at true size.",
     epilog="Example: tracewheel trace apron.jpg --out apron --reference square=50mm",
 )
 def trace_command(

@@ -26,7 +26,11 @@ class What(StrEnum):
     lay = "lay"
 
 
-@app.command("write", epilog="Example: tracewheel write apron --as svg,pdf --paper A4 --out files")
+@app.command(
+    "write",
+    short_help="Write files for cutters, printers and projectors.",
+    epilog="Example: tracewheel write apron --as svg,pdf --paper A4 --out files",
+)
 def write_command(
     job: Annotated[Path, typer.Argument(help="Job folder.", show_default=False)],
     kinds: Annotated[str, typer.Option("--as", help="Kinds of file: svg,dxf,pdf,png.")] = "svg",

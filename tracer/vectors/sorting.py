@@ -77,14 +77,11 @@ def sort_shapes(
     take("unknown", _swatches(left, page.texts))
     sketches = _sketches(left, page)
     if sketches:
-        findings.append(
-            Finding(
-                code="drawings-passed-over",
-                severity="note",
-                message=f"{len(sketches)} small closed drawings on this page of instructions are taken as "
-                "illustrations, not as pieces",
-            )
-        )
+        few = len(sketches) == 1
+        taken = "drawing on this page of instructions is" if few else "drawings on this page of instructions are"
+        kind = "an illustration, not as a piece" if few else "illustrations, not as pieces"
+        message = f"{len(sketches)} small closed {taken} taken as {kind}"
+        findings.append(Finding(code="drawings-passed-over", severity="note", message=message))
     take("unknown", sketches)
     choice = choose_sizes(left, size_line)
     findings += choice.findings
