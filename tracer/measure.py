@@ -46,13 +46,17 @@ the uncertainty with which such stretches are carried across; from memory of han
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LineStyle:
-    """How an outline looks in the picture: kind, width of its line (px), weights of its colour, blur, line choice."""
+    """How an outline looks in the picture: kind, width of its line (px), weights of its colour, blur, line choice.
+
+    ``shift_px`` is how far outside of the edge the signal changes over, where that is known.
+    """
 
     kind: Literal["drawn", "edge"]
     line_width_px: float
     colour_weights: NDArray[np.float64]
     blur_px: float = 0.75
     line: Literal["centre", "outer", "inner"] = "centre"
+    shift_px: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -144,7 +148,7 @@ def measure_outline(
     image_normal *= np.where((image_normal * across).sum(axis=1) >= 0, 1.0, -1.0)[:, None]
     taken = on_grid(at)
     offset, valid, absent = _find_again(pixels, taken, image_normal, style)
-    offset = offset + ((taken - at) * image_normal).sum(axis=1)
+    offset = offset + ((taken - at) * image_normal).sum(axis=1) - style.shift_px
     cosine = np.clip((across * image_normal).sum(axis=1) / px_per_mm, 0.2, 1.0)
     error = offset / (px_per_mm * cosine)
     error += (style.blur_px * mm_per_px) ** 2 / 2 * _curvature_of(points, normals)

@@ -90,6 +90,11 @@ class Evidence:
         """How far from a square corner the evidence is rounded by line width and blur."""
         return self.line_width_px / 2 + 2.5 * self.blur_px
 
+    def moved_in(self, by_px: float, *, run_px: float = 1.0) -> Evidence:
+        """Return the evidence with every point moved inward; runs of points whose noise is common count as one."""
+        moved = PxPoints(np.asarray(self.points_px) - self.normals * by_px)
+        return replace(self, points_px=moved, sigma_px=self.sigma_px * np.sqrt(run_px))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Found:

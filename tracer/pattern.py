@@ -138,7 +138,10 @@ def _made_to_json(made: Made) -> dict[str, Any]:
 def piece_to_json(piece: Piece) -> dict[str, Any]:
     """Return a piece as it stands in the pattern file; ``made`` is there for cut-ready pieces only."""
     box = piece.outline.bounds
-    made: dict[str, Any] = {} if piece.made is None else {"made": _made_to_json(piece.made)}
+    more: dict[str, Any] = {} if piece.made is None else {"made": _made_to_json(piece.made)}
+    if any(piece.extent_uncertainty):
+        more["area_expanded_uncertainty_mm2"] = round(piece.extent_uncertainty[0], 3)
+        more["perimeter_expanded_uncertainty_mm"] = round(piece.extent_uncertainty[1], 4)
     return {
         "id": piece.id,
         "name": piece.name,
@@ -166,7 +169,7 @@ def piece_to_json(piece: Piece) -> dict[str, Any]:
             "confidence": round(piece.cut.confidence, 3),
         },
         "notes": list(piece.notes),
-    } | made
+    } | more
 
 
 def _sheet_to_json(sheet: SheetRecord) -> dict[str, Any]:
@@ -276,6 +279,10 @@ def piece_from_json(data: dict[str, Any]) -> Piece:
         size_uncertainty_mm=(
             float(data.get("width_expanded_uncertainty_mm", 0.0)),
             float(data.get("height_expanded_uncertainty_mm", 0.0)),
+        ),
+        extent_uncertainty=(
+            float(data.get("area_expanded_uncertainty_mm2", 0.0)),
+            float(data.get("perimeter_expanded_uncertainty_mm", 0.0)),
         ),
         marks=tuple(_mark_from_json(m) for m in data.get("marks", [])),
         cut=CutNote(

@@ -111,6 +111,8 @@ class Piece:
         Measured against the picture.
     size_uncertainty_mm : tuple of float
         Expanded uncertainty (k = 2) of its width and of its height.
+    extent_uncertainty : tuple of float
+        Expanded uncertainty (k = 2) of its area (mm2) and of its outline's perimeter (mm); 0 where none is stated.
     marks : tuple of Mark
         What lies inside the piece or on its outline.
     cut : CutNote
@@ -128,6 +130,7 @@ class Piece:
     expanded_uncertainty_mm: float
     fit: Fit
     size_uncertainty_mm: tuple[float, float] = (0.0, 0.0)
+    extent_uncertainty: tuple[float, float] = (0.0, 0.0)
     marks: tuple[Mark, ...] = ()
     cut: CutNote = field(default_factory=CutNote)
     notes: tuple[str, ...] = ()

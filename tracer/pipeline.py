@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -15,6 +14,7 @@ from tracer.candidate import Candidate, RoughOutline
 from tracer.captions import without_square_pieces
 from tracer.curves.fit import FitResult, fit_closed
 from tracer.cusps import Stroke, extend_cusps
+from tracer.edge_signal import edge_signal
 from tracer.errors import EngineError, TracerError
 from tracer.labels import TextLine, parse_label
 from tracer.measure import LineStyle, OutlineError, measure_outline
@@ -25,6 +25,7 @@ from tracer.peer import trace_with_potrace
 from tracer.piece import CutNote, Fit, Mark, Piece
 from tracer.regular import regularise
 from tracer.search.find import find_candidates
+from tracer.stated import Own, extent_uncertainty, outline_uncertainty_mm, size_uncertainty_mm
 from tracer.vectors.find import VectorPiece, find_vector_candidates
 
 LineSide = Literal["centre", "outer", "inner"]
@@ -201,12 +202,17 @@ def _with_distinct_names(pieces: Sequence[Piece]) -> tuple[Piece, ...]:
 class _Traced:
     path: Path
     error: OutlineError
+    edge_mm: float
     notes: tuple[str, ...]
 
 
 def _trace_outline(sheet: Sheet, rough: RoughOutline, options: TraceOptions) -> _Traced:
     pixels = sheet.picture.pixels
-    evidence = locate(pixels, rough, line=options.line)
+    signal = edge_signal(pixels, rough) if rough.kind == "edge" else None
+    seen = rough if signal is None else replace(rough, colour_weights=signal.codes)
+    evidence = locate(pixels, seen, line=options.line)
+    if signal is not None:
+        evidence = evidence.moved_in(signal.half_shift_px, run_px=signal.run_px)
     points_mm = sheet.to_mm(evidence.points_px)
     scale = sheet.plane.mm_per_px(evidence.points_px)
     usual_scale = float(np.median(scale))
@@ -235,9 +241,10 @@ def _trace_outline(sheet: Sheet, rough: RoughOutline, options: TraceOptions) -> 
     style = LineStyle(
         kind=rough.kind,
         line_width_px=evidence.line_width_px,
-        colour_weights=rough.colour_weights,
+        colour_weights=seen.colour_weights,
         blur_px=evidence.blur_px,
         line=options.line,
+        shift_px=0.0 if signal is None else signal.mass_shift_px,
     )
     error = measure_outline(
         pixels,
@@ -246,7 +253,8 @@ def _trace_outline(sheet: Sheet, rough: RoughOutline, options: TraceOptions) -> 
         to_px=sheet.to_px,
         obscured_px=PxPoints(np.asarray(evidence.points_px)[~evidence.valid]),
     )
-    return _Traced(path=path, error=error, notes=notes)
+    own_mm = 0.0 if signal is None else signal.uncertainty_px * usual_scale
+    return _Traced(path=path, error=error, edge_mm=own_mm, notes=notes)
 
 
 def _exceeded_words(fit: FitResult, options: TraceOptions) -> tuple[str, ...]:
@@ -264,49 +272,22 @@ def _trace_candidate(sheet: Sheet, candidate: Candidate, options: TraceOptions, 
     path, notes = outer.path, [*candidate.notes, *outer.notes]
     piece_id = f"p{number}"
     fit = outer.error.fit
+    own = Own(spread_mm=fit.rms_mm, shift_mm=outer.edge_mm)
     piece = Piece(
         id=piece_id,
         name=candidate.name or f"Piece {number}",
         sheet=sheet.id,
         outline=path.oriented(),
         holes=holes,
-        expanded_uncertainty_mm=outline_uncertainty_mm(sheet, path, fit),
+        expanded_uncertainty_mm=outline_uncertainty_mm(sheet, path, own),
         fit=fit,
-        size_uncertainty_mm=size_uncertainty_mm(sheet, path, fit),
+        size_uncertainty_mm=size_uncertainty_mm(sheet, path, own),
+        extent_uncertainty=extent_uncertainty(sheet, path, holes, own),
         marks=candidate.marks,
         cut=candidate.cut,
         notes=tuple(notes),
     )
     return TracedPiece(piece=piece, error=outer.error)
-
-
-def outline_uncertainty_mm(sheet: Sheet, path: Path, fit: Fit) -> float:
-    """Return the expanded uncertainty (k = 2) of where an outline lies relative to its best-fit position.
-
-    The scale's share (root mean square over the outline, best rigid fit removed) and the measured distance between
-    outline and picture are combined as independent (JCGM 100, 5.1.2).
-    """
-    points, _ = path.sample(max(2.0, path.length / 400))
-    scale_share = sheet.shape_uncertainty_mm(MmPoints(np.asarray(points)))
-    return 2.0 * math.hypot(float(np.sqrt(np.mean(scale_share**2))), fit.rms_mm)
-
-
-def size_uncertainty_mm(sheet: Sheet, path: Path, fit: Fit) -> tuple[float, float]:
-    """Return the expanded uncertainty (k = 2) of a piece's width and height.
-
-    The scale's share is the spread of the two sizes over the maps that the calibration holds possible (or, where it
-    names none, the scale's relative uncertainty); each of the two sides of the box adds the outline's own.
-    """
-    points_mm = MmPoints(np.asarray(path.sample(max(1.0, path.length / 800))[0]))
-    if sheet.alternatives:
-        pixels = sheet.to_px(points_mm)
-        sizes = np.array([np.ptp(np.asarray(m.to_mm(pixels)), axis=0) for m in sheet.alternatives])
-        # About the size that is stated, not about their mean: a bias of the alternatives is part of what is unknown.
-        spread = np.sqrt(np.mean((sizes - np.ptp(np.asarray(points_mm), axis=0)) ** 2, axis=0))
-    else:
-        spread = np.array([path.bounds.width, path.bounds.height]) * sheet.budget.combined / 1000.0
-    width, height = 2.0 * np.hypot(spread, math.sqrt(2.0) * fit.rms_mm)
-    return float(width), float(height)
 
 
 def _piece_findings(traced: TracedPiece, options: TraceOptions) -> list[Finding]:
@@ -341,9 +322,10 @@ def _trace_vectors(sheet: Sheet, *, size_line: int | None, first_number: int) ->
                     sheet=sheet.id,
                     outline=candidate.outline.oriented(),
                     holes=candidate.holes,
-                    expanded_uncertainty_mm=outline_uncertainty_mm(sheet, candidate.outline, exact),
+                    expanded_uncertainty_mm=outline_uncertainty_mm(sheet, candidate.outline, Own()),
                     fit=exact,
-                    size_uncertainty_mm=size_uncertainty_mm(sheet, candidate.outline, exact),
+                    size_uncertainty_mm=size_uncertainty_mm(sheet, candidate.outline, Own()),
+                    extent_uncertainty=extent_uncertainty(sheet, candidate.outline, candidate.holes, Own()),
                     marks=candidate.marks,
                     cut=cut,
                     notes=candidate.notes,

@@ -78,7 +78,16 @@ def closed_normals(points: Points, reach: int = 2) -> Points:
     return np.stack([along[:, 1] / length, -along[:, 0] / length], axis=1)
 
 
+def _tables(signal: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return the light of each code: one column for luma, three for the colours."""
+    if signal.shape[0] == 256:
+        return np.asarray(signal, dtype=np.float32).reshape(256, -1)
+    return np.asarray(SRGB_TO_LINEAR[:, None] * np.asarray(signal, dtype=np.float32)[None, :], dtype=np.float32)
+
+
 def _decode_tile(tile: NDArray[np.uint8], tables: NDArray[np.float32]) -> NDArray[np.float32]:
+    if tables.shape[1] == 1 and tile.ndim == 3:
+        tile = np.asarray(cv2.cvtColor(tile, cv2.COLOR_RGB2GRAY))
     if tile.ndim == 2:
         return np.asarray(cv2.LUT(tile, tables.sum(axis=1)), dtype=np.float32)
     light = cv2.LUT(tile, tables[None])
@@ -101,8 +110,8 @@ def sample_profiles(
     points_px, normals : ndarray, shape (N, 2)
         Neighbours in the array should be neighbours in the picture (else it is only slower).
     offsets_px : ndarray, shape (K,)
-    colour_weights : ndarray, shape (3,)
-        Weights on linear R, G, B.
+    colour_weights : ndarray, shape (3,) or (256,)
+        Weights on linear R, G, B; or the light that each code of the luma stands for (ITU-R BT.601, as JPEG has it).
 
     Returns
     -------
@@ -110,7 +119,7 @@ def sample_profiles(
         Beyond the picture its border value is repeated.
     """
     rows, columns = pixels.shape[:2]
-    tables = SRGB_TO_LINEAR[:, None] * np.asarray(colour_weights, dtype=np.float32)[None, :]
+    tables = _tables(np.asarray(colour_weights))
     out = np.empty((len(points_px), len(offsets_px)), np.float32)
     reach = float(np.abs(offsets_px).max()) + _MARGIN_PX
     grid_x = (points_px[:, :1] + normals[:, :1] * offsets_px).astype(np.float32)

@@ -1,9 +1,10 @@
-"""Basic shapes at 300 dpi under many conditions; ``python -m tests.bench.shapes_sweep [COUNT] [FIRST]``.
+"""Basic shapes under many conditions; ``python -m tests.bench.shapes_sweep [COUNT] [FIRST] [--dpi N] [--jpeg N]``.
 
 Circle, ellipse, rounded rectangle, sleeve cap, hexagon, wedge and the 560 mm edge, each drawn in a line or cut out,
 turned by any angle and moved by parts of a pixel, with line width, blur, noise, contrast and the wobble of the rough
-outline chosen at random. Each is held against its truth, densified, in both directions, and so is the error that is
-reported from the picture. Prints a line for every shape that misses a limit, and the figures of all.
+outline chosen at random, at 300 dpi or another density, as it is or after JPEG. Each is held against its truth,
+densified, in both directions, and so is the error that is reported from the picture. Prints a line for every shape
+that misses a limit, and the figures of all.
 """
 
 from __future__ import annotations
@@ -11,13 +12,15 @@ from __future__ import annotations
 import argparse
 import math
 from dataclasses import dataclass
+from functools import partial
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.threads import one_thread
 from tests import shapes
 from tests.oracles import compare_corners, distance_between
-from tests.shapes import MM_PER_PX_300
 from tests.tracer.tracing import GREY, SHAPES, mm_of, px_of, rough_of
 from tracer.curves.fit import fit_closed
 from tracer.cusps import Stroke, extend_cusps
@@ -27,6 +30,7 @@ from tracer.path import Path
 
 P95_MM, WORST_MM, NODES = 0.03, 0.12, 1.5
 _MARGIN_MM = 6.0
+_INCH_MM = 25.4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,36 +68,54 @@ def _turned(path: Path, turn_rad: float, shift_mm: np.ndarray) -> tuple[Path, tu
     return moved, (box.width + 2 * _MARGIN_MM + 1, box.height + 2 * _MARGIN_MM + 1)
 
 
+def _as_jpeg(pixels: NDArray[np.uint8], quality: int | None) -> NDArray[np.uint8]:
+    if quality is None:
+        return pixels
+    done, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    assert done
+    return np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), dtype=np.uint8)
+
+
 @one_thread
-def trace_shape(name: str, seed: int) -> Result:
+def trace_shape(name: str, seed: int, *, dpi: float = 300.0, jpeg: int | None = None) -> Result:
     """Draw a shape under random conditions and trace it."""
+    mm_per_px = _INCH_MM / dpi
+    to_px = partial(px_of, mm_per_px=mm_per_px)
     rng = np.random.default_rng([seed, list(SHAPES).index(name), 7])
     width_mm = 0.0 if rng.random() < 0.5 else float(rng.uniform(0.2, 0.9))
     turn = math.radians(rng.uniform(-3, 3)) if name == "long edge" else float(rng.uniform(-math.pi, math.pi))
-    truth, size = _turned(SHAPES[name][0], turn, rng.uniform(0, 1, 2) * MM_PER_PX_300)
+    truth, size = _turned(SHAPES[name][0], turn, rng.uniform(0, 1, 2) * mm_per_px)
     blur_px, noise, ground = rng.uniform(0.5, 1.1), rng.uniform(0.002, 0.015), rng.uniform(0.5, 0.9)
     pixels = shapes.picture(
-        [truth], size, line_width_mm=width_mm, blur_px=blur_px, noise=noise, ground=ground, seed=seed
+        [truth],
+        size,
+        mm_per_px=mm_per_px,
+        line_width_mm=width_mm,
+        blur_px=blur_px,
+        noise=noise,
+        ground=ground,
+        seed=seed,
     )
-    evidence = locate(pixels, rough_of(truth, width_mm, seed=seed))
+    pixels = _as_jpeg(pixels, jpeg)
+    evidence = locate(pixels, rough_of(truth, width_mm, mm_per_px=mm_per_px, seed=seed))
     fit = fit_closed(
-        mm_of(evidence.points_px),
-        evidence.sigma_px * MM_PER_PX_300,
+        mm_of(evidence.points_px, mm_per_px),
+        evidence.sigma_px * mm_per_px,
         evidence.valid,
-        half_width_mm=evidence.line_width_px / 2 * MM_PER_PX_300,
-        blur_mm=evidence.blur_px * MM_PER_PX_300,
+        half_width_mm=evidence.line_width_px / 2 * mm_per_px,
+        blur_mm=evidence.blur_px * mm_per_px,
     )
     path = fit.path
     if width_mm:
         stroke = Stroke(width_px=evidence.line_width_px, colour_weights=GREY)
-        path = extend_cusps(pixels, path, stroke, to_px=px_of)[0].oriented()
+        path = extend_cusps(pixels, path, stroke, to_px=to_px)[0].oriented()
     style = LineStyle(
         kind="drawn" if width_mm else "edge",
         line_width_px=evidence.line_width_px,
         colour_weights=GREY,
         blur_px=evidence.blur_px,
     )
-    error = measure_outline(pixels, path, style, to_px=px_of)
+    error = measure_outline(pixels, path, style, to_px=to_px)
     true, corners = distance_between(path.segments, truth.segments), compare_corners(path.segments, truth.segments)
     return Result(
         words=f"{name}, seed {seed}, line {width_mm:.2f} mm, turned {math.degrees(turn):.0f} degrees, "
@@ -113,11 +135,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("count", nargs="?", type=int, default=10)
     parser.add_argument("first", nargs="?", type=int, default=0)
+    parser.add_argument("--dpi", type=float, default=300.0)
+    parser.add_argument("--jpeg", type=int, help="quality of a JPEG in between")
     arguments = parser.parse_args()
     results = []
     for seed in range(arguments.first, arguments.first + arguments.count):
         for name in SHAPES:
-            r = trace_shape(name, seed)
+            r = trace_shape(name, seed, dpi=arguments.dpi, jpeg=arguments.jpeg)
             results.append(r)
             if r.misses or r.understated:
                 print(

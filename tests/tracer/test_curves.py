@@ -210,3 +210,14 @@ def test_a_split_curve_lies_on_its_parent(control: list[tuple[float, float]], t:
     u = np.linspace(0, 1, 9)
     assert np.allclose(evaluate(one, u), evaluate(parent, u * t), atol=1e-9)
     assert np.allclose(evaluate(other, u), evaluate(parent, t + u * (1 - t)), atol=1e-9)
+
+
+def test_evidence_that_folds_onto_itself_is_refused_or_traced_but_breaks_nothing() -> None:
+    """Two arms of one line, there and back: what is left after the fit may enclose nothing at all."""
+    there = np.stack([np.linspace(0, 6, 60), np.full(60, 0.0)], axis=1)
+    back = there[::-1] + np.array([0.0, 0.004])
+    try:
+        path = fit_closed(MmPoints(np.vstack([there, back])), 0.02).path
+    except PathError:
+        return
+    assert path.area >= 0

@@ -39,7 +39,7 @@ def settle(chain: Chain, data: Given) -> tuple[Path, set[int]]:
     plain = {k for k, measured in enumerate(_seen_offsets(chain, data)) if _strays(chain, k, measured, data)}
     for _ in range(4):
         path = Path(tuple(s for k in range(chain.pieces) for s in _segments_of(chain, k, data, plain)))
-        if shapely.LinearRing(path.flatten(_SIMPLE_MM)).is_simple and path.area > 0:
+        if _is_simple(path):
             return path, plain
         rest = sorted((k for k in range(chain.pieces) if k not in plain), key=lambda k: -_winding(chain, k))
         plain |= set(rest[: max(1, chain.pieces // 6)])
@@ -49,6 +49,12 @@ def settle(chain: Chain, data: Given) -> tuple[Path, set[int]]:
         raise PathError("the points enclose no area; a closed outline is needed")
     corners = shapely.get_coordinates(largest.exterior.simplify(data.tolerance / 2))[:-1]
     return Path.polygon(corners), set(range(chain.pieces))
+
+
+def _is_simple(path: Path) -> bool:
+    """Say whether a path encloses something and does not cross itself."""
+    ring = np.asarray(path.flatten(_SIMPLE_MM))
+    return len(ring) >= 3 and path.area > 0 and bool(shapely.LinearRing(ring).is_simple)
 
 
 def _segments_of(chain: Chain, k: int, data: Given, plain: set[int]) -> list[NDArray[np.float64]]:

@@ -19,6 +19,11 @@ def _size(value_mm: float, uncertainty_mm: float) -> str:
     )
 
 
+def _area(piece: Piece) -> str:
+    plus_minus = f" \N{PLUS-MINUS SIGN} {piece.extent_uncertainty[0] / 100:.2f}" if piece.extent_uncertainty[0] else ""
+    return f"{piece.area_mm2 / 100:.2f}{plus_minus} cm\N{SUPERSCRIPT TWO}"
+
+
 def _cut_words(piece: Piece) -> str:
     words = f"cut {piece.cut.count}"
     if piece.cut.mirrored:
@@ -51,7 +56,7 @@ def _piece_row(piece: Piece) -> str:
         f"<tr><td>{_thumbnail(piece)}</td><td><b>{escape(piece.name)}</b><br><span class=id>{escape(piece.id)}, "
         f"sheet {escape(piece.sheet)}</span></td><td>{_size(piece.outline.bounds.width, piece.size_uncertainty_mm[0])}"
         f"</td><td>{_size(piece.outline.bounds.height, piece.size_uncertainty_mm[1])}</td>"
-        f"<td>{piece.area_mm2 / 100:.2f} cm\N{SUPERSCRIPT TWO}</td><td>{error}</td>"
+        f"<td>{_area(piece)}</td><td>{error}</td>"
         f"<td>\N{PLUS-MINUS SIGN} {piece.expanded_uncertainty_mm:.2f} mm</td>"
         f"<td>{escape(_cut_words(piece))}{f'<ul>{notes}</ul>' if notes else ''}</td></tr>"
     )

@@ -1,0 +1,86 @@
+"""What is stated of sizes, against closed formulas: a scan of drawn shapes and a square goes down the whole line."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import numpy as np
+import pytest
+from scipy import special
+
+from calibration import CalibrateOptions, Picture, ReferenceRequest, Source, calibrate
+from fixtures import draw, render
+from fixtures.draw import INK, Pencil
+from fixtures.geometry import ellipse, polygon, regular
+from fixtures.references import square
+from fixtures.scene import Scene, srgb
+from tracer.pattern import piece_from_json, piece_to_json
+from tracer.piece import Piece
+from tracer.pipeline import TraceOptions, trace
+
+R, A, B, SIDE = 24.0, 27.0, 17.0, 30.0
+AREAS = {
+    "circle": math.pi * R**2,
+    "ellipse": math.pi * A * B,
+    "hexagon": 1.5 * math.sqrt(3) * R**2,
+    "triangle": SIDE**2 / 2,
+}
+PERIMETERS = {
+    "circle": 2 * math.pi * R,
+    "ellipse": 4 * A * float(special.ellipe(1 - (B / A) ** 2)),
+    "hexagon": 6 * R,
+    "triangle": SIDE * (2 + math.sqrt(2)),
+}
+SIZES = {"circle": (2 * R, 2 * R), "ellipse": (2 * A, 2 * B), "hexagon": (2 * R, math.sqrt(3) * R)}
+"""Width and height as drawn; a triangle that is scanned a little turned has another box."""
+
+
+@cache
+def traced(turn_deg: float) -> dict[str, Piece]:
+    scene = Scene(name="forms", width_mm=150, height_mm=120, ground=srgb(238, 237, 233), ground_texture=0.01)
+    square(scene, (96, 58), "50mm", caption="")
+    p = Pencil(ink=INK, cut_mm=0.5)
+    outlines = {
+        "circle": ellipse(30, 30, R, R),
+        "ellipse": ellipse(90, 26, A, B),
+        "hexagon": regular(30, 88, R, 6),
+        "triangle": polygon([(60, 100), (60 + SIDE, 100), (60, 100 - SIDE)]),
+    }
+    for outline in outlines.values():
+        draw.drawn_piece(scene, "", outline, p, cut="")
+    shot = render.scan(scene, dpi=300, rotation_deg=turn_deg, seed=5)
+    picture = Picture(pixels=shot.pixels, source=Source(file="forms", page=None, sha256=""))
+    sheet = calibrate(picture, CalibrateOptions(request=ReferenceRequest(kind="square", size="50mm")))
+    found = [t.piece for t in trace(sheet, TraceOptions(words=False)).pieces]
+    assert len(found) == len(outlines)
+    out = {}
+    for name, area in AREAS.items():
+        out[name] = min(found, key=lambda piece: abs(piece.area_mm2 - area))
+    return out
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 1.7])
+@pytest.mark.parametrize("name", list(AREAS))
+def test_area_and_perimeter_agree_with_the_closed_formulas_within_what_is_stated(name: str, turn_deg: float) -> None:
+    piece = traced(turn_deg)[name]
+    area, perimeter = piece.extent_uncertainty
+    assert abs(piece.area_mm2 - AREAS[name]) <= area
+    assert abs(piece.outline.length - PERIMETERS[name]) <= perimeter
+    # An uncertainty as large as a wrong scale would hide it.
+    assert area < 0.003 * AREAS[name]
+    assert perimeter < 0.003 * PERIMETERS[name]
+
+
+@pytest.mark.parametrize("name", list(SIZES))
+def test_width_and_height_agree_with_the_drawing_within_what_is_stated(name: str) -> None:
+    piece = traced(0.0)[name]
+    box = piece.outline.bounds
+    for size, true, stated in zip((box.width, box.height), SIZES[name], piece.size_uncertainty_mm, strict=True):
+        assert abs(size - true) <= stated < 0.1
+
+
+def test_what_is_stated_of_area_and_perimeter_is_kept_in_the_file() -> None:
+    piece = traced(0.0)["circle"]
+    again = piece_from_json(piece_to_json(piece))
+    assert np.allclose(again.extent_uncertainty, piece.extent_uncertainty, atol=1e-3)

@@ -1,0 +1,113 @@
+"""The stated uncertainties of a traced piece: where its outline lies, its width and height, its area and perimeter.
+
+All are expanded uncertainties (k = 2, about 95 %), combined as independent parts (JCGM 100:2008, 5.1.2) from the
+scale's share, the measured distance between outline and picture, and what the picture may hide from both
+(:class:`Own`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration import MmPoints, Sheet
+from tracer.path import Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Own:
+    """The outline's own standard uncertainties, mm.
+
+    ``spread_mm`` is the rms distance of the outline from the line found again in the picture, which varies along it;
+    ``shift_mm`` is by how much an edge may lie outside or inside of where the picture shows it, all around alike.
+    """
+
+    spread_mm: float = 0.0
+    shift_mm: float = 0.0
+
+    @property
+    def both_mm(self) -> float:
+        """Both together, at one place."""
+        return math.hypot(self.spread_mm, self.shift_mm)
+
+
+def outline_uncertainty_mm(sheet: Sheet, path: Path, own: Own) -> float:
+    """Return the expanded uncertainty (k = 2) of where an outline lies relative to its best-fit position.
+
+    The scale's share is the root mean square over the outline, best rigid fit removed.
+    """
+    points, _ = path.sample(max(2.0, path.length / 400))
+    scale_share = sheet.shape_uncertainty_mm(MmPoints(np.asarray(points)))
+    return 2.0 * math.hypot(float(np.sqrt(np.mean(scale_share**2))), own.both_mm)
+
+
+def size_uncertainty_mm(sheet: Sheet, path: Path, own: Own) -> tuple[float, float]:
+    """Return the expanded uncertainty (k = 2) of a piece's width and height.
+
+    The scale's share is the spread of the two sizes over the maps that the calibration holds possible (or, where it
+    names none, the scale's relative uncertainty); each of the two sides of the box adds the outline's own, and a
+    common shift is added to both at once.
+    """
+    points_mm = _dense(path)
+    if sheet.alternatives:
+        pixels = sheet.to_px(points_mm)
+        sizes = np.array([np.ptp(np.asarray(m.to_mm(pixels)), axis=0) for m in sheet.alternatives])
+        # About the size that is stated, not about their mean: a bias of the alternatives is part of what is unknown.
+        spread = np.sqrt(np.mean((sizes - np.ptp(np.asarray(points_mm), axis=0)) ** 2, axis=0))
+    else:
+        spread = np.array([path.bounds.width, path.bounds.height]) * sheet.budget.combined / 1000.0
+    width, height = 2.0 * np.hypot(spread, math.hypot(math.sqrt(2.0) * own.spread_mm, 2.0 * own.shift_mm))
+    return float(width), float(height)
+
+
+def extent_uncertainty(sheet: Sheet, path: Path, holes: Sequence[Path], own: Own) -> tuple[float, float]:
+    """Return the expanded uncertainty (k = 2) of a piece's area (mm2) and of its outline's perimeter (mm).
+
+    An outline that lies outside by ``e`` all around is larger by ``e`` times its length and longer by ``e`` times the
+    angle that it turns through in all; the outline's own uncertainty is taken for ``e``, as if all of it were on one
+    side (it cannot be more). The scale's share is the spread of both over the maps that the calibration holds
+    possible, or its relative uncertainty, twice for an area.
+    """
+    rings = [_dense(p) for p in (path, *holes)]
+    if sheet.alternatives:
+        pixels = [sheet.to_px(r) for r in rings]
+        stated = _extent([np.asarray(r) for r in rings])
+        others = np.array([_extent([np.asarray(m.to_mm(p)) for p in pixels]) for m in sheet.alternatives])
+        area_share, perimeter_share = np.sqrt(np.mean((others - stated) ** 2, axis=0))
+    else:
+        relative = sheet.budget.combined / 1000.0
+        area, perimeter = _extent([np.asarray(r) for r in rings])
+        area_share, perimeter_share = 2 * relative * area, relative * perimeter
+    border = path.length + sum(h.length for h in holes)
+    turned = _turned_rad(np.asarray(rings[0]))
+    return (
+        2.0 * math.hypot(float(area_share), own.both_mm * border),
+        2.0 * math.hypot(float(perimeter_share), own.both_mm * turned),
+    )
+
+
+def _dense(path: Path) -> MmPoints:
+    return MmPoints(np.asarray(path.sample(max(1.0, path.length / 800))[0]))
+
+
+def _extent(rings: Sequence[NDArray[np.float64]]) -> tuple[float, float]:
+    """Return the area of the first ring less the others', and the first one's length."""
+    areas = []
+    for ring in rings:
+        after = np.roll(ring, -1, axis=0)
+        areas.append(abs(float((ring[:, 0] * after[:, 1] - ring[:, 1] * after[:, 0]).sum())) / 2)
+    first = rings[0]
+    return areas[0] - sum(areas[1:]), float(np.hypot(*(np.roll(first, -1, axis=0) - first).T).sum())
+
+
+def _turned_rad(ring: NDArray[np.float64]) -> float:
+    """Return the sum of all turns along a ring, left and right ones alike (2 pi for a convex one)."""
+    step = np.roll(ring, -1, axis=0) - ring
+    step = step[np.hypot(*step.T) > 1e-9]
+    after = np.roll(step, -1, axis=0)
+    turn = np.arctan2(step[:, 0] * after[:, 1] - step[:, 1] * after[:, 0], (step * after).sum(axis=1))
+    return float(np.abs(turn).sum())
