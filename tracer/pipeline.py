@@ -17,6 +17,7 @@ from tracer.cusps import Stroke, extend_cusps
 from tracer.edge_signal import edge_signal
 from tracer.errors import EngineError, TracerError
 from tracer.labels import TextLine, parse_label
+from tracer.marks import sharpen
 from tracer.measure import LineStyle, OutlineError, measure_outline
 from tracer.outline import locate
 from tracer.path import Path
@@ -178,7 +179,9 @@ def trace(
             )
         )
     tell("traced", 1.0)
-    return TracedSheet(sheet=sheet, pieces=tuple(traced), marks=found.sheet_marks, findings=tuple(findings))
+    return TracedSheet(
+        sheet=sheet, pieces=tuple(traced), marks=sharpen(sheet, found.sheet_marks), findings=tuple(findings)
+    )
 
 
 def pattern_of(sheets: Sequence[SheetRecord], pieces: Sequence[Piece], *, findings: Sequence[Finding] = ()) -> Pattern:
@@ -283,7 +286,7 @@ def _trace_candidate(sheet: Sheet, candidate: Candidate, options: TraceOptions, 
         fit=fit,
         size_uncertainty_mm=size_uncertainty_mm(sheet, path, own),
         extent_uncertainty=extent_uncertainty(sheet, path, holes, own),
-        marks=candidate.marks,
+        marks=sharpen(sheet, candidate.marks),
         cut=candidate.cut,
         notes=tuple(notes),
     )
