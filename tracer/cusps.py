@@ -6,7 +6,7 @@ line's width outside of the arms, so that it is as much wider than the line as t
 it is just as wide as the line, the middle of the stroke there its place. A round pen's end, a cut one, or a mitre
 reaches beyond.
 
-Straight arms, and corners with a wider angle, are left alone: their arms tell them better.
+Long straight arms, and corners with a wider angle, are left alone: their arms tell them better.
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ def extend_cusps(pixels: NDArray[np.uint8], path: Path, stroke: Stroke, *, to_px
     """
     notes: list[str] = []
     for corner in path.corners_sharper_than(SHARP_DEG):
-        if len(path.segments[corner.node - 1]) == len(path.segments[corner.node]) == 2:
+        if _has_straight_arms(path, corner, stroke, to_px):
             continue
         tip = _tip(pixels, path, corner, stroke, to_px)
         if tip is not None:
@@ -95,6 +95,19 @@ def extend_cusps(pixels: NDArray[np.uint8], path: Path, stroke: Stroke, *, to_px
                 f"from the width of their common line and sure to about {tip.uncertainty_mm:.1f} mm"
             )
     return path, tuple(notes)
+
+
+def _has_straight_arms(path: Path, corner: Corner, stroke: Stroke, to_px: ToPx) -> bool:
+    """Say whether both arms are straight for so long that they tell the corner better than their common stroke.
+
+    That stroke is as long as the line's width over twice the tangent of half the angle.
+    """
+    arms = path.segments[corner.node - 1], path.segments[corner.node]
+    if any(len(arm) != 2 for arm in arms):
+        return False
+    common = stroke.width_px / (2 * np.tan(np.radians(max(corner.inner_angle_deg, 1.0)) / 2))
+    lengths = [float(np.hypot(*np.diff(np.asarray(to_px(MmPoints(arm))), axis=0)[0])) for arm in arms]
+    return bool(min(lengths) > 2 * common)
 
 
 def _tip(pixels: NDArray[np.uint8], path: Path, corner: Corner, stroke: Stroke, to_px: ToPx) -> _Tip | None:

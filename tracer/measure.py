@@ -29,6 +29,7 @@ from tracer.path import Path
 from tracer.piece import Fit
 from tracer.profiles import Points, on_grid, running_median, sample_profiles
 from tracer.shade import shade_shift
+from tracer.unseen import unseen_allowance
 
 _STEP_PX = 0.5
 _SIDE_PX = 2.0
@@ -39,9 +40,6 @@ _OBSCURED_PX = 5.0
 """Reach of an obscured place: the rough outline may be so far from the line there."""
 _SHADE_PX = 2.5
 """A soft shadow may hold so much light that all of it together, shared between two levels, lies this far off."""
-_CARRIED_PER_MM = 0.01
-"""Allowance for the unknown course of a line where it is not seen, mm a mm to the nearest place where it is (half of
-the uncertainty with which such stretches are carried across; from memory of hand-drawn lines)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -167,7 +165,9 @@ def measure_outline(
     window_mm = _window_px(style) * mm_per_px
     smooth[lost] = np.where(smooth[lost] < 0, -window_mm, window_mm)
     read = valid | near_corner
-    carried = _CARRIED_PER_MM * spacing * _steps_to(read) if valid.any() else np.full(len(points), window_mm)
+    carried = np.full(len(points), window_mm)
+    if valid.any():
+        carried = unseen_allowance(path, points, valid, near_corner, spacing)
     sigma = np.hypot(sigma, carried)
     values = np.abs(smooth) + carried
     worst = int(np.argmax(values))
@@ -264,18 +264,6 @@ def _find_again(
         width = np.where(style.line_width_px > 4 * style.blur_px, width, style.line_width_px)
         position = position + (0.5 if style.line == "outer" else -0.5) * width
     return position, valid & inside, absent
-
-
-def _steps_to(flags: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Return how many samples each is away from the nearest that is set, around a closed line."""
-    at = np.nonzero(flags)[0]
-    n = len(flags)
-    if len(at) == 0:
-        return np.full(n, float(n))
-    ring = np.concatenate([at - n, at, at + n])
-    index = np.arange(n)
-    after = np.searchsorted(ring, index)
-    return np.asarray(np.minimum(np.abs(ring[after] - index), np.abs(index - ring[after - 1])), dtype=np.float64)
 
 
 def _average(

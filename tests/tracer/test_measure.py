@@ -112,3 +112,30 @@ def test_a_blank_picture_measures_as_unread() -> None:
     blank = np.full_like(result.pixels, 200)
     error = measure_outline(blank, result.truth, result.style, to_px=px_of)
     assert error.p95_mm > 0.3
+
+
+def test_a_corner_that_may_hide_where_nothing_is_seen_is_allowed_for() -> None:
+    """A hexagon traced with one corner rounded off under something that hides it."""
+    result = traced("hexagon", 0.4)
+    truth = result.truth.oriented()
+    corner = np.asarray(truth.segments[3][0])
+    before, after = truth.segments[2], truth.segments[3]
+    out = [before[0] + (before[-1] - before[0]) * 0.9, after[0] + (after[-1] - after[0]) * 0.1]
+    curve = np.array([out[0], out[0] + (corner - out[0]) * 0.4, out[1] + (corner - out[1]) * 0.4, out[1]])
+    segments = [*truth.segments]
+    segments[2:4] = [np.array([before[0], out[0]]), curve, np.array([out[1], after[-1]])]
+    rounded = Path(tuple(segments))
+    true = distance_between(rounded.segments, truth.segments)
+    assert true.worst_mm > 0.6
+    at = np.asarray(rounded.sample(0.05)[0])
+    hidden = px_of(at[np.hypot(*(at - corner).T) < 2.6])
+    error = measure_outline(result.pixels, rounded, result.style, to_px=px_of, obscured_px=PxPoints(hidden))
+    assert error.max_mm >= true.worst_mm - true.bound_mm - NOISE_MM
+    assert error.max_mm < 1.5 * true.worst_mm
+
+
+def test_a_hidden_stretch_of_a_gentle_curve_is_allowed_little() -> None:
+    result = traced("circle", 0.4)
+    at = px_of(np.asarray(result.truth.sample(0.05)[0]))
+    error = measure_outline(result.pixels, result.truth, result.style, to_px=px_of, obscured_px=PxPoints(at[100:200]))
+    assert error.max_mm < 0.06
