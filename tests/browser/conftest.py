@@ -125,3 +125,31 @@ def small_scan(demo_scan: Path, tmp_path_factory: pytest.TempPathFactory) -> Pat
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder into which the journey leaves its finished job, for the tests that look at every view."""
     return tmp_path_factory.mktemp("finished")
+
+
+@pytest.fixture(scope="session")
+def axe(pytestconfig: pytest.Config) -> Path:
+    """The axe-core script, fetched once and kept in pytest's cache."""
+    folder = Path(pytestconfig.cache.mkdir("axe"))
+    script = folder / "node_modules" / "axe-core" / "axe.min.js"
+    if not script.exists():
+        npm = shutil.which("npm")
+        if npm is None:
+            pytest.skip("npm is not installed; it is needed to fetch axe-core")
+        asked = [npm, "install", "--no-audit", "--no-fund", "--ignore-scripts", "--prefix", str(folder), "axe-core@4"]
+        done = subprocess.run(asked, capture_output=True, text=True, check=False, env=os.environ | {"CI": "1"})
+        if done.returncode != 0 or not script.exists():
+            pytest.skip(f"axe-core could not be fetched with npm: {done.stderr[-200:]}")
+    return script
+
+
+def violations(page: Any, rules: list[str] | None = None) -> list[str]:
+    """What axe-core finds wrong, by all its rules or by some."""
+    found = page.evaluate(
+        """async rules => (await axe.run(document, {resultTypes: ['violations'], ...(rules ? {runOnly: rules} : {})}))
+        .violations.map(
+        v => v.id + ': ' + v.nodes.map(n => n.target.join(' ') + ' ' + (n.any[0] ? n.any[0].message : ''))
+        .join(' | '))""",
+        rules,
+    )
+    return list(found)

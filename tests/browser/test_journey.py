@@ -238,14 +238,14 @@ def _cut(page: Any, shots: Path) -> None:
     pocket.locator("[data-key$='more edge']").focus()
     # While it is typed the drawing shows what it would make, and nothing is kept; without a unit it is millimetres.
     field.press_sequentially(f"{SEAM_MM:g}")
-    pocket.locator(".made-of:has-text('82.0 mm')").wait_for()
+    pocket.locator(".made-of:has-text('82.0 × ')").wait_for()
     assert (
         page.evaluate("() => fetch('/api/cut').then(r => r.json()).then(s => JSON.stringify(s.entries))").count("10")
         == 0
     )
     field.press("Tab")
-    said(page, "82.0 mm")
-    assert "sewn 62.0 mm" in pocket.inner_text()
+    said(page, "82.0 × ")
+    assert "62.0 × 64.0 mm as sewn" in pocket.inner_text()
     assert field.input_value() == f"{SEAM_MM:g}mm"
     pocket.locator("[data-key$='more edge']").focus()
     _point_at_an_edge(page, pocket)
@@ -269,10 +269,10 @@ def _point_at_an_edge(page: Any, card: Any) -> None:
     page.wait_for_selector(".edge.lit")
     card.locator("[data-key$='edge width']").click()
     # 64 mm of pocket, 10 mm below it and 25 mm above it.
-    card.locator(".made-of:has-text('82.0 mm × 99.0 mm')").wait_for()
+    card.locator(".made-of:has-text('82.0 × 99.0 mm')").wait_for()
     card.locator("input[data-key*=' edge ']").fill("")
     card.locator("input[data-key*=' edge ']").press("Tab")
-    card.locator(".made-of:has-text('cut 82.0 mm × 84.0 mm')").wait_for()
+    card.locator(".made-of:has-text('82.0 × 84.0 mm as cut')").wait_for()
 
 
 def _lay(page: Any, job: Path, shots: Path) -> None:

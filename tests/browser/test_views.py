@@ -7,9 +7,7 @@ refuses it, is set aside in that browser context alone.
 from __future__ import annotations
 
 import itertools
-import os
 import shutil
-import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +15,7 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.browser.conftest import go, key, note, opened, page_of, shot
+from tests.browser.conftest import go, key, note, opened, page_of, shot, violations
 from tests.tracer.test_pattern import a_pattern
 from tracer.path import Path as Outline
 from tracer.pattern import Pattern, SheetRecord, save
@@ -25,31 +23,6 @@ from tracer.piece import Fit, Piece
 
 STATIONS = ("tray", "rule", "trace", "cut", "lay", "hand")
 LEAST_FRAMES_A_SECOND = 30
-
-
-@pytest.fixture(scope="session")
-def axe(pytestconfig: pytest.Config) -> Path:
-    """The axe-core script, fetched once and kept in pytest's cache."""
-    folder = Path(pytestconfig.cache.mkdir("axe"))
-    script = folder / "node_modules" / "axe-core" / "axe.min.js"
-    if not script.exists():
-        npm = shutil.which("npm")
-        if npm is None:
-            pytest.skip("npm is not installed; it is needed to fetch axe-core")
-        asked = [npm, "install", "--no-audit", "--no-fund", "--ignore-scripts", "--prefix", str(folder), "axe-core@4"]
-        done = subprocess.run(asked, capture_output=True, text=True, check=False, env=os.environ | {"CI": "1"})
-        if done.returncode != 0 or not script.exists():
-            pytest.skip(f"axe-core could not be fetched with npm: {done.stderr[-200:]}")
-    return script
-
-
-def violations(page: Any) -> list[str]:
-    found = page.evaluate(
-        """async () => (await axe.run(document, {resultTypes: ['violations']})).violations.map(
-        v => v.id + ': ' + v.nodes.map(n => n.target.join(' ') + ' ' + (n.any[0] ? n.any[0].message : ''))
-        .join(' | '))"""
-    )
-    return list(found)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -115,6 +115,43 @@ def test_notches_inside_and_outside_do_not_bend_the_outline():
     assert polygon_distance_mm(feet, BODICE).max() < 1.5
 
 
+@pytest.mark.parametrize("seed", [0, 1])
+def test_small_marks_lie_where_they_are_drawn_and_are_as_large(seed):
+    d = Drawing(115, 140, dpi=300)
+    d.line(BODICE, closed=True)
+    turn = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    ring = 1.6 * np.column_stack([np.cos(turn), np.sin(turn)])
+    shift = np.random.default_rng(seed).uniform(-1, 1, 2)
+    drawn = {"circle": np.array([40.0, 50.0]) + shift, "dot": np.array([60.0, 60.0]) + shift}
+    d.line(drawn["circle"] + ring, closed=True, width_mm=0.3)
+    d.fill(drawn["dot"] + ring)
+    crosses = [np.array([40.0, 90.0]) + shift, np.array([70.0, 95.0]) + shift]
+    for middle, arms in zip(crosses, ([(1.6, 0), (0, 1.6)], [(1.4, 1.4), (1.4, -1.4)]), strict=True):
+        for arm in np.array(arms):
+            d.line([middle - arm, middle + arm], width_mm=0.3)
+    sheet = d.sheet(seed=seed)
+    (piece,) = find_candidates(sheet, words=False).candidates
+    marks = [m for m in piece.marks if m.kind in ("circle", "dot", "cross")]
+    assert sorted(m.kind for m in marks) == ["circle", "cross", "cross", "dot"]
+    for mark in marks:
+        away = min(np.hypot(*(np.array(mark.at) - c)) for c in ([drawn[mark.kind]] if mark.kind in drawn else crosses))
+        assert away < 0.1, mark.kind
+        shape = np.array([mark.path.segments[0][0], *(s[-1] for s in mark.path.segments)])
+        # Of a cross the round ends of its lines are in it too, half their width at each.
+        most = 0.7 if mark.kind == "cross" else 0.4
+        assert np.ptp(shape, axis=0) == pytest.approx([3.2, 3.2], abs=most)
+        assert np.hypot(*((shape.min(axis=0) + shape.max(axis=0)) / 2 - mark.at)) < 0.1
+        ways = [s[-1] - s[0] for s in mark.path.segments]
+        if mark.kind == "cross":
+            # Every stroke runs along an arm of one of the two crosses, none along the side of a box.
+            upright = np.hypot(*(np.array(mark.at) - crosses[0])) < 1
+            for x, y in ways:
+                assert min(abs(x), abs(y)) < 0.1 if upright else abs(x) == pytest.approx(abs(y), abs=0.1)
+        else:
+            assert len(ways) >= 8
+            assert np.hypot(*(shape[0] - shape[-1])) < 1e-6
+
+
 def test_a_stitching_line_is_a_mark_and_no_piece():
     d = Drawing(140, 140)
     outer, inner = hexagon(70, 70, 45), hexagon(70, 70, 45 - 10 / np.sin(np.pi / 3))

@@ -27,7 +27,7 @@ from tracer.search.loops import polygon_area
 from tracer.search.marks import box_sides
 from tracer.search.marks_text import TextBlock
 from tracer.search.pieces import BOLD_SHARE, Found
-from tracer.search.spots import dot_on_line, ring_middle, rings, spot_kind
+from tracer.search.spots import dot_on_line, ring_middle, rings, spot_kind, spot_shape
 from tracer.search.strokes import Stroke, find_strokes, join_facing
 
 SPECK_MM = 0.8
@@ -98,7 +98,10 @@ class MarkFinder:
         self, kind: MarkKind, points: Points, *, point: bool = False, text: str = "", confidence: float = 1.0
     ) -> None:
         """Add a mark given in pixels of the mask, to the piece it lies in or to the sheet."""
-        middle = points.mean(axis=0) if point or kind == "text" else points[len(points) // 2]
+        closed = len(points) > 2 and bool((points[0] == points[-1]).all())
+        middle = points[: -1 if closed else None].mean(axis=0)
+        if not point and kind != "text":
+            middle = points[len(points) // 2]
         if kind == "notch":
             middle = self._foot(points)
         at_mm = self.to_mm(middle[None, :])[0]
@@ -459,7 +462,7 @@ class MarkFinder:
                     self.pieces[owner].holes.append(ring + [x, y])
                     self.claimed[window][patch > 0] = 1
                     continue
-            self.add(kind, box, point=True)
+            self.add(kind, spot_shape(kind, patch) + [x, y], point=True)
             self.claimed[window][patch > 0] = 1
 
     def _small_kind(self, middle: Points, patch: NDArray[np.uint8]) -> MarkKind:
@@ -550,7 +553,11 @@ def _share_claimed(patch: NDArray[np.uint8], claimed: NDArray[np.uint8]) -> floa
 
 def _simplified(points: Points, tolerance_px: float) -> Points:
     chain = cv2.approxPolyDP(points.astype(np.float32).reshape(-1, 1, 2), max(0.3, tolerance_px), closed=False)
-    return np.asarray(chain.reshape(-1, 2), dtype=np.float64)
+    simple = np.asarray(chain.reshape(-1, 2), dtype=np.float64)
+    # Where a line ends at its beginning, OpenCV leaves its last point out.
+    if (points[0] == points[-1]).all() and (simple[0] != simple[-1]).any():
+        simple = np.concatenate([simple, simple[:1]])
+    return simple
 
 
 def _covered(points: Points, mask: NDArray[np.uint8]) -> float:

@@ -58,6 +58,36 @@ def spot_kind(patch: NDArray[np.uint8], area: int) -> MarkKind | None:
     return "cross" if not holes and fill < 0.55 and min(high, wide) >= 6 and _is_cross(patch) else None
 
 
+def spot_shape(kind: MarkKind, patch: NDArray[np.uint8]) -> Points:
+    """Return what stands for a named spot on a drawing.
+
+    The middle of its line for a circle, its edge for a dot, two strokes for a cross.
+
+    Parameters
+    ----------
+    patch : ndarray of uint8
+        Non-zero where there is ink, as large as the spot's box.
+
+    Returns
+    -------
+    ndarray of shape (n, 2)
+        (x, y) in pixels of the patch, pixel centres at whole numbers, ending where it begins.
+    """
+    high, wide = patch.shape
+    middle, half = np.array([(wide - 1) / 2, (high - 1) / 2]), np.array([wide / 2, high / 2])
+    ring = ring_middle(patch) if kind == "circle" else None
+    if ring is not None:
+        middle, half = (ring.min(axis=0) + ring.max(axis=0)) / 2, np.ptp(ring, axis=0) / 2
+    if kind != "cross":
+        turn = np.linspace(0.0, 2 * np.pi, 33)
+        return np.asarray(middle + half * np.column_stack([np.cos(turn), np.sin(turn)]))
+    # Upright where the ink lies on the middle row and column, else from corner to corner.
+    along = (patch[high // 2] > 0).mean() + (patch[:, wide // 2] > 0).mean()
+    arms = np.array([(1, 0), (0, 1)] if along > 1.0 else [(1, 1), (1, -1)], dtype=np.float64)
+    strokes = [arms[0], -arms[0], 0 * arms[0], arms[1], -arms[1], 0 * arms[0], arms[0]]
+    return np.asarray(middle + half * np.array(strokes))
+
+
 def dot_on_line(patch: NDArray[np.uint8], mm_per_px: float) -> MarkKind | None:
     """Return 'dot' for a filled disc with a short piece of a line at it."""
     core = opened(as_mask(patch), LEAST_DOT_MM / mm_per_px)

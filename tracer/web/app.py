@@ -63,6 +63,7 @@ class Page:
             await bench.get_ready()
         revision = await (self.store.wait(since, _WAIT_SECONDS) if since else self.store.look())
         content = await asyncio.to_thread(lambda: state(self.job, self.store.pattern()))
+        content["lay"]["stale"] = await asyncio.to_thread(lambda: table.is_stale(self.job))
         return JSONResponse({"revision": revision, "work": self.working(), **content})
 
     def working(self) -> dict[str, Any]:

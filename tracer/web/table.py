@@ -128,6 +128,18 @@ def recorded(job: Path, pieces: Sequence[Piece]) -> tuple[dict[str, Any], list[l
     return data, mats
 
 
+def is_stale(job: Path) -> bool:
+    """Return whether pieces have changed since they were laid; False where nothing is laid."""
+    shapes = asked_of(job).get("shapes", {})
+    if not shapes or not (job / LAY_FILE).exists():
+        return False
+    try:
+        now = {p.id: p.outline.to_svg() for p in pieces_of(job)}
+    except JobError:
+        return True
+    return any(now.get(piece_id) != d for piece_id, d in shapes.items())
+
+
 def table(job: Path) -> dict[str, Any] | None:
     """Return all that the page shows of the lay, None when there is none."""
     if not (job / LAY_FILE).exists():

@@ -23,6 +23,9 @@ async function load(state, page) {
   }
 }
 
+/** What a message about a part of an entry is about, in the form's own words. */
+const PARTS = { all: "the seam width all round", includes: "what the paper includes", edges: "the seam width of an edge", width: "the seam width of an edge", trim: "the strip", by: "the width of the strip", drop: "what each loses at the join", split: "where it is split", from: "where the split begins", to: "where the split ends", allowance: "the allowance on the cut", count: "how many" };
+
 async function keep(at, was, entry, page, words = "") {
   const got = await ask("/api/cut", { at, was, entry }, { quiet: true });
   if (!got) return;
@@ -32,7 +35,7 @@ async function keep(at, was, entry, page, words = "") {
     drafts.clear();
   } else if (got.error) {
     drafts.set(at, entry);
-    errors.set(at, got.error.replace(/^cut list( line \d+)?: /, ""));
+    errors.set(at, got.error.replace(/^cut list( line \d+)?: /, "").replace(/^'(\w+)': /, (_, part) => (PARTS[part] ? `${PARTS[part]}: ` : "")));
     say(errors.get(at), { trouble: true });
   } else {
     shown = got;
@@ -93,7 +96,7 @@ function drawing(entry, at, page, made = madeOf(entry)) {
   const w = Math.max(...boxes.map((b) => b[0] + b[2])) - x;
   const hgt = Math.max(...boxes.map((b) => b[1] + b[3])) - y;
   const m = Math.max(w, hgt) * 0.1;
-  const letter = Math.max(w, hgt) / 22;
+  const letter = Math.max(w, hgt) / 18;
   return s("svg", { viewBox: `${x - m} ${y - m} ${w + 2 * m} ${hgt + 2 * m}`, class: "cut-drawing", role: "img", "aria-label": made.length ? `${made.map((q) => `${q.name}, ${size(q.width_mm, q.height_mm)}`).join("; ")}; edges ${edges.map(edgeName).join("; ")}` : `edges ${edges.map(edgeName).join("; ")}` },
     made.map((q) => s("path", { d: q.d, class: "as-cut" })),
     made.map((q) => (q.steps.some((t) => t.startsWith("allowance")) ? s("path", { d: q.finished, class: "as-sewn" }) : null)),
@@ -118,7 +121,7 @@ function drawing(entry, at, page, made = madeOf(entry)) {
 
 function sizes(entry, made = madeOf(entry)) {
   return h("div", { class: "made-of" }, made.map((m) => h("div", { class: "made" },
-    h("p", {}, h("strong", {}, m.name), `: cut ${size(m.width_mm, m.height_mm)} \u00b1 ${fine(m.plus_minus_mm)}`, m.steps.some((t) => t.startsWith("allowance")) ? `; sewn ${size(m.finished_size.width_mm, m.finished_size.height_mm)}` : "", `; ${m.count} ${m.count === 1 ? "copy" : "copies"}${m.pair ? ", every second mirrored" : ""}`),
+    h("p", {}, made.length > 1 ? [h("strong", {}, m.name), ": "] : null, `${size(m.width_mm, m.height_mm)} as cut, \u00b1 ${fine(m.plus_minus_mm)}`, m.steps.some((t) => t.startsWith("allowance")) ? `; ${size(m.finished_size.width_mm, m.finished_size.height_mm)} as sewn` : "", `; ${m.count} ${m.count === 1 ? "copy" : "copies"}${m.pair ? ", every second mirrored" : ""}`),
     m.facts.map((f) => h("p", { class: "quiet" }, f)))));
 }
 
@@ -154,11 +157,11 @@ function edgeBar(at, edges, ownEdges, set, page) {
   const edge = lit.at === at && lit.pointed && edges.find((e) => e.name === lit.edge);
   if (!edge) return null;
   const act = (words, change, key) => [press(words, () => { lit = { at: -1, edge: "", pointed: false }; set(change); }, { kind: "small", key: `cut ${at} edge ${key}` }), " "];
-  return h("div", { class: "edge-bar" }, h("p", {}, `Edge ${edgeName(edge)}:`),
+  return h("div", { class: "edge-bar" }, h("p", {}, `What becomes of edge ${edgeName(edge)}?`),
     h("p", {}, act("Unfold over it", { unfold: edge.name }, "unfold"),
       ownEdges.own.some(([n]) => meant(edges, n) === edge) ? null : act("Another seam width on it", ownEdges.with(edge.name, units() === "in" ? "1in" : "25mm"), "width"),
       act("Take a strip off along it", { trim: [...ownEdges.trims, { edge: edge.name, by: units() === "in" ? "3/8in" : "10mm" }] }, "trim"),
-      press("Leave it", () => { lit = { at: -1, edge: "", pointed: false }; page.again(); }, { kind: "small", key: `cut ${at} edge leave` })));
+      press("Nothing", () => { lit = { at: -1, edge: "", pointed: false }; page.again(); }, { kind: "small", key: `cut ${at} edge leave` })));
 }
 
 function card(entry0, at, page) {
@@ -185,15 +188,16 @@ function card(entry0, at, page) {
   return h("li", { class: "cut-card", id: `cut-${at}` },
     h("div", { class: "cut-words" },
       h("h3", {}, called),
-      h("p", { class: "sentence" }, word("Cut", String(entry.count ?? (entry.pair ? 2 : 1)), "count", (v) => ({ count: Math.max(1, Math.round(Number(v)) || 1) }), { narrow: true }), ` of ${(pieceOf(entry.from) || { name: entry.from }).name}, `,
-        word("called", entry.name || "", "name", (v) => ({ name: v })), ", ",
-        word("from", entry.on || "", "on", (v) => ({ on: v }), { hint: "the cloth" }), ". ",
+      sizes(entry),
+      h("p", { class: "sentence" }, word("Cut", String(entry.count ?? (entry.pair ? 2 : 1)), "count", (v) => ({ count: Math.max(1, Math.round(Number(v)) || 1) }), { narrow: true }), ` of ${(pieceOf(entry.from) || { name: entry.from }).name} `,
+        word("under the name", entry.name || "", "name", (v) => ({ name: v }), { none: (pieceOf(entry.from) || { name: entry.from }).name }), " ",
+        word("from", entry.on || "", "on", (v) => ({ on: v }), { none: "the cloth" }), ". ",
         tick("Every second one mirrored", Boolean(entry.pair), (v) => set({ pair: v || undefined, count: v ? Math.max(2, entry.count || 2) : entry.count }), { key: `${k} pair` })),
-      h("p", { class: "sentence" }, edge("Unfold it over", unfold, edges, "unfold", (v) => ({ unfold: v }), "nothing: it is whole"), "."),
-      h("p", { class: "sentence" }, word("Add for the seams, all round,", text(allowance.all), "allowance", (v) => seam({ all: withUnit(v) }), { hint: "like 1/4in or 10mm" }), ". ",
-        word("The paper already includes", text(typeof allowance.includes === "object" ? allowance.includes.all : allowance.includes), "includes", (v) => seam({ includes: withUnit(v) })), "."),
+      h("p", { class: "sentence" }, word("Add for the seams, all round,", text(allowance.all), "allowance", (v) => seam({ all: withUnit(v) }), { none: "nothing" }), ". ",
+        word("The paper already includes", text(typeof allowance.includes === "object" ? allowance.includes.all : allowance.includes), "includes", (v) => seam({ includes: withUnit(v) }), { none: "nothing" }), ". ",
+        edge("Another width on", "", edges.filter((e) => !ownEdges.some(([n]) => meant(edges, n) === e)), "more edge", (v) => (v ? seamOn(v, units() === "in" ? "1in" : "25mm") : {}), "no edge"), "."),
       ownEdges.map(([name, width]) => h("p", { class: "sentence" }, `On edge ${name} `, word("it is", text(typeof width === "object" ? width.width : width), `edge ${name}`, (v) => seamOn(name, withUnit(v))), "; empty it for none of its own.")),
-      h("p", { class: "sentence" }, edge("Another width on", "", edges.filter((e) => !ownEdges.some(([n]) => meant(edges, n) === e)), "more edge", (v) => (v ? seamOn(v, units() === "in" ? "1in" : "25mm") : {}), "no edge"), "."),
+      h("p", { class: "sentence" }, edge("Unfold it over", unfold, edges, "unfold", (v) => ({ unfold: v }), "nothing: it is whole"), "."),
       trims.map((t, j) => h("p", { class: "sentence" }, edge("Take a strip off along", t.edge, edges, `trim ${j}`, (v) => trimmed(j, v ? { edge: v } : null)), " ",
         word("as wide as", text(t.by), `by ${j}`, (v) => trimmed(j, v ? { by: withUnit(v) } : null)), ".")),
       h("details", { "data-key": `${k} more` }, h("summary", {}, "Trim, join, split, keep together"),
@@ -207,8 +211,7 @@ function card(entry0, at, page) {
         h("p", { class: "sentence" }, word("Keep its copies arranged with those that have the word", entry.together || "", "together", (v) => ({ together: v })), "."),
         h("p", { class: "sentence" }, choice("Corners of the allowance are", allowance.corners || "mitred", ["mitred", "squared", "rounded", "trimmed", "mirrored"].map((c) => [c, c]), (v) => set(seam({ corners: v })), { key: `${k} corners` }), "."),
         h("p", {}, press(`Leave ${called} out of the list`, () => keep(at, was, null, page, `${called} is no longer in the list`), { kind: "small", key: `${k} out` }))),
-      errors.get(at) ? h("p", { class: "mind", role: "alert" }, spoken(errors.get(at)), " ", press("Back to how it was", () => { drafts.delete(at); errors.delete(at); page.again(); }, { kind: "small", key: `${k} back` })) : null,
-      sizes(entry)),
+      errors.get(at) ? h("p", { class: "mind", role: "alert" }, spoken(errors.get(at)), " ", press("Back to how it was", () => { drafts.delete(at); errors.delete(at); page.again(); }, { kind: "small", key: `${k} back` })) : null),
     h("div", { class: "cut-side" }, drawing(entry, at, page),
       edgeBar(at, edges, { own: ownEdges, with: seamOn, trims }, set, page) || (edges.length && at === 0 ? h("p", { class: "quiet" }, "Click an edge to say what becomes of it.") : null)));
 }
@@ -228,6 +231,11 @@ export const cut = {
         h("p", {}, "What will be cut, in words. The traced pieces stay as they are. ", shown.kept ? null : "This is what was read on the paper; look it over, then keep it."),
         shown.error ? h("p", { class: "mind" }, shown.error) : null,
         shown.kept ? null : h("p", {}, press("Keep this list", () => shown.entries.length && keep(0, shown.entries[0], shown.entries[0], page, "the list is kept, the pieces are cut-ready"), { kind: "main", key: "keep list", disabled: !shown.entries.length || Boolean(shown.error) })),
+        shown.entries.length > 5 ? h("ul", { class: "short-cuts", "aria-label": "Go to a piece" }, shown.entries.map((e, at) => h("li", {}, press(e.name || (pieceOf(e.from) || { name: e.from }).name, () => {
+          const there = document.getElementById(`cut-${at}`);
+          there.scrollIntoView({ block: "start" });
+          there.querySelector("input").focus({ preventScroll: true });
+        }, { kind: "plain", key: `to cut ${at}` })))) : null,
         h("ol", { class: "cut-list" }, shown.entries.map((e, at) => card(e, at, page))),
         h("p", {}, choice("Cut also from", "", [["", "choose a piece"], ...shown.pieces.map((p) => [p.id, p.name + (unused.includes(p) ? "" : " (again)")])], (v) => {
           if (!v) return;

@@ -7,6 +7,12 @@ import { fine } from "./lengths.js";
 const wish = { what: "pieces", kinds: new Set(["svg", "pdf"]), paper: "", projector: false, outlines_only: false, each: false, cutting_sheet: true, dxf_version: "R2000", dxf_layers: "plain" };
 const KINDS = [["svg", "SVG, for cutting machines and drawing"], ["dxf", "DXF, for plotters and pattern cutting"], ["pdf", "PDF, to print or project"], ["png", "PNG, a picture at 300 per inch"]];
 
+/** What is asked of one kind of file alone. */
+const OWN = {
+  pdf: (set) => [choice("Also print-at-home pages on", wish.paper, [["", "no paper"], ...["A4", "A3", "Letter", "Legal", "Tabloid"].map((p) => [p, p])], set("paper"), { key: "paper" }), " ", tick("One with thick lines for a projector", wish.projector, set("projector"), { key: "projector" })],
+  dxf: (set) => [choice("Its form:", wish.dxf_version, [["R2000", "release 2000, true curves"], ["R12", "release 12, short straight lines"]], set("dxf_version"), { key: "dxf" }), h("br"), choice("its layers:", wish.dxf_layers, [["plain", "named in words"], ["numbers", "numbered (ASTM D6673)"]], set("dxf_layers"), { key: "dxf layers" })],
+};
+
 function write(page) {
   say("writing the files");
   ask("/api/write", { ...wish, kinds: [...wish.kinds] }, { quiet: true }).then((got) => {
@@ -27,26 +33,27 @@ function row(file) {
 export const hand = {
   name: "hand",
   word: "Hand over",
-  sum: (state) => ({ done: state.files.length > 0, words: state.files.length ? `${state.files.length} files` : "files for cutter, printer, projector" }),
+  sum: (state) => ({ done: state.files.length > 0, words: state.files.length ? `${state.files.length} ${state.files.length === 1 ? "file" : "files"}${state.files.some((f) => f.outdated) ? ", some older than the job" : ""}` : "files for cutter, printer, projector" }),
   show(holder, page) {
     const state = page.state;
     const set = (k) => (v) => { wish[k] = v; page.again(); };
     rebuild(holder, () => {
       if (!state.pattern) return h("p", {}, "Nothing is traced yet. ", press("Go to the tray", () => page.go("tray"), { kind: "plain" }));
       return [
-        h("div", { class: "say-what" },
+        h("div", { class: "to-write" }, h("div", { class: "ticket" },
           h("p", { class: "sentence" }, choice("Write", wish.what, [["pieces", state.cut.made ? "the pieces as cut" : "the pieces as traced"], ["lay", "the lay"]], set("what"), { key: "what" }), " as:"),
-          h("fieldset", { class: "kinds" }, h("legend", { class: "unseen" }, "Kinds of file"), KINDS.map(([k, words]) => tick(words, wish.kinds.has(k), (on) => { if (on) wish.kinds.add(k); else wish.kinds.delete(k); page.again(); }, { key: `kind ${k}` }))),
-          h("p", { class: "sentence" }, wish.kinds.has("pdf") ? [choice("Print-at-home pages on", wish.paper, [["", "no paper"], ...["A4", "A3", "Letter", "Legal", "Tabloid"].map((p) => [p, p])], set("paper"), { key: "paper" }), " ", tick("A PDF with thick lines for a projector", wish.projector, set("projector"), { key: "projector" }), " "] : null,
-            wish.kinds.has("dxf") ? [choice("DXF of", wish.dxf_version, [["R2000", "release 2000, true curves"], ["R12", "release 12, short straight lines"]], set("dxf_version"), { key: "dxf" }), " ", choice("its layers", wish.dxf_layers, [["plain", "named in words"], ["numbers", "numbered (ASTM D6673)"]], set("dxf_layers"), { key: "dxf layers" }), " "] : null,
-            wish.what === "pieces" ? tick("One file a piece", wish.each, set("each"), { key: "each" }) : null, " ",
-            tick("Only cutting lines", wish.outlines_only, set("outlines_only"), { key: "only lines" }), " ",
+          h("fieldset", { class: "kinds" }, h("legend", { class: "unseen" }, "Kinds of file"), KINDS.map(([k, words]) => [
+            tick(words, wish.kinds.has(k), (on) => { if (on) wish.kinds.add(k); else wish.kinds.delete(k); page.again(); }, { key: `kind ${k}` }),
+            OWN[k] && wish.kinds.has(k) ? h("div", { class: "own" }, OWN[k](set)) : null])),
+          h("fieldset", { class: "kinds" }, h("legend", { class: "unseen" }, "What is in them"),
+            wish.what === "pieces" ? tick("One file a piece", wish.each, set("each"), { key: "each" }) : null,
+            tick("Only cutting lines", wish.outlines_only, set("outlines_only"), { key: "only lines" }),
             tick("The cutting sheet too", wish.cutting_sheet, set("cutting_sheet"), { key: "cutting sheet" })),
           h("p", {}, press("Write and measure them", () => write(page), { kind: "main", key: "write", disabled: state.work.state === "working" || (!wish.kinds.size && !wish.cutting_sheet) }))),
-        state.files.length
+        h("div", {}, state.files.length
           ? h("table", { class: "files" }, h("caption", {}, "Written files"), h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "file"), h("th", { scope: "col" }, "size"), h("th", { scope: "col" }, "measured again"))), h("tbody", {}, state.files.map(row)))
           : h("p", { class: "quiet" }, "No file is written yet."),
-        h("p", {}, state.documents.map((d) => [h("a", { href: `/job/${d.name}`, target: "_blank", rel: "noopener" }, d.words === "report" ? "The report: what was traced, and how exact it is" : "The cut report: each step in words"), " "])),
+        h("ul", { class: "answers" }, state.documents.map((d) => h("li", {}, h("a", { href: `/job/${d.name}`, target: "_blank", rel: "noopener" }, d.words === "report" ? "The report: what was traced, and how exact it is" : "The cut report: each step in words")))))),
         h("p", { class: "caution" }, "Before cloth: print or cut one piece of paper at 100 %, lay a ruler on it, and only then cut. Keep hands clear of a moving cutting head; pins out of its way."),
       ];
     });

@@ -65,7 +65,7 @@ function sentence(page) {
         words("The cloth shrinks by", "shrinkage"), " ", wishes.on === "mat" ? words("Mats there are", "mats", "empty: as many as needed") : null)));
 }
 
-function rulers(width, height) {
+function rulers(width, height, broad) {
   const step = units() === "in" ? 25.4 : 10;
   const parts = units() === "in" ? 4 : 2;
   const every = units() === "in" ? 2 : 5;
@@ -75,9 +75,9 @@ function rulers(width, height) {
     for (let k = 0; k * (step / parts) <= long + 1e-6; k += 1) {
       const at = (k * step) / parts;
       const whole = k % parts === 0;
-      const depth = whole ? ((k / parts) % every === 0 ? 7 : 5) : 3;
+      const depth = broad * (whole ? ((k / parts) % every === 0 ? 7 : 5) : 3);
       ticks += upright ? `M0 ${at}h${-depth}` : `M${at} 0v${-depth}`;
-      if (whole && (k / parts) % every === 0 && k) out.push(s("text", upright ? { x: -8.5, y: at + 2, "text-anchor": "end" } : { x: at, y: -8.5, "text-anchor": "middle" }, String(k / parts)));
+      if (whole && (k / parts) % every === 0 && k) out.push(s("text", upright ? { x: -8 * broad, y: at, dy: "0.35em", "text-anchor": "end" } : { x: at, y: -8.5 * broad, "text-anchor": "middle" }, String(k / parts)));
     }
   };
   edge(width, false);
@@ -223,10 +223,10 @@ function heldWords(rows, page, movable) {
   return h("div", { id: "held-words" },
     h("h3", {}, `${who(p)}${p.mirrored ? ", mirrored" : ""}`),
     h("p", {}, press("Turn it half round", () => turn(p, 180, page), { kind: "small", key: "turn half" }), " ",
-      field("by degrees", "90", (v) => { angle = Number(v) || 0; }, { key: "turn by", oninput: (v) => { angle = Number(v) || 0; } }), " ", press("turn it", () => turn(p, angle, page), { kind: "small", key: "turn it" })),
-    h("p", {}, press("Mirror it", () => mirror(p, page), { kind: "small", key: "mirror" }), " ",
-      press(p.pinned ? "Unpin it" : "Pin it where it is", () => keep(p, { pinned: !p.pinned }, p.pinned ? `${who(p)} unpinned` : `${who(p)} pinned`, page), { kind: "small", key: "pin", "aria-pressed": String(p.pinned) }), " ",
-      mats.length > 1 ? choice("Move it to", String(mat), mats.map((m, k) => [String(k), `table ${k + 1}`]), (v) => keep(p, { mat: Number(v) }, `${who(p)} lies on table ${Number(v) + 1}`, page), { key: "to mat" }) : null));
+      press("Mirror it", () => mirror(p, page), { kind: "small", key: "mirror" }), " ",
+      press(p.pinned ? "Unpin it" : "Pin it where it is", () => keep(p, { pinned: !p.pinned }, p.pinned ? `${who(p)} unpinned` : `${who(p)} pinned`, page), { kind: "small", key: "pin", "aria-pressed": String(p.pinned) })),
+    h("p", { class: "turning" }, press("Turn it", () => turn(p, angle, page), { kind: "small", key: "turn it" }), " ", field("by", "90", (v) => { angle = Number(v) || 0; }, { key: "turn by", narrow: true, oninput: (v) => { angle = Number(v) || 0; } }), " degrees"),
+    h("p", {}, mats.length > 1 ? choice("Move it to", String(mat), mats.map((m, k) => [String(k), `table ${k + 1}`]), (v) => keep(p, { mat: Number(v) }, `${who(p)} lies on table ${Number(v) + 1}`, page), { key: "to mat" }) : null));
 }
 
 async function bringCloth(state, file, page) {
@@ -239,7 +239,7 @@ async function bringCloth(state, file, page) {
 export const lay = {
   name: "lay",
   word: "Lay",
-  sum: (state) => ({ done: state.lay.stamp > 0, words: state.lay.stamp > 0 ? "laid out" : "mat, cloth or leftover" }),
+  sum: (state) => ({ done: state.lay.stamp > 0 && !state.lay.stale, words: state.lay.stale ? "the pieces have changed since they were laid" : state.lay.stamp > 0 ? "laid out" : "mat, cloth or leftover" }),
   leave() {
     if (glass) glass.close();
     glass = null;
@@ -258,19 +258,22 @@ export const lay = {
         sentence(page),
         h("p", {}, press("Lay them out", () => start(false, page), { kind: "main", key: "lay out", disabled: busy }), " ",
           pinned ? press("Lay the rest", () => start(true, page), { key: "lay rest", disabled: busy }) : null, " ",
-table && table.steps && table.steps.done ? [press("Put the last one back", () => ask("/api/lay/step", { back: true }).then((ok) => ok && say("put back")), { kind: "small", key: "put back" }), " "] : null,
-          table && table.steps && table.steps.done < table.steps.count ? press("Move it again", () => ask("/api/lay/step", { back: false }).then((ok) => ok && say("moved again")), { kind: "small", key: "move again" }) : null),      ];
+          table && table.steps && table.steps.done ? [press("Take back the last move", () => ask("/api/lay/step", { back: true }).then((ok) => ok && say("put back")), { kind: "small", key: "put back" }), " "] : null,
+          table && table.steps && table.steps.done < table.steps.count ? press("Do it again", () => ask("/api/lay/step", { back: false }).then((ok) => ok && say("moved again")), { kind: "small", key: "move again" }) : null),
+      ];
       if (!table) return head;
       if (table.stale) return [head, h("p", { class: "mind" }, table.stale)];
       if (mat >= table.mats.length) mat = 0;
       const here = table.mats[mat];
-      const room = 16;
+      // The rulers lie around the table, as broad as can be read on it.
+      const room = Math.max(12, 0.036 * Math.max(here.width_mm, here.length_mm));
       const next = new Glass({ label: `Table ${mat + 1}`, width: here.width_mm + 2 * room, height: here.length_mm + 2 * room }).as(glass);
       if (glass) glass.close();
       glass = next;
       glass.pane.classList.add("table");
       const rows = here.placements;
       if (!rows.some((p) => who(p) === held)) held = rows.length ? who(rows[0]) : "";
+      const onTop = rows.findIndex((p) => who(p) === held);
       const margin = table.surface.margin_mm;
       const side = margin + (table.surface.selvedge_mm || 0);
       const top = s("g", { transform: `translate(${room} ${room})`, class: state.cloth ? "on-cloth" : "" },
@@ -279,16 +282,20 @@ table && table.steps && table.steps.done ? [press("Put the last one back", () =>
         table.surface.outline ? s("path", { d: table.surface.outline, class: "leftover" }) : null,
         s("rect", { x: side, y: margin, width: Math.max(0, here.width_mm - 2 * side), height: Math.max(0, here.length_mm - 2 * margin), class: "margin" }),
         here.fold ? s("path", { d: `M${here.fold.x_mm} 0V${here.length_mm}`, class: "cloth-fold" }) : null,
-        s("g", { class: "rulers" }, rulers(here.width_mm, here.length_mm)),
-        rows.map((p) => laid(p, rows, page, table.movable)));
+        s("g", { class: "rulers" }, rulers(here.width_mm, here.length_mm, room / 16)),
+        // The one that is held lies on top; the others stay in their order.
+        [...rows.slice(onTop + 1), ...rows.slice(0, onTop + 1)].map((p) => laid(p, rows, page, table.movable)));
       glass.drawing.append(top);
       glass.onrest((mmPerPx) => {
-        for (const t of glass.drawing.querySelectorAll(".rulers text")) t.setAttribute("font-size", Math.min(12, 12 * mmPerPx));
+        for (const t of glass.drawing.querySelectorAll(".rulers text")) t.setAttribute("font-size", Math.min(0.42 * room, 12 * mmPerPx));
         // A name is written as large as fits on its piece, and not at all where it could not be read.
         for (const g of glass.drawing.querySelectorAll(".laid")) {
           const name = g.querySelector(".laid-name");
-          const wide = g.querySelector(".laid-shape").getBoundingClientRect().width;
-          const letterPx = Math.min(15, (1.5 * wide) / Math.max(4, name.textContent.length));
+          const { width: wide, height: high } = g.querySelector(".laid-shape").getBoundingClientRect();
+          // On a piece that is long and narrow it runs along it.
+          const upright = high > 1.5 * wide;
+          name.classList.toggle("upright", upright);
+          const letterPx = Math.min(15, 0.5 * Math.min(wide, high), (1.5 * (upright ? high : wide)) / Math.max(4, name.textContent.length));
           name.setAttribute("font-size", letterPx * mmPerPx);
           name.classList.toggle("unread", letterPx < 7);
         }

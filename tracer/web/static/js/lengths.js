@@ -39,7 +39,7 @@ export const perLength = (mmPerM) => (unit === "in" ? { of: "yard", doubt: `${((
 export const within = (mm) => (mm < 0.001 ? (unit === "in" ? "a ten-thousandth of an inch" : "a thousandth of a millimetre") : `\u00b1 ${fine(mm)}`);
 
 /** Width by height. */
-export const size = (w, hgt) => `${length(w)} \u00d7 ${length(hgt)}`;
+export const size = (w, hgt) => `${length(w).replace(/ (mm|in)$/, "")} \u00d7 ${length(hgt)}`;
 
 /** A number of millimetres in the chosen unit, for a field. */
 export const plain = (mm) => (unit === "in" ? (mm / 25.4).toFixed(4) : mm.toFixed(2));

@@ -87,11 +87,11 @@ function commit(input, done) {
   setTimeout(() => done(value));
 }
 
-/** A labelled text field whose words are handed on when they are done with. */
-export function field(label, value, done, { key, wide = false, narrow = false, hint = "", oninput, type = "text", list } = {}) {
+/** A labelled text field whose words are handed on when they are done with; `none` is what an empty one means. */
+export function field(label, value, done, { key, wide = false, narrow = false, hint = "", none = "", oninput, type = "text", list } = {}) {
   const id = freshId("f");
   const input = h("input", {
-    id, type, value, autocomplete: "off", class: wide ? "wide" : narrow ? "narrow" : "", "data-key": key || label, list,
+    id, type, value, autocomplete: "off", class: wide ? "wide" : narrow ? "narrow" : "", "data-key": key || label, list, placeholder: none || undefined,
     "aria-describedby": hint ? `${id}-hint` : undefined,
     oninput: (e) => {
       e.target.dataset.dirty = "1";

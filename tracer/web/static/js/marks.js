@@ -100,7 +100,7 @@ export function markTicket(all, piece, page) {
         if (marked.joining) say("choose the other line on the sheet or in the list; the gap between them is bridged");
         page.again();
       }, { kind: "small", key: "join mark", "aria-pressed": String(marked.joining === name) }) : null, " ",
-      press("Let it be", () => { marked.chosen = ""; marked.joining = ""; page.again(); }, { kind: "small", key: "unchoose mark" })));
+      press("Done with it", () => { marked.chosen = ""; marked.joining = ""; page.again(); }, { kind: "small", key: "unchoose mark" })));
 }
 
 /** The marks of one owner as a list to choose from. */

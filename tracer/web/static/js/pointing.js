@@ -118,5 +118,5 @@ export function view(page, done, busy) {
       h("p", {}, "Anything flat with right angles whose size you know: a card, a book, a sheet of paper, four lines of a mat. Drag the corners onto its own; the round window shows the one you hold, much larger."),
       h("p", {}, field("It is, across by down,", size, (v) => { size = v.trim(); }, { key: "pointed size", hint: "like 50x50mm or 8x10in", oninput: (v) => { size = v.trim(); } })),
       h("p", {}, press("Trace by these corners", () => { const c = corners.map((p) => [...p]); const of = picture; leave(); done(of, c, size); }, { key: "trace pointed" }), " ",
-        press("Leave it", () => { leave(); page.again(); }, { kind: "small", key: "leave pointing" }))));
+        press("Never mind", () => { leave(); page.again(); }, { kind: "small", key: "leave pointing" }))));
 }

@@ -125,7 +125,7 @@ function anew(state, sheet, known, page) {
     corners
       ? [h("p", {}, "Drag the four corners onto those of something with right angles whose size you know; the round window shows the one you hold, much larger."),
         h("p", {}, field("It is, across by down,", cornerSize, (v) => { cornerSize = v; }, { key: "corner size", oninput: (v) => { cornerSize = v; } })),
-        h("p", {}, press("Trace again by these corners", () => { retrace(state, sheet, { pointed: { sheet: sheet.id, corners, size: cornerSize } }); corners = null; page.again(); }, { key: "retrace corners", disabled: busy }), " ", press("Leave it", () => { corners = null; page.again(); }, { kind: "small" }))]
+        h("p", {}, press("Trace again by these corners", () => { retrace(state, sheet, { pointed: { sheet: sheet.id, corners, size: cornerSize } }); corners = null; page.again(); }, { key: "retrace corners", disabled: busy }), " ", press("Never mind", () => { corners = null; page.again(); }, { kind: "small" }))]
       : h("p", {}, press("Set its corners yourself", () => byHand(sheet, known, page), { key: "by hand", disabled: !sheet.about }))];
 }
 

@@ -1,6 +1,14 @@
 // Talking to the server on this machine: requests, the job's state as it changes, and what is said to the person.
 
 let saying = 0;
+let troubleSince = 0;
+const TROUBLE_READ_MS = 2_000;
+
+// Trouble stays until the person goes on: the next press after it could be read takes it away.
+addEventListener("pointerdown", () => {
+  const region = document.getElementById("said");
+  if (region.classList.contains("trouble") && troubleSince && performance.now() - troubleSince > TROUBLE_READ_MS) region.textContent = "";
+}, true);
 
 /** Say something in the live region; trouble is said at once. */
 export function say(words, { trouble = false } = {}) {
@@ -12,7 +20,7 @@ export function say(words, { trouble = false } = {}) {
   clearTimeout(saying);
   saying = setTimeout(() => {
     region.textContent = words;
-    // Trouble stays until something else is said.
+    troubleSince = trouble ? performance.now() : 0;
     if (!trouble) saying = setTimeout(() => { region.textContent = ""; }, 9_000);
   }, 30);
 }

@@ -93,6 +93,12 @@ function rail(state, page) {
   return h("ul", { class: "rail", "aria-label": "Pieces" }, state.pattern.pieces.map((p) => hang(p, false)), (state.pattern.dropped || []).map((p) => hang(p, true)));
 }
 
+/** What was remarked while the piece was traced: a single remark in full, more of them folded away. */
+function remarks(piece) {
+  if (piece.notes.length < 2) return piece.notes.map((n) => h("p", { class: "remarks" }, n));
+  return h("details", { class: "remarks", "data-key": "remarks" }, h("summary", {}, `${piece.notes.length} remarks from the tracing`), h("ul", {}, piece.notes.map((n) => h("li", {}, n))));
+}
+
 function ticket(piece, page) {
   const cut = (details) => change({ do: "cut", piece: piece.id, ...details });
   return h("div", { class: "ticket" },
@@ -101,13 +107,13 @@ function ticket(piece, page) {
     h("p", { class: "sentence" }, field("Cut it this many times:", String(piece.cut.count), (v) => cut({ count: Math.max(1, Math.round(Number(v)) || 1) }), { key: "piece count", narrow: true }), " ",
       tick("as mirrored pairs", piece.cut.mirrored, (v) => cut({ mirrored: v }), { key: "piece pair" }), " ",
       tick("on the fold", piece.cut.fold, (v) => cut({ fold: v }), { key: "piece fold" })),
-    h("p", { class: "sentence" }, field("It is cut from", piece.cut.material, (v) => cut({ material: v.trim() }), { key: "piece material", hint: "such as lining" })),
+    h("p", { class: "sentence" }, field("It is cut from", piece.cut.material, (v) => cut({ material: v.trim() }), { key: "piece material", none: "the cloth" })),
     h("p", {}, `Sizes are right within ${within(piece.width_expanded_uncertainty_mm || piece.expanded_uncertainty_mm)} across and ${within(piece.height_expanded_uncertainty_mm || piece.expanded_uncertainty_mm)} down. `,
       !piece.as_read ? "You changed this outline; what was measured before no longer holds for it."
         : piece.fit.max_mm ? `The outline lies within ${fine(piece.fit.p95_mm)} of its line for 95 % of the way, ${fine(piece.fit.max_mm)} at worst.` : "It was not measured against a picture: its numbers come from the drawing, or from your hand."),
-    piece.notes.map((n) => h("p", { class: "quiet" }, n)),
-    h("p", {}, press(`Put ${piece.name} aside`, () => change({ do: "drop", piece: piece.id }).then((ok) => { if (ok) { view.piece = ""; say(`${piece.name} is put aside; it hangs at the end of the rail`); } }), { kind: "small", key: "drop piece" }), " ",
-      press(view.points ? "Hide its points" : "Show its points", () => { view.points = !view.points; view.pen = null; page.again(); }, { kind: "small", key: "points", "aria-pressed": String(view.points) })),
+    remarks(piece),
+    h("p", {}, press(view.points ? "Hide its points" : "Show its points", () => { view.points = !view.points; view.pen = null; page.again(); }, { kind: "small", key: "points", "aria-pressed": String(view.points) }), " ",
+      press(`Put ${piece.name} aside`, () => change({ do: "drop", piece: piece.id }).then((ok) => { if (ok) { view.piece = ""; say(`${piece.name} is put aside; it hangs at the end of the rail`); } }), { kind: "small", key: "drop piece" })),
     view.points ? pointControls(piece, page) : null);
 }
 
@@ -199,6 +205,7 @@ export const trace = {
       const findings = [...pattern.findings, ...sheet.calibration.warnings.filter((f) => f.severity === "warning")];
       return [
         rail(state, page),
+        history(pattern),
         h("div", { class: "beside" },
           h("div", { class: "stays" },
             h("p", { class: "over-glass" },
@@ -209,15 +216,15 @@ export const trace = {
             glass.element,
             kindTicks(marks, page)),
           h("div", {},
-            history(pattern),
-            h("p", {}, press(view.pen && view.pen.kind === "line" ? "Stop drawing" : "Draw a line on the sheet", () => pen.line(sheet.id, page), { kind: "small", key: "draw line", "aria-pressed": String(Boolean(view.pen && view.pen.kind === "line")) })),
             view.pen && view.pen.kind === "line" ? pen.controls(page) : null,
             sizeChoice(state, findings),
             findings.map((f) => h("p", { class: f.severity === "warning" ? "mind" : "quiet" }, spoken(f.message))),
             markTicket(marks, shownPiece, page),
             piece ? ticket(piece, page) : h("p", {}, "No piece was found on this sheet. Draw its line below, or make a piece of a line that was found."),
-            piece ? markList(marks, piece.id, `What is drawn on ${piece.name}`, page) : null,
-            markList(marks, sheet.id, "What is drawn beside the pieces", page))),
+            h("div", { class: "marks-about" },
+              piece ? markList(marks, piece.id, `What is drawn on ${piece.name}`, page) : null,
+              markList(marks, sheet.id, "What is drawn beside the pieces", page),
+              h("p", {}, press(view.pen && view.pen.kind === "line" ? "Stop drawing" : "Draw a missing line", () => pen.line(sheet.id, page), { kind: "small", key: "draw line", "aria-pressed": String(Boolean(view.pen && view.pen.kind === "line")) }))))),
       ];
     });
   },

@@ -33,11 +33,11 @@ function paper(entry, p, page) {
   const key = pageKey(entry.file, p.page);
   const id = freshId("paper");
   const words = `${entry.file}${p.page ? `, page ${p.page}` : ""}`;
+  const box = h("input", { type: "checkbox", id, checked: chosen.get(key) ?? false, "data-key": `choose ${key}`, onchange: (e) => { chosen.set(key, e.target.checked); page.again(); } });
   return h("li", { class: "paper" },
-    h("input", { type: "checkbox", id, checked: chosen.get(key) ?? false, "data-key": `choose ${key}`, onchange: (e) => { chosen.set(key, e.target.checked); page.again(); } }),
     h("label", { for: id },
       h("img", { src: `/job/inbox-pages/${encodeURIComponent(p.thumbnail)}`, alt: "" }),
-      h("span", {}, words),
+      h("span", {}, box, h("span", { class: "name" }, words)),
       h("small", {}, p.drawn ? "a drawing with its own millimetres" : `${p.width_px} \u00d7 ${p.height_px} pixels${p.density ? `, says ${p.density} per inch` : ""}`)));
 }
 
@@ -87,6 +87,9 @@ function refusal(state, page) {
     pictures.length === 1 ? press("Point at something of known size in the picture", () => pointing.begin(pictures[0], page), { kind: "small", key: "point at it" }) : null));
 }
 
+const howTo = () => h("p", { class: "quiet" }, "Lay a ruler, a gridded mat, a bank card or a printed test square beside the paper, flat and in the same plane, and photograph it from straight above. Nothing of the kind at hand? Print a target on ",
+  h("a", { href: "/api/target?paper=A4", download: "target-A4.pdf", "data-key": "target A4" }, "A4"), " or ", h("a", { href: "/api/target?paper=Letter", download: "target-Letter.pdf", "data-key": "target Letter" }, "Letter"), " paper at 100 % and measure its line.");
+
 // One element for good: a chooser that is open must still have its field when the view is rebuilt behind it.
 let pick = null;
 const picker = (page) => {
@@ -111,25 +114,27 @@ export const tray = {
     }
     const busy = state.work.state === "working";
     rebuild(holder, () => {
-      const basket = h("div", { class: "basket", id: "basket",
+      const basket = h("div", { class: `basket ${state.tray.length ? "used" : ""}`, id: "basket",
         ondragover: (e) => { e.preventDefault(); basket.classList.add("over"); },
         ondragleave: () => basket.classList.remove("over"),
         ondrop: (e) => { e.preventDefault(); basket.classList.remove("over"); take([...e.dataTransfer.files], page); } },
-        h("p", {}, "Drop papers here, or ", press("look for them", () => picker(page).click(), { kind: "plain", key: "look for papers" }), "."), picker(page));
+        h("p", {}, state.tray.length ? "Drop more papers here, or " : "Drop papers here, or ", press("look for them", () => picker(page).click(), { kind: "plain", key: "look for papers" }), "."), picker(page));
       const { files, pictures } = chosenPages(state);
       const many = (entry) => entry.pages.length > 1;
       return [
         basket,
         coming1.length ? h("p", { class: "quiet" }, `Looking at ${coming1.join(", ")}\u2026`) : null,
-        state.tray.map((entry) => h("section", { class: "bundle", "aria-label": entry.file },
-          h("ul", { class: "papers" }, entry.pages.map((p) => paper(entry, p, page))),
+        h("div", { class: state.tray.length ? "tray-table" : "" },
+          h("div", {}, state.tray.map((entry) => h("section", { class: "bundle", "aria-label": entry.file },
+          h("ul", { class: `papers ${state.tray.length === 1 && entry.pages.length === 1 ? "alone" : ""}` }, entry.pages.map((p) => paper(entry, p, page))),
           entry.more ? h("p", { class: "quiet" }, entry.more) : null,
           h("p", {},
             many(entry) ? [press("All its pages", () => { entry.pages.forEach((p) => chosen.set(pageKey(entry.file, p.page), true)); page.again(); }, { kind: "small", key: `all of ${entry.file}` }), " ",
-              press("None", () => { entry.pages.forEach((p) => chosen.set(pageKey(entry.file, p.page), false)); page.again(); }, { kind: "small", key: `none of ${entry.file}`, "aria-label": `no page of ${entry.file}` }), " "] : null,
-            press(`Put ${entry.file} back`, () => { entry.pages.forEach((p) => chosen.delete(pageKey(entry.file, p.page))); ask("/api/put-back", { file: entry.file }); }, { kind: "small" })))),
+              press("None", () => { entry.pages.forEach((p) => chosen.set(pageKey(entry.file, p.page), false)); page.again(); }, { kind: "small", key: `none of ${entry.file}`, "aria-label": `None of ${entry.file}` }), " "] : null,
+            press("Take it out of the tray", () => { entry.pages.forEach((p) => chosen.delete(pageKey(entry.file, p.page))); ask("/api/put-back", { file: entry.file }); }, { kind: "small", key: `out ${entry.file}`, "aria-label": `Take it out of the tray: ${entry.file}` })))), howTo()),
         state.tray.length
-          ? h("div", { class: "say-what" },
+          ? h("div", { class: "ticket" },
+            h("h3", {}, "What gives the scale"),
             scaleSentence(asked, () => page.again(), "tray"),
             h("p", { class: "sentence" },
               choice("Of a drawn line take", options.line, [["centre", "the middle"], ["outer", "the outer side"], ["inner", "the inner side"]], (v) => { options.line = v; }, { key: "line side" }), "."),
@@ -141,12 +146,10 @@ export const tray = {
             h("p", {}, press("Trace them", () => go(state, page), { kind: "main", key: "trace them", disabled: !files.length || busy }), " ",
               pictures.length === 1 && !pointing.at() ? press("Point at what gives the scale", () => pointing.begin(pictures[0], page), { kind: "small", key: "point first", disabled: busy }) : null),
             state.pattern ? h("p", { class: "quiet" }, "Tracing again keeps your corrections where they still fit; the tracing before is kept as pattern-earlier.json.") : null,
-            busy ? null : refusal(state, page),
-            pointing.view(page, (picture, corners_px, size) => go(state, page, [{ ...picture, pointed: { corners_px, size } }]), busy),
-            coming(state.work))
-          : null,
-        h("p", { class: "quiet" }, "Lay a ruler, a gridded mat, a bank card or a printed test square beside the paper, flat and in the same plane, and photograph it from straight above. Nothing of the kind at hand? Print a target on ",
-          h("a", { href: "/api/target?paper=A4", download: "target-A4.pdf", "data-key": "target A4" }, "A4"), " or ", h("a", { href: "/api/target?paper=Letter", download: "target-Letter.pdf", "data-key": "target Letter" }, "Letter"), " paper at 100 % and measure its line."),
+            busy ? null : refusal(state, page))
+          : null),
+        pointing.view(page, (picture, corners_px, size) => go(state, page, [{ ...picture, pointed: { corners_px, size } }]), busy),
+        coming(state.work),
       ];
     });
   },
