@@ -20,7 +20,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path as FilePath
 from typing import Any
 
@@ -35,6 +35,7 @@ from tests.oracles import Segments, compare_corners, dense_polygon, distance_bet
 from tracer.candidate import RoughOutline
 from tracer.curves.fit import fit_closed
 from tracer.cusps import Stroke, extend_cusps
+from tracer.edge_signal import edge_signal
 from tracer.outline import locate
 from tracer.path import Path
 from tracer.peer import binding_name, trace_mask
@@ -134,7 +135,12 @@ def run_own(pixels: NDArray[np.uint8], camera: Camera, *, drawn: bool) -> list[S
             obscured=none,
             bridged=none,
         )
+        if not drawn:
+            signal = edge_signal(pixels, rough)
+            rough = replace(rough, colour_weights=signal.codes)
         evidence = locate(pixels, rough)
+        if not drawn:
+            evidence = evidence.moved_in(signal.half_shift_px, run_px=signal.run_px)
         mm = camera.to_mm(np.asarray(evidence.points_px))
         scale = 25.4 / 300
         path = fit_closed(

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from calibration import CalibrateOptions, Picture, ReferenceRequest, Source, calibrate
+from calibration import CalibrateOptions, Picture, ReferenceRequest, Sheet, Source, calibrate
 from fixtures import draw, render
 from fixtures.draw import INK, Pencil
 from fixtures.geometry import ellipse, polygon, regular
@@ -17,7 +17,7 @@ from fixtures.references import square
 from fixtures.scene import Scene, srgb
 from tracer.pattern import piece_from_json, piece_to_json
 from tracer.piece import Piece
-from tracer.pipeline import TraceOptions, trace
+from tracer.pipeline import LineSide, TraceOptions, trace
 
 R, A, B, SIDE = 24.0, 27.0, 17.0, 30.0
 AREAS = {
@@ -36,24 +36,26 @@ SIZES = {"circle": (2 * R, 2 * R), "ellipse": (2 * A, 2 * B), "hexagon": (2 * R,
 """Width and height as drawn; a triangle that is scanned a little turned has another box."""
 
 
+LINE_MM = 0.5
+
+
 @cache
-def traced(turn_deg: float) -> dict[str, Piece]:
+def sheet_of(turn_deg: float) -> Sheet:
     scene = Scene(name="forms", width_mm=150, height_mm=120, ground=srgb(238, 237, 233), ground_texture=0.01)
     square(scene, (96, 58), "50mm", caption="")
-    p = Pencil(ink=INK, cut_mm=0.5)
-    outlines = {
-        "circle": ellipse(30, 30, R, R),
-        "ellipse": ellipse(90, 26, A, B),
-        "hexagon": regular(30, 88, R, 6),
-        "triangle": polygon([(60, 100), (60 + SIDE, 100), (60, 100 - SIDE)]),
-    }
-    for outline in outlines.values():
+    p = Pencil(ink=INK, cut_mm=LINE_MM)
+    triangle = polygon([(60, 100), (60 + SIDE, 100), (60, 100 - SIDE)])
+    for outline in (ellipse(30, 30, R, R), ellipse(90, 26, A, B), regular(30, 88, R, 6), triangle):
         draw.drawn_piece(scene, "", outline, p, cut="")
     shot = render.scan(scene, dpi=300, rotation_deg=turn_deg, seed=5)
     picture = Picture(pixels=shot.pixels, source=Source(file="forms", page=None, sha256=""))
-    sheet = calibrate(picture, CalibrateOptions(request=ReferenceRequest(kind="square", size="50mm")))
-    found = [t.piece for t in trace(sheet, TraceOptions(words=False)).pieces]
-    assert len(found) == len(outlines)
+    return calibrate(picture, CalibrateOptions(request=ReferenceRequest(kind="square", size="50mm")))
+
+
+@cache
+def traced(turn_deg: float) -> dict[str, Piece]:
+    found = [t.piece for t in trace(sheet_of(turn_deg), TraceOptions(words=False)).pieces]
+    assert len(found) == len(AREAS)
     out = {}
     for name, area in AREAS.items():
         out[name] = min(found, key=lambda piece: abs(piece.area_mm2 - area))
@@ -84,3 +86,12 @@ def test_what_is_stated_of_area_and_perimeter_is_kept_in_the_file() -> None:
     piece = traced(0.0)["circle"]
     again = piece_from_json(piece_to_json(piece))
     assert np.allclose(again.extent_uncertainty, piece.extent_uncertainty, atol=1e-3)
+
+
+@pytest.mark.parametrize(("line", "grows_mm"), [("outer", LINE_MM / 2), ("inner", -LINE_MM / 2)])
+def test_the_outer_and_the_inner_side_of_a_line_are_half_its_width_away(line: LineSide, grows_mm: float) -> None:
+    found = [t.piece for t in trace(sheet_of(0.0), TraceOptions(words=False, line=line)).pieces]
+    piece = min(found, key=lambda p: abs(p.area_mm2 - math.pi * (R + grows_mm) ** 2))
+    area, _ = piece.extent_uncertainty
+    assert abs(piece.area_mm2 - math.pi * (R + grows_mm) ** 2) <= area
+    assert piece.fit.max_mm < 0.03

@@ -15,6 +15,7 @@ from tracer.measure import OutlineError
 from tracer.path import OpenPath, Path
 from tracer.piece import Mark
 from tracer.pipeline import TracedSheet
+from tracer.report.places import number_place
 
 _PREVIEW_PX = 1500
 _MAP_STEP = 8
@@ -175,8 +176,8 @@ def sheet_figure(traced: TracedSheet, *, thin: int = 3) -> SheetFigure:
         if entry.error is not None:
             parts.extend(_error_paths(entry.error))
             profiles[piece.id] = _profile_svg(entry.error)
-        x, y = piece.outline.centroid
-        parts.append(f'<text class="label" x="{x:.1f}" y="{y:.1f}">{escape(piece.id)}</text></g>')
+        x, y = number_place(piece)
+        parts.append(f'<text class="label" x="{x:.1f}" y="{y:.1f}" dy=".35em">{escape(piece.id)}</text></g>')
     parts.append("</svg>")
     page = f", page {sheet.picture.source.page}" if sheet.picture.source.page else ""
     return SheetFigure(
