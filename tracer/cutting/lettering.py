@@ -10,7 +10,9 @@ import re
 from collections.abc import Sequence
 
 import shapely
+from shapely.geometry.base import BaseGeometry
 
+from tracer.clear_place import clear_places, first_clear
 from tracer.path import Path
 from tracer.piece import CutNote, Mark
 
@@ -18,6 +20,7 @@ LINE_MM = 6.0
 """From one line of the label to the next."""
 
 _FLAT_MM = 0.1
+_LETTER_MM = 3.0
 _ENOUGH = 0.8
 """Of the largest circle: the middle of a piece looks better than a place with a little more room."""
 _FOLD = re.compile(r"\b(?:on|to)\s*(?:the\s*)?fold\b", re.IGNORECASE)
@@ -75,20 +78,33 @@ def lettered(
     """
     gone = {w.casefold() for w in (*old_names, *old_materials) if w}
     kept = [m for m in marks if m.kind != "text" or not (m.text.casefold() in gone or _TELLS_HOW.search(m.text))]
-    x, y = _roomiest(outline, holes)
     lines = (name, cut_words(cut))
+    shell, best = _roomiest(outline, holes)
+    x, y = _beside_marks(shell, best, kept, lines)
     label = [
         Mark(kind="text", at=(x, y + (k - (len(lines) - 1) / 2) * LINE_MM), text=words) for k, words in enumerate(lines)
     ]
     return (*kept, *label)
 
 
-def _roomiest(outline: Path, holes: Sequence[Path]) -> tuple[float, float]:
-    """The middle of the area where it has room, else the middle of the largest circle inside, in mm."""
+def _roomiest(outline: Path, holes: Sequence[Path]) -> tuple[BaseGeometry, tuple[float, float]]:
+    """The shape, and the middle of its area where it has room, else the middle of the largest circle inside, in mm."""
     shell = shapely.Polygon(outline.flatten(_FLAT_MM), [h.flatten(_FLAT_MM) for h in holes])
-    radius = shapely.maximum_inscribed_circle(shell if shell.is_valid else shell.buffer(0), tolerance=1.0)
+    shell = shell if shell.is_valid else shell.buffer(0)
+    radius = shapely.maximum_inscribed_circle(shell, tolerance=1.0)
     middle = shell.centroid
     if shell.contains(middle) and shapely.distance(middle, shell.boundary) >= _ENOUGH * radius.length:
-        return float(middle.x), float(middle.y)
+        return shell, (float(middle.x), float(middle.y))
     x, y = radius.coords[0]
-    return float(x), float(y)
+    return shell, (float(x), float(y))
+
+
+def _beside_marks(
+    shell: BaseGeometry, best: tuple[float, float], marks: Sequence[Mark], lines: Sequence[str]
+) -> tuple[float, float]:
+    """Return the place nearest to the best one where the label stands clear of what is drawn, or that one."""
+    drawn = [shapely.LineString(m.path.flatten(_FLAT_MM)) for m in marks if m.path is not None and m.kind != "text"]
+    if not drawn:
+        return best
+    size = (max(len(t) for t in lines) * _LETTER_MM, len(lines) * LINE_MM)
+    return first_clear(shell, shapely.union_all(drawn), clear_places(shell, best), size) or best

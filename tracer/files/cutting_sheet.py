@@ -75,7 +75,7 @@ def cutting_lines(piece: Piece) -> list[str]:
     if piece.made is not None:
         if piece.made.finished_mm is not None:
             w, h = piece.made.finished_mm
-            lines.append(f"finished {w:.1f} x {h:.1f} mm ({format_inches(w)} x {format_inches(h)})")
+            lines.append(f"finished {w:.2f} x {h:.2f} mm ({format_inches(w)} x {format_inches(h)})")
         lines += [_allowance(s) for s in piece.made.steps if s.startswith("allowance")]
     return lines
 
@@ -86,7 +86,7 @@ def _allowance(step: str) -> str:
 
 
 def _size(value_mm: float, uncertainty_mm: float) -> str:
-    return f"{value_mm:.1f} \N{PLUS-MINUS SIGN} {max(0.01, uncertainty_mm):.2f} mm ({format_inches(value_mm)})"
+    return f"{value_mm:.2f} \N{PLUS-MINUS SIGN} {max(0.01, uncertainty_mm):.2f} mm ({format_inches(value_mm)})"
 
 
 def _piece_row(pages: PdfPages, piece: Piece, top_mm: float, page_width_mm: float) -> None:

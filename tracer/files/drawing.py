@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from tracer.crossing import line_crossings
-from tracer.path import Bounds, OpenPath, Path
+from tracer.path import Bounds, OpenPath, Path, start_direction
 from tracer.piece import Mark, MarkKind, Piece
 
 Layer = Literal["outline", "stitching", "fold", "grain", "notches", "internal", "text", "other"]
@@ -35,6 +35,7 @@ _LAYER_OF_KIND: dict[MarkKind, Layer] = {
     "text": "text",
 }
 _DOT_RADIUS_MM = 0.5
+_HEAD_MM = 4.0
 _TEXT_HEIGHT_MM = 4.0
 _SMALLEST_TEXT_MM = 1.5
 _LONGEST_WORDS = 60
@@ -103,13 +104,25 @@ class Drawing:
 
 def _mark_lines(mark: Mark) -> Iterable[tuple[Layer, OpenPath]]:
     layer = _LAYER_OF_KIND.get(mark.kind, "other")
-    if mark.path is not None and layer != "text":
+    if mark.kind == "grain line" and mark.path is not None:
+        yield from (("grain", line) for line in (mark.path, *_arrow_heads(mark.path)))
+    elif mark.path is not None and layer != "text":
         yield layer, mark.path
     elif mark.at is not None and layer != "text":
         x, y = mark.at
         r = _DOT_RADIUS_MM
         yield layer, OpenPath.polyline([(x - r, y), (x + r, y)])
         yield layer, OpenPath.polyline([(x, y - r), (x, y + r)])
+
+
+def _arrow_heads(line: OpenPath) -> Iterable[OpenPath]:
+    """Open heads at both ends, as grain lines have them (common practice, no source)."""
+    size = min(_HEAD_MM, line.length / 5)
+    for segments in (line.segments, line.reversed().segments):
+        tip, back = segments[0][0], start_direction(segments[0])
+        aside = np.array([-back[1], back[0]])
+        sides = [tip + size * (back + k * aside) for k in (0.4, -0.4)]
+        yield OpenPath.polyline([sides[0], tip, sides[1]])
 
 
 def fitting_text(words: str, at: tuple[float, float], outline: Path) -> DrawnText:

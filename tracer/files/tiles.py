@@ -232,7 +232,10 @@ def _map(
         at = (left + scale * (tile.left_mm + cell_w / 2), top_mm + scale * (tile.top_mm + cell_h / 2))
         pages.words(tile.name, at, min(5.0, scale * cell_h / 4))
     skipped = grid[0] * grid[1] - len(tiles)
-    note = f"{len(tiles)} tiles, {grid[0]} rows, {grid[1]} columns" + (
-        f"; {skipped} with nothing on them left out" if skipped else ""
-    )
+    counted = (_counted(len(tiles), "tile"), _counted(grid[0], "row"), _counted(grid[1], "column"))
+    note = ", ".join(counted) + (f"; {skipped} with nothing on them left out" if skipped else "")
     pages.words(note, (width / 2, height - 12.0), 2.8)
+
+
+def _counted(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

@@ -18,12 +18,11 @@ from shapely.geometry.base import BaseGeometry
 
 from calibration import MM_PER_INCH, format_inches
 from tracer.lay.draw_cloth import cloth_defs, cloth_under
+from tracer.lay.draw_words import GLYPH, place_words
 from tracer.lay.laid import LaidMat, Lay, Placement
 from tracer.lay.surface import Fabric, Leftover
-from tracer.path import rotation_matrix
+from tracer.path import Affine
 
-_GLYPH = 0.55
-"""Mean width of a letter over its height in a plain sans-serif face (common practice, no source)."""
 _STYLE = (
     "text{font-family:sans-serif;fill:#000}"
     ".edge{fill:none;stroke:#000}.thin{fill:none;stroke:#000}.piece{stroke:#000;stroke-linejoin:round}"
@@ -46,7 +45,7 @@ def draw_mat(lay: Lay, number: int) -> str:
     scale = _Scale(mat.width_mm, max(mat.length_mm, mat.width_mm / 4))
     title = _title(lay, mat, number)
     width = max(v.width for v in views) + 2 * scale.room
-    width = max(width, (max(len(t) for t in title) * scale.letter * _GLYPH) + 2 * scale.room)
+    width = max(width, (max(len(t) for t in title) * scale.letter * GLYPH) + 2 * scale.room)
     head = scale.letter * (1.7 * len(title) + 1)
     parts: list[str] = []
     y = head
@@ -278,12 +277,17 @@ def _piece(lay: Lay, placement: Placement, n: int, view: _View, scale: _Scale) -
     return out
 
 
-_SHOWN = ("stitching line", "internal line", "dart", "notch", "fold line")
+_SHOWN = ("stitching line", "internal line", "dart", "notch", "fold line", "circle", "dot", "cross")
+
+
+def _drawn_at(placement: Placement, view: _View) -> Affine:
+    """Return the map of shape (2, 3) from the piece to the drawing."""
+    return np.column_stack([placement.matrix[:, :2], placement.matrix[:, 2] - (view.x0, view.y0)])
 
 
 def _marks(placement: Placement, view: _View, scale: _Scale) -> list[str]:
     out = []
-    move = np.column_stack([placement.matrix[:, :2], placement.matrix[:, 2] - (view.x0, view.y0)])
+    move = _drawn_at(placement, view)
     for mark in placement.piece.marks:
         if mark.kind == "grain line" and mark.path is not None:
             a, b = (move[:, :2] @ p + move[:, 2] for p in (mark.path.segments[0][0], mark.path.segments[-1][-1]))
@@ -322,8 +326,12 @@ def _words(placement: Placement, n: int, view: _View, scale: _Scale) -> list[str
     if view.kind == "folded":
         shape = shape.intersection(shapely.box(0, -1e6, 1e6, 1e6))
     solid = max(shapely.get_parts(shape.buffer(0)), key=lambda part: float(part.area))
-    centre, radius = _middle(solid)
-    letter, turn = _fitting(lines, solid, centre, scale)
+    lines_on_it = [
+        shapely.LineString(mark.path.transformed(_drawn_at(placement, view)).flatten(0.5))
+        for mark in piece.marks
+        if mark.path is not None and (mark.kind in _SHOWN or mark.kind == "grain line")
+    ]
+    centre, letter, turn, radius = place_words(lines, solid, lines_on_it, scale.letter)
     if letter < 0.45 * scale.letter:
         view.notes.append(f"{n}: " + ", ".join(lines))
         lines, letter, turn = [str(n)], min(scale.letter, max(radius, 0.5)), 0.0
@@ -334,36 +342,6 @@ def _words(placement: Placement, n: int, view: _View, scale: _Scale) -> list[str
         out.append(_text(0.0, top + 1.25 * letter * k, line, letter * (1.0 if k else 1.1), middle=True))
     out.append("</g>")
     return out
-
-
-def _middle(shape: Polygon) -> tuple[tuple[float, float], float]:
-    found = shapely.maximum_inscribed_circle(shape, tolerance=max(0.2, math.sqrt(shape.area) / 200))
-    (x, y), (x1, y1) = found.coords[0], found.coords[-1]
-    radius = math.hypot(x1 - x, y1 - y)
-    # The centroid looks better where it has about as much room.
-    centre = shape.centroid
-    if shape.contains(centre) and shape.exterior.distance(centre) > 0.85 * radius:
-        return (centre.x, centre.y), shape.exterior.distance(centre)
-    return (float(x), float(y)), radius
-
-
-def _fitting(lines: Sequence[str], shape: Polygon, centre: tuple[float, float], scale: _Scale) -> tuple[float, float]:
-    """Return the largest letter, and a turn of 0 or -90, at which the words lie within the piece."""
-    wide, tall = max(len(t) for t in lines) * _GLYPH, len(lines) * 1.25 + 0.2
-    best = (0.0, 0.0)
-    for turn in (0.0, -90.0):
-        letter = scale.letter * 1.2
-        spin = rotation_matrix(turn)[:, :2]
-        while letter > 0.3 * scale.letter:
-            corners = np.array([(-wide, -tall), (wide, -tall), (wide, tall), (-wide, tall)]) * letter / 2
-            if shape.covers(Polygon(corners @ spin.T + centre)):
-                break
-            letter *= 0.88
-        else:
-            letter = 0.0
-        if letter > best[0] * 1.1:
-            best = (letter, turn)
-    return best
 
 
 def _text(

@@ -182,7 +182,7 @@ def test_the_cutting_sheet_says_what_to_cut(tmp_path) -> None:
     (job / "lay.json").write_text(json.dumps({"answers": ["fits on one 12x24 in mat"]}))
     path = write_cutting_sheet(job, job)
     text = "\n".join(page.extract_text() for page in PdfReader(path).pages)
-    for words in ("cut 2, as mirrored pairs, from lining", "100.0 ± 0.10 mm", "12x24 in mat", "Blades"):
+    for words in ("cut 2, as mirrored pairs, from lining", "100.00 ± 0.10 mm", "12x24 in mat", "Blades"):
         assert words in text
     with pytest.raises(FileFormatError, match="--force"):
         write_cutting_sheet(job, job)

@@ -82,10 +82,10 @@ def test_random_lays_of_all_kinds_are_written_with_their_marks(tmp_path: FilePat
     laid = [p for drawing in lay_drawings(path, job.pieces) for p in drawing.pieces]
     by_id = {p.id: p for p in job.pieces}
     for record, drawn in zip(records, laid, strict=True):
-        # A grain line of these jobs may leave a piece with a bay; laid, it does so by as much.
+        # A grain line of these jobs may leave a piece with a bay; laid, it does so too. Its heads have two sides.
         source = by_id[record["piece"]]
         before = [_outside_mm(source.outline, m.path) for m in source.marks if m.path is not None]
-        after = [_outside_mm(drawn.outline, line) for _, line in drawn.lines]
+        after = [_outside_mm(drawn.outline, line) for _, line in drawn.lines if len(line.segments) == 1]
         assert after == pytest.approx(before, abs=PLACE_MM) or (source.cut.fold and not after)
 
 
