@@ -7,6 +7,7 @@ itself a cut list that can be carried out.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from tracer.cutting.fold import STRAIGHT_MM
 from tracer.cutting.shape import Shape, shape_of
 from tracer.cutting.words import size
 from tracer.pattern import Pattern
-from tracer.piece import Piece
+from tracer.piece import Mark, Piece
 
 _SURE = 0.9
 _NEAR_FOLD_MM = 15.0
@@ -59,9 +60,9 @@ def fold_edge(shape: Shape) -> tuple[str, str]:
     return max(straight, key=lambda e: e.length_mm).name, "the longest straight edge; no fold line was read"
 
 
-def written_allowance(piece: Piece) -> str:
-    """Return the seam allowance written on a piece as a length for a cut list, or an empty text."""
-    for mark in piece.marks:
+def written_allowance(marks: Iterable[Mark]) -> str:
+    """Return the seam allowance written on a piece or a sheet as a length for a cut list, or an empty text."""
+    for mark in marks:
         match = _ALLOWANCE.search(mark.text) if mark.kind == "text" else None
         if match is None:
             continue
@@ -81,7 +82,7 @@ def _commented(text: str) -> str:
     return " ".join(text.split())
 
 
-def _entry(piece: Piece, *, by_id: bool, taken: set[str]) -> list[str]:
+def _entry(piece: Piece, on_the_sheet: str, *, by_id: bool, taken: set[str]) -> list[str]:
     shape = shape_of(piece)
     box = piece.outline.bounds
     out = [
@@ -108,7 +109,7 @@ def _entry(piece: Piece, *, by_id: bool, taken: set[str]) -> list[str]:
             out.append("# read as cut on the fold, but it has no straight edge to unfold on")
     if piece.cut.material:
         out.append(f"on = {quoted(piece.cut.material)}{unsure}")
-    allowance = written_allowance(piece)
+    allowance = written_allowance(piece.marks) or on_the_sheet
     if allowance:
         out.append(f"# the paper says {allowance} seam allowance; if the outline includes it and another is wanted:")
         out.append(f'# allowance = {{ includes = "{allowance}", all = "{allowance}" }}')
@@ -125,7 +126,8 @@ def propose(pattern: Pattern) -> str:
         "# Each [[piece]] may also have: name, together, trim, join, unfold, split, allowance, on.",
         "",
     ]
+    on_sheets = {sheet.id: written_allowance(sheet.marks) for sheet in pattern.sheets}
     for piece in pattern.pieces:
         by_id = names.count(piece.name) > 1 or any(p.id == piece.name for p in pattern.pieces) or not piece.name.strip()
-        out += [*_entry(piece, by_id=by_id, taken=taken), ""]
+        out += [*_entry(piece, on_sheets.get(piece.sheet, ""), by_id=by_id, taken=taken), ""]
     return "\n".join(out)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path as FilePath
 
 import pytest
@@ -161,7 +162,16 @@ def test_the_proposal_says_what_was_read_and_can_be_carried_out() -> None:
 )  # fmt: skip
 def test_a_written_allowance_is_read(words: str, length: str) -> None:
     one = piece(rectangle(10.0, 10.0), marks=[Mark(kind="text", at=(5.0, 5.0), text=words)])
-    assert written_allowance(one) == length
+    assert written_allowance(one.marks) == length
+
+
+def test_an_allowance_written_once_on_the_sheet_holds_for_its_pieces() -> None:
+    read = read_pieces()
+    words = Mark(kind="text", at=(10.0, 5.0), text="sheet 1 of 1 - seam allowance 10 mm is included")
+    noted = replace(read, sheets=tuple(replace(s, marks=(words,)) for s in read.sheets))
+    text = propose(noted)
+    assert text.count('# allowance = { includes = "10mm", all = "10mm" }') == 3
+    assert text.count('# allowance = { includes = "5/8in", all = "5/8in" }') == 1
 
 
 def test_the_proposal_is_printed_or_written_to_a_new_file(folder: FilePath, capsys, monkeypatch) -> None:
