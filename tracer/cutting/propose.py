@@ -23,7 +23,7 @@ from tracer.piece import Mark, Piece
 _SURE = 0.9
 _NEAR_FOLD_MM = 15.0
 _ALLOWANCE = re.compile(
-    r"(?P<much>\d+(?:[ -]\d+)?(?:/\d+)?(?:\.\d+)?)\s*(?P<unit>mm|cm|inch(?:es)?|in\b|\")?[^0-9]{0,12}(?:seam|allow)"
+    r"(?P<much>\d+(?:[ -]\d+)?(?:/\d+)?(?:\.\d+)?)\s*(?P<unit>mm|cm|inch(?:es)?|in\b|\")[^0-9]{0,12}(?:seam|allow)"
     r"|(?:seam|allow)[^0-9]{0,24}(?P<much2>\d+(?:[ -]\d+)?(?:/\d+)?(?:\.\d+)?)\s*(?P<unit2>mm|cm|inch(?:es)?|in\b|\")",
     re.IGNORECASE,
 )
@@ -62,13 +62,8 @@ def fold_edge(shape: Shape) -> tuple[str, str]:
 
 def written_allowance(marks: Iterable[Mark]) -> str:
     """Return the seam allowance written on a piece or a sheet as a length for a cut list, or an empty text."""
-    for mark in marks:
-        match = _ALLOWANCE.search(mark.text) if mark.kind == "text" else None
-        if match is None:
-            continue
+    for match in (m for mark in marks if mark.kind == "text" for m in _ALLOWANCE.finditer(mark.text)):
         much, unit = match["much"] or match["much2"], match["unit"] or match["unit2"]
-        if unit is None:
-            continue
         text = much + ("in" if unit == '"' or unit.lower().startswith("in") else unit.lower())
         try:
             parse_length_mm(text)
