@@ -23,7 +23,7 @@ from tracer.cutting.marks import NOTCH_REACH_MM, anchor, grain_direction, notch_
 from tracer.cutting.resolve import Labelled
 from tracer.cutting.shape import Shape, flat_polygon, require_simple, turn_at
 from tracer.cutting.trimming import trim
-from tracer.cutting.words import both, place
+from tracer.cutting.words import both, counted, place
 from tracer.errors import CutListError
 from tracer.path import Affine, OpenPath, Path, evaluate, line, mirror_matrix, segment_length, subsegment
 from tracer.piece import Mark
@@ -150,7 +150,7 @@ def _corner_findings(chain: Labelled, joints: list[Array], where: str) -> list[F
 
 def _notch_findings(first: list[float], second: list[float], where: str) -> list[Finding]:
     if len(first) != len(second):
-        message = f"{len(first)} notches on one edge, {len(second)} on the other"
+        message = f"{counted(len(first), 'notch', 'notches')} on one edge, {len(second)} on the other"
         return [Finding(code="notches-differ", message=message, where=where)] if first or second else []
     found = []
     for n, (a, b) in enumerate(zip(first, second, strict=True), start=1):

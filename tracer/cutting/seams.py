@@ -16,7 +16,7 @@ from tracer.cutting.cutlist import SeamPair, SeamSide
 from tracer.cutting.edges import Edge, find_edges
 from tracer.cutting.joining import NOTCH_TOLERANCE_MM, edge_notches
 from tracer.cutting.shape import Shape
-from tracer.cutting.words import both
+from tracer.cutting.words import both, counted
 from tracer.errors import CutListError
 
 SEAM_TOLERANCE_MM = 25.4 / 16
@@ -126,7 +126,8 @@ def check_seam(pair: SeamPair, find: Finder, problem: Problem) -> SeamCheck:
         )
         findings.append(Finding(code="seam-differs", message=message, where=pair.name))
     if len(one.notches_mm) != len(other.notches_mm):
-        message = f"{len(one.notches_mm)} notches on {one.words}, {len(other.notches_mm)} on {other.words}"
+        here = counted(len(one.notches_mm), "notch", "notches")
+        message = f"{here} on {one.words}, {len(other.notches_mm)} on {other.words}"
         findings.append(Finding(code="notches-differ", message=message, where=pair.name))
     else:
         for n, (a, b) in enumerate(zip(one.notches_mm, other.notches_mm, strict=True), start=1):

@@ -28,3 +28,8 @@ def size(width_mm: float, height_mm: float) -> str:
     """Return a size as ``100.00 x 60.00 mm (3 15/16 x 2 3/8 in)``."""
     inches = " x ".join(format_inches(v).removesuffix(" in") for v in (width_mm, height_mm))
     return f"{width_mm:.2f} x {height_mm:.2f} mm ({inches} in)"
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """Return ``1 row``, ``2 rows``; ``many`` where the plural is not made with an s."""
+    return f"{number} {one if number == 1 else many or one + 's'}"

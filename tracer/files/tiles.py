@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 
 from calibration import MM_PER_INCH
+from tracer.cutting.words import counted
 from tracer.errors import FileFormatError
 from tracer.files.drawing import Drawing, DrawnPiece
 from tracer.files.pdf import PdfPages, PdfStyle, draw_piece
@@ -232,10 +233,6 @@ def _map(
         at = (left + scale * (tile.left_mm + cell_w / 2), top_mm + scale * (tile.top_mm + cell_h / 2))
         pages.words(tile.name, at, min(5.0, scale * cell_h / 4))
     skipped = grid[0] * grid[1] - len(tiles)
-    counted = (_counted(len(tiles), "tile"), _counted(grid[0], "row"), _counted(grid[1], "column"))
-    note = ", ".join(counted) + (f"; {skipped} with nothing on them left out" if skipped else "")
+    parts = (counted(len(tiles), "tile"), counted(grid[0], "row"), counted(grid[1], "column"))
+    note = ", ".join(parts) + (f"; {skipped} with nothing on them left out" if skipped else "")
     pages.words(note, (width / 2, height - 12.0), 2.8)
-
-
-def _counted(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

@@ -119,7 +119,7 @@ def test_notches_on_the_seam_are_compared_and_taken_away() -> None:
         edge="right",
         to="left",
     )
-    assert "1 notches on one edge, 0 on the other" in none.findings[0].message
+    assert "1 notch on one edge, 0 on the other" in none.findings[0].message
 
 
 def test_different_grain_is_reported() -> None:
