@@ -16,9 +16,10 @@ import numpy as np
 import pytest
 
 from tests.browser.conftest import go, key, note, opened, page_of, shot, violations
+from tests.browser.test_journey import said
 from tests.tracer.test_pattern import a_pattern
 from tracer.path import Path as Outline
-from tracer.pattern import Pattern, SheetRecord, save
+from tracer.pattern import Pattern, SheetRecord, load, save
 from tracer.piece import Fit, Piece
 
 STATIONS = ("tray", "rule", "trace", "cut", "lay", "hand")
@@ -98,6 +99,16 @@ def test_a_second_page_sees_what_the_first_one_changes(browser: Any, tmp_path: P
         second.keyboard.type("ng")
         second.keyboard.press("Tab")
         first.wait_for_function("k => document.querySelector(k).value === 'lining'", arg=key("piece material"))
+        # What it types over a value that the first one changes meanwhile overwrites nothing, and is told.
+        second.fill(key("piece name"), "Mine")
+        first.fill(key("piece name"), "Yours")
+        first.press(key("piece name"), "Tab")
+        second.wait_for_selector(".hung:has-text('Yours')")
+        assert second.input_value(key("piece name")) == "Mine"
+        second.press(key("piece name"), "Tab")
+        said(second, "it is now \u201cYours\u201d; you had typed \u201cMine\u201d")
+        assert second.input_value(key("piece name")) == "Yours"
+        assert load(job).pieces[0].name == "Yours"
 
 
 def twelve_pieces() -> Pattern:

@@ -39,7 +39,40 @@ def entries(job: Path, pattern: Pattern) -> list[dict[str, Any]]:
         found = tomllib.loads(text).get("piece", [])
     except tomllib.TOMLDecodeError as error:
         raise CutListError(f"{LIST_FILE}: this is no TOML: {error}") from error
-    return [dict(e) for e in found if isinstance(e, dict)]
+    return _by_their_names_now([dict(e) for e in found if isinstance(e, dict)], pattern)
+
+
+def _by_their_names_now(found: list[dict[str, Any]], pattern: Pattern) -> list[dict[str, Any]]:
+    """Return the entries with pieces that were renamed since under the names that they have now."""
+    now = {p.id: p.name for p in pattern.pieces}
+    known = {*now, *now.values()}
+    former: dict[str, set[str]] = {}
+    if pattern.history is not None:
+        for piece in pattern.history.reading["pieces"]:
+            former.setdefault(piece["name"], set()).add(piece["id"])
+        for change in pattern.history.changes:
+            if change["do"] == "rename":
+                word = change["piece"]
+                former.setdefault(str(change["name"]).strip(), set()).update(
+                    {word} if word in now else former.get(word, set())
+                )
+
+    def name_of(word: Any) -> Any:
+        owners = former.get(word, set()) & set(now) if isinstance(word, str) and word not in known else set()
+        return now[owners.pop()] if len(owners) == 1 else word
+
+    def renamed(entry: dict[str, Any]) -> dict[str, Any]:
+        out = entry | ({"from": name_of(entry["from"])} if "from" in entry else {})
+        joins = entry.get("join")
+        if isinstance(joins, dict) and "piece" in joins:
+            out["join"] = joins | {"piece": name_of(joins["piece"])}
+        elif isinstance(joins, list):
+            out["join"] = [
+                j | {"piece": name_of(j["piece"])} if isinstance(j, dict) and "piece" in j else j for j in joins
+            ]
+        return out
+
+    return [renamed(e) for e in found]
 
 
 def changed(current: list[dict[str, Any]], change: dict[str, Any]) -> list[dict[str, Any]]:

@@ -163,6 +163,30 @@ def test_pieces_as_cut_follow_a_corrected_outline(served: tuple[Running, Path]) 
     assert after == pytest.approx(before + 10, abs=0.01)
 
 
+def test_the_cut_list_follows_a_piece_to_its_new_name_and_back(served: tuple[Running, Path]) -> None:
+    server, job = served
+    was = server.client.get("/api/cut").json()["entries"][0]
+    name = load(job).pieces[0].name
+    assert server.post("/api/cut", at=0, was=was, entry=was | {"count": 7}).status_code == 200
+
+    def in_force(name: str) -> None:
+        shown = server.client.get("/api/cut").json()
+        assert shown["error"] == ""
+        assert [e["from"] for e in shown["entries"]] == [name]
+        made = load(job, name="cut.json").pieces
+        assert [(p.name, p.cut.count) for p in made] == [(name, 7)]
+
+    for new in ("Yoke", "Back yoke"):
+        assert server.post("/api/change", do="rename", piece="p1", name=new).status_code == 200
+        in_force(new)
+    server.post("/api/undo").raise_for_status()
+    in_force("Yoke")
+    server.post("/api/undo").raise_for_status()
+    in_force(name)
+    server.post("/api/redo").raise_for_status()
+    in_force("Yoke")
+
+
 @pytest.mark.parametrize(("paper", "points"), [("A4", (595, 842)), ("Letter", (612, 792))])
 def test_the_page_gives_the_target_to_print(
     served: tuple[Running, Path], tmp_path: Path, paper: str, points: tuple[int, int]

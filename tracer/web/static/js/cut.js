@@ -244,7 +244,7 @@ export const cut = {
           keep(shown.entries.length, null, again ? { from: piece.id, name: `${piece.name} ${again + 1}` } : { from: piece.id }, page, `${piece.name} is in the list`);
         }, { key: "cut also" })),
         (shown.seams || []).length ? h("details", { "data-key": "seams" }, h("summary", {}, "Edges that are sewn together"), h("ul", {}, shown.seams.map((line) => h("li", {}, line)))) : null,
-        (shown.findings || []).map((f) => h("p", { class: "quiet" }, f)),
+        (shown.findings || []).map((f) => h("p", { class: "quiet" }, spoken(f))),
         h("p", { class: "caution" }, "Mind the blade: close or cover a rotary cutter whenever you put it down, cut away from your fingers, and keep cutters and scissors from children."),
       ];
     });

@@ -23,7 +23,7 @@ function write(page) {
 
 function row(file) {
   const check = file.check;
-  const state = file.outdated ? "older than the job: write it again" : !check ? "not measured" : check.state === "true" ? `true: ${check.words}` : check.state === "wrong" ? `not right: ${check.words}` : check.words;
+  const state = file.outdated ? "older than the job: write it again" : !check ? "not measured" : check.state === "true" ? `true: ${check.pieces.length} ${check.pieces.length === 1 ? "outline" : "outlines"} measured again, the farthest ${fine(check.worst_mm)} from the job` : check.state === "wrong" ? `not right: ${check.words}` : check.words;
   const cls = file.outdated || (check && check.state === "wrong") ? "mind" : "";
   return h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/job/files/${encodeURIComponent(file.name)}?download=1`, download: file.name }, file.name)),
     h("td", {}, `${Math.max(1, Math.round(file.bytes / 1000))} kB`),

@@ -28,7 +28,7 @@ export function length(mm, decimals = 1) {
 
 /** A small length: a doubt or a difference, where a fraction of an inch would say nothing. */
 export function fine(mm) {
-  if (mm < 0.001) return unit === "in" ? "less than 0.0001 in" : "less than 0.001 mm";
+  if (mm < (unit === "in" ? 0.00254 : 0.001)) return unit === "in" ? "less than 0.0001 in" : "less than 0.001 mm";
   return unit === "in" ? `${(mm / 25.4).toFixed(4)} in` : `${mm.toFixed(mm < 0.1 ? 3 : 2)} mm`;
 }
 
@@ -36,7 +36,7 @@ export function fine(mm) {
 export const perLength = (mmPerM) => (unit === "in" ? { of: "yard", doubt: `${((mmPerM * 0.9144) / 25.4).toFixed(4)} in` } : { of: "metre", doubt: `${mmPerM.toFixed(2)} mm` });
 
 /** How nearly something is right. */
-export const within = (mm) => (mm < 0.001 ? (unit === "in" ? "a ten-thousandth of an inch" : "a thousandth of a millimetre") : `\u00b1 ${fine(mm)}`);
+export const within = (mm) => (mm < (unit === "in" ? 0.00254 : 0.001) ? (unit === "in" ? "a ten-thousandth of an inch" : "a thousandth of a millimetre") : `\u00b1 ${fine(mm)}`);
 
 /** Width by height. */
 export const size = (w, hgt) => `${length(w).replace(/ (mm|in)$/, "")} \u00d7 ${length(hgt)}`;

@@ -1,5 +1,7 @@
 // Elements made in one expression, and views rebuilt without losing what the person is doing in them.
 
+import { say } from "./talk.js";
+
 const SVG = "http://www.w3.org/2000/svg";
 
 function fill(element, attributes, children) {
@@ -69,6 +71,9 @@ export function rebuild(holder, make) {
   if (kept !== null) {
     again.value = kept;
     again.dataset.dirty = "1";
+    // What is typed over a value that another page has changed meanwhile was not meant for that value.
+    const { given } = again.dataset;
+    if (typed.dataset.changed || (given !== typed.dataset.given && given !== kept.trim())) again.dataset.changed = "1";
   }
   // What was marked is still marked: the next letter replaces it, as it would have.
   if (marked) again.setSelectionRange(...marked);
@@ -83,6 +88,13 @@ function commit(input, done) {
   if (rebuilding || !input.dataset.dirty) return;
   delete input.dataset.dirty;
   const { value } = input;
+  const { given, changed } = input.dataset;
+  if (changed) {
+    delete input.dataset.changed;
+    input.value = given;
+    if (value.trim() !== given) say(`this was changed on another page meanwhile: it is now ${given ? `\u201c${given}\u201d` : "empty"}; you had typed \u201c${value}\u201d`, { trouble: true });
+    return;
+  }
   // Later: a view rebuilt before the focus has moved on would lose the place that it moves to.
   setTimeout(() => done(value));
 }
@@ -91,7 +103,7 @@ function commit(input, done) {
 export function field(label, value, done, { key, wide = false, narrow = false, hint = "", none = "", oninput, type = "text", list } = {}) {
   const id = freshId("f");
   const input = h("input", {
-    id, type, value, autocomplete: "off", class: wide ? "wide" : narrow ? "narrow" : "", "data-key": key || label, list, placeholder: none || undefined,
+    id, type, value, autocomplete: "off", class: wide ? "wide" : narrow ? "narrow" : "", "data-key": key || label, "data-given": value, list, placeholder: none || undefined,
     "aria-describedby": hint ? `${id}-hint` : undefined,
     oninput: (e) => {
       e.target.dataset.dirty = "1";

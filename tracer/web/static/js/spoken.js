@@ -12,6 +12,7 @@ export function spoken(message) {
     .replace(/--size-line 1 to (\d+)/, "the size to follow, 1 to $1")
     .replace(/try another --seed, and please/, "search a little longer, and please")
     .replace(/choose the pages with the pieces with --pages/, "tick only the pages with pieces in the tray")
+    .replace(/say how much with includes/, "say how much under \u201cthe paper already includes\u201d")
     .replace(/; add --force to replace, or choose --out/, "")
     .replace(/\bin the report\b/, "in the report (under Hand over)");
 }

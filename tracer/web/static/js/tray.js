@@ -125,7 +125,7 @@ export const tray = {
         basket,
         coming1.length ? h("p", { class: "quiet" }, `Looking at ${coming1.join(", ")}\u2026`) : null,
         h("div", { class: state.tray.length ? "tray-table" : "" },
-          h("div", {}, state.tray.map((entry) => h("section", { class: "bundle", "aria-label": entry.file },
+          h("div", {}, coming(state.work), state.tray.map((entry) => h("section", { class: "bundle", "aria-label": entry.file },
           h("ul", { class: `papers ${state.tray.length === 1 && entry.pages.length === 1 ? "alone" : ""}` }, entry.pages.map((p) => paper(entry, p, page))),
           entry.more ? h("p", { class: "quiet" }, entry.more) : null,
           h("p", {},
@@ -149,7 +149,6 @@ export const tray = {
             busy ? null : refusal(state, page))
           : null),
         pointing.view(page, (picture, corners_px, size) => go(state, page, [{ ...picture, pointed: { corners_px, size } }]), busy),
-        coming(state.work),
       ];
     });
   },
