@@ -14,12 +14,13 @@ from typing import Any
 
 import cv2
 import numpy as np
+import pytest
 
 from tests.browser.conftest import go, key, opened, shot, violations
 from tests.browser.test_first_outlines import server_of
 from tests.browser.test_journey import drop, said
 from tests.tracer.test_pattern import a_pattern
-from tracer.pattern import save
+from tracer.pattern import load, save
 
 
 @contextmanager
@@ -108,9 +109,13 @@ def test_warnings_and_open_tools_have_no_accessibility_violation(browser: Any, a
         # A change of the pieces is told where the lay is summed up, without opening it.
         go(page, "trace")
         page.click(key("points"))
+        page.click("#units-in")
+        page.wait_for_selector(".points:has-text('with Shift by 0.05 in')")
+        before = load(job).pieces[0].outline.segments[0][0]
         page.focus(key("point 1"))
         page.keyboard.press("Shift+ArrowDown")
         said(page, "moved")
+        assert load(job).pieces[0].outline.segments[0][0] - before == pytest.approx([0, 0.05 * 25.4], abs=1e-3)
         page.wait_for_selector("#sum-lay:has-text('have changed since they were laid')")
         go(page, "lay")
         page.wait_for_selector("#at-lay .mind")

@@ -96,7 +96,8 @@ function drawing(entry, at, page, made = madeOf(entry)) {
   const w = Math.max(...boxes.map((b) => b[0] + b[2])) - x;
   const hgt = Math.max(...boxes.map((b) => b[1] + b[3])) - y;
   const m = Math.max(w, hgt) * 0.1;
-  const letter = Math.max(w, hgt) / 18;
+  // About as large everywhere, whatever the piece.
+  const letter = 15 * Math.max((w + 2 * m) / 400, (hgt + 2 * m) / 270);
   return s("svg", { viewBox: `${x - m} ${y - m} ${w + 2 * m} ${hgt + 2 * m}`, class: "cut-drawing", role: "img", "aria-label": made.length ? `${made.map((q) => `${q.name}, ${size(q.width_mm, q.height_mm)}`).join("; ")}; edges ${edges.map(edgeName).join("; ")}` : `edges ${edges.map(edgeName).join("; ")}` },
     made.map((q) => s("path", { d: q.d, class: "as-cut" })),
     made.map((q) => (q.steps.some((t) => t.startsWith("allowance")) ? s("path", { d: q.finished, class: "as-sewn" }) : null)),

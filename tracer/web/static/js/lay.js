@@ -2,8 +2,9 @@
 
 import { h, s, press, choice, field, rebuild, tick } from "./make.js";
 import { ask, say } from "./talk.js";
-import { inUnits, length, units, withUnit } from "./lengths.js";
+import { inUnits, length, stride, units, withUnit } from "./lengths.js";
 import { spoken } from "./spoken.js";
+import { asReference, scaleSentence } from "./scale_words.js";
 import { Glass, draggable } from "./glass.js";
 
 let got = null;
@@ -12,7 +13,7 @@ let glass = null;
 let mat = 0;
 let held = "";
 let live = null;
-let clothRuler = "";
+const clothScale = { kind: "", size: "" };
 const wishes = { on: "mat", size: "12x24in", margin: "1in", gap: "2mm", turn: "180", within: "0", selvedge: "0mm", fold: false, holes: false, shrinkage: "0%", seconds: "10", mats: "" };
 let wished = false;
 const usual = () => ({ mat: "12x24in", fabric: units() === "in" ? "44in" : "110cm", leftover: units() === "in" ? "8x12in" : "20x30cm" });
@@ -157,7 +158,7 @@ function laid(p, rows, page, movable) {
   const words = s("text", { x: mx, y: my, "text-anchor": "middle", class: "laid-name" }, `${name}${p.mirrored ? " \u21c4" : ""}${p.pinned ? " (pinned)" : ""}`);
   const body = s("g", { class: "laid-shape", transform: rowTransform(p) }, s("title", {}, name), s("path", { d: shape.d, class: "laid-body", "fill-rule": "evenodd" }), shape.grain ? s("path", { d: shape.grain, class: "laid-grain" }) : null);
   const group = s("g", { class: `laid ${isWrong(p) ? "wrong" : ""} ${p.pinned ? "pinned" : ""} ${held === name ? "held" : ""}`, "data-who": name, "data-key": `laid ${name}`, role: "button", tabindex: held === name ? "0" : "-1",
-    "aria-label": `${name}${p.mirrored ? ", mirrored" : ""}${p.pinned ? ", pinned" : ""}, ${length(mx, 0)} across, ${length(my, 0)} down; arrow keys move it, Page Down goes to the next` }, body, words);
+    "aria-label": `${name}${p.mirrored ? ", mirrored" : ""}${p.pinned ? ", pinned" : ""}, ${length(mx, 0)} across, ${length(my, 0)} down; arrow keys move it by ${stride().words[0]}, with Shift by ${stride().words[1]}, Page Down goes to the next` }, body, words);
   const put = (dx, dy) => {
     at.dx = dx;
     at.dy = dy;
@@ -190,7 +191,7 @@ function laid(p, rows, page, movable) {
   };
   group.addEventListener("blur", () => timer && flush());
   group.addEventListener("keydown", (e) => {
-    const step = e.shiftKey ? 10 : 1;
+    const step = e.shiftKey ? stride().large : stride().small;
     const by = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[e.key];
     if (by) {
       put(at.dx + by[0], at.dy + by[1]);
@@ -231,7 +232,7 @@ function heldWords(rows, page, movable) {
 
 async function bringCloth(state, file, page) {
   say("finding the scale of the cloth");
-  const answer = await ask("/api/cloth", { file, reference: clothRuler });
+  const answer = await ask("/api/cloth", { file, reference: asReference(clothScale) });
   if (answer) say("the cloth lies under the pieces");
   page.again();
 }
@@ -313,7 +314,7 @@ export const lay = {
             heldWords(rows, page, table.movable),
             h("details", { "data-key": "cloth" }, h("summary", {}, "A photo of the cloth under it"),
               h("p", {}, "Bring the photo into the tray, with something of known size on it, then choose it here."),
-              h("p", {}, field("Its scale comes from", clothRuler, (v) => { clothRuler = v.trim(); }, { key: "cloth ruler", hint: "empty: whatever is found; or ruler, square=50mm" })),
+              scaleSentence(clothScale, () => page.again(), "cloth"),
               h("p", {}, choice("Put under the pieces", state.cloth ? state.cloth.file : "", [["", "nothing"], ...state.tray.map((e) => [e.file, e.file])], (v) => (v ? bringCloth(state, v, page) : ask("/api/cloth", {})), { key: "cloth file" }))))),
       ];
     });

@@ -38,6 +38,12 @@ export const perLength = (mmPerM) => (unit === "in" ? { of: "yard", doubt: `${((
 /** How nearly something is right. */
 export const within = (mm) => (mm < (unit === "in" ? 0.00254 : 0.001) ? (unit === "in" ? "a ten-thousandth of an inch" : "a thousandth of a millimetre") : `\u00b1 ${fine(mm)}`);
 
+/** How far an arrow key moves a point, alone and with Shift: {small, large} in mm, and in words. */
+export const nudge = () => (unit === "in" ? { small: 0.127, large: 1.27, words: ["0.005 in", "0.05 in"] } : { small: 0.1, large: 1, words: ["0.1 mm", "1 mm"] });
+
+/** How far one moves a piece on the table. */
+export const stride = () => (unit === "in" ? { small: 25.4 / 32, large: 6.35, words: ["1/32 in", "1/4 in"] } : { small: 1, large: 10, words: ["1 mm", "10 mm"] });
+
 /** Width by height. */
 export const size = (w, hgt) => `${length(w).replace(/ (mm|in)$/, "")} \u00d7 ${length(hgt)}`;
 

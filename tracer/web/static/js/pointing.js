@@ -2,6 +2,7 @@
 
 import { h, s, press, field } from "./make.js";
 import { ask } from "./talk.js";
+import { units } from "./lengths.js";
 import { Glass, draggable } from "./glass.js";
 
 const CORNER_WORDS = ["top left", "top right", "bottom right", "bottom left"];
@@ -72,7 +73,7 @@ export function handles(glass, corners, { picture, width, height, fine, words })
 let picture = null;
 let seen = null;
 let corners = null;
-let size = "50x50mm";
+let size = "";
 let glass = null;
 
 /** The picture that is pointed at, null when none is. */
@@ -87,6 +88,7 @@ export async function begin(which, page) {
   else {
     const [w, hgt] = seen.size_px;
     const m = Math.min(w, hgt) / 8;
+    size ||= units() === "in" ? "2x2in" : "50x50mm";
     corners = [[w / 2 - m, hgt / 2 - m], [w / 2 + m, hgt / 2 - m], [w / 2 + m, hgt / 2 + m], [w / 2 - m, hgt / 2 + m]];
   }
   page.again();

@@ -2,7 +2,7 @@
 
 import { h, s, press, field, tick } from "./make.js";
 import { ask, change, say } from "./talk.js";
-import { plain, typed, units } from "./lengths.js";
+import { nudge, plain, typed, units } from "./lengths.js";
 import { data, middle, moved, points } from "./paths.js";
 import { draggable } from "./glass.js";
 import { view } from "./trace.js";
@@ -67,7 +67,7 @@ export function drawPoints(glass, piece, page) {
     };
     mark.addEventListener("blur", () => waiting && flush());
     mark.addEventListener("keydown", (e) => {
-      const step = e.shiftKey ? 1 : 0.1;
+      const step = e.shiftKey ? nudge().large : nudge().small;
       const by = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[e.key];
       if (by) {
         at = [at[0] + by[0], at[1] + by[1]];
@@ -163,7 +163,7 @@ function bows(glass, piece, nodes, live) {
     };
     mark.addEventListener("blur", () => waiting && flush());
     mark.addEventListener("keydown", (e) => {
-      const step = e.shiftKey ? 1 : 0.1;
+      const step = e.shiftKey ? nudge().large : nudge().small;
       const by = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[e.key];
       if (!by) return;
       e.preventDefault();
@@ -198,7 +198,7 @@ function pointLine(piece, page) {
 /** The controls of a piece's points. */
 export function pointControls(piece, page) {
   return h("div", { class: "points" },
-    h("p", { class: "quiet" }, "Drag a point on the sheet; drag the diamond in the middle of an edge to bend it. On the keyboard: Page Up and Page Down go from point to point, arrow keys move one by 0.1 mm, with Shift by 1 mm."),
+    h("p", { class: "quiet" }, `Drag a point on the sheet; drag the diamond in the middle of an edge to bend it. On the keyboard: Page Up and Page Down go from point to point, arrow keys move one by ${nudge().words[0]}, with Shift by ${nudge().words[1]}.`),
     h("p", {}, tick("A dragged point settles on the picture\u2019s own line", settle, (v) => { settle = v; }, { key: "settle always" })),
     pointLine(piece, page));
 }

@@ -2,7 +2,7 @@
 
 import { h, s, press, field, rebuild, tick } from "./make.js";
 import { ask, say } from "./talk.js";
-import { fine, length, perLength, units } from "./lengths.js";
+import { fine, length, nudge, perLength, units } from "./lengths.js";
 import { Glass } from "./glass.js";
 import { handles } from "./pointing.js";
 import { asReference, askedScale, scaleSentence } from "./scale_words.js";
@@ -16,7 +16,7 @@ const about = {};
 let magnify = 200;
 let grid = true;
 let corners = null;
-let cornerSize = "50x50mm";
+let cornerSize = "";
 let sheetId = "";
 
 const KIND_WORDS = { square: "printed square", mat: "mat\u2019s grid", ruler: "ruler", card: "bank card", sheet: "sheet of paper", target: "printed target", density: "stated density", page: "page\u2019s own millimetres", rectangle: "rectangle set by hand" };
@@ -109,6 +109,7 @@ function misfit(known, page) {
 function byHand(sheet, known, page) {
   const four = known && known.reference.points.length === 4 ? known.reference.points : null;
   const [w, hgt] = sheet.size_mm;
+  cornerSize ||= units() === "in" ? "2x2in" : "50x50mm";
   corners = (four || [[w / 2 - 25, hgt / 2 - 25], [w / 2 + 25, hgt / 2 - 25], [w / 2 + 25, hgt / 2 + 25], [w / 2 - 25, hgt / 2 + 25]]).map((p) => [...p]);
   if (four && known.reference.kind === "square") cornerSize = `${known.reference.size}x${known.reference.size}`.replace(/^(.*?)(mm|cm|in)x(.*?)(mm|cm|in)$/, "$1x$3$4");
   page.again();
@@ -163,7 +164,7 @@ export const rule = {
       if (glass) glass.close();
       glass = next;
       glass.drawing.append(...drawn(sheet, known));
-      if (corners) handles(glass, corners, { picture, width: sheet.size_mm[0], height: sheet.size_mm[1], fine: 0.1, words: ["0.1 mm", "1 mm"] });
+      if (corners) handles(glass, corners, { picture, width: sheet.size_mm[0], height: sheet.size_mm[1], fine: nudge().small, words: nudge().words });
       return h("div", { class: "beside" },
         h("div", { class: "stays" },
           sheets.length > 1 ? h("p", { class: "over-glass" }, sheets.map((x) => [press(`Sheet ${x.id}`, () => { sheetId = x.id; corners = null; page.again(); }, { kind: x === sheet ? "small on" : "small", "aria-pressed": String(x === sheet), title: `${x.source.file}${x.source.page ? `, page ${x.source.page}` : ""}` }), " "])) : null,
