@@ -59,10 +59,10 @@ class Case:
 _TILTED = {"tilt_deg": 8.0, "width_px": 4000, "height_px": 3000, "quality": 92}
 
 
-def cases(seeds: int = 1) -> list[Case]:
-    """Return the cases, those of ``seeds`` random draws each."""
+def cases(seeds: int = 1, first: int = 0) -> list[Case]:
+    """Return the cases, those of ``seeds`` random draws each, the draws counted from ``first``."""
     out = [Case(name="apron scan", scenario="apron", look={"rotation_deg": 1.2})]
-    for seed in range(seeds):
+    for seed in range(first, first + seeds):
         turn = {"rotation_deg": float(np.random.default_rng([seed, 5]).uniform(-2.5, 2.5))}
         out += [
             Case(name=f"hard {what} {seed}", scenario="hard", build={"what": what}, look=turn, seed=seed)
@@ -336,12 +336,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.crowded_sheets", description=__doc__)
     parser.add_argument("--pictures", type=Path, required=True)
     parser.add_argument("--seeds", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0, help="number of the first random draw")
     parser.add_argument("--only", default="", help="cases whose name holds one of these words, parted by commas")
     args = parser.parse_args()
     args.pictures.mkdir(parents=True, exist_ok=True)
     wanted = [w.strip() for w in args.only.split(",") if w.strip()]
     results = []
-    for case in cases(args.seeds):
+    for case in cases(args.seeds, args.first):
         if wanted and not any(w in case.name for w in wanted):
             continue
         result = run(case, args.pictures)

@@ -18,6 +18,8 @@ ON_EDGE_MM = 0.05
 
 NOTCH_REACH_MM = 3.0
 """A notch belongs to the edge it is this near to (half of a usual 6 mm notch; common practice, no source)."""
+OWN_PLACE_MM = 0.75
+"""A mark's own place counts though another of its points is nearer to the edge by this (half a line's width or so)."""
 
 _ONCE = frozenset({"text", "table", "frame", "grain line", "test square", "reference"})
 _ALONG_FOLD_MM = 0.5
@@ -62,14 +64,19 @@ def clipped_path(path: OpenPath, outline: Path) -> list[OpenPath]:
 
 
 def anchor(mark: Mark, outline: Path | OpenPath) -> NDArray[np.float64] | None:
-    """Return the point of a mark nearest to an outline or edge, shape (2,); None for a mark without a place."""
+    """Return where a mark stands on an outline or edge, shape (2,); None for a mark without a place.
+
+    That is its own place where it has one there (between the ticks of a double notch), else its nearest point.
+    """
     points = [] if mark.at is None else [np.asarray(mark.at, dtype=np.float64)[None]]
     if mark.path is not None:
         points.append(np.asarray(mark.path.flatten(0.1)))
     if not points:
         return None
     every = np.concatenate(points)
-    return np.asarray(every[int(nearest_all(outline.segments, every)[2].argmin())])
+    away = np.asarray(nearest_all(outline.segments, every)[2])
+    at_own = mark.at is not None and float(away[0]) < float(away.min()) + OWN_PLACE_MM
+    return np.asarray(every[0 if at_own else int(away.argmin())])
 
 
 def clipped(marks: Sequence[Mark], outline: Path) -> tuple[Mark, ...]:

@@ -70,6 +70,8 @@ def _sharpened(sheet: Sheet, mark: Mark) -> Mark:
     rough = np.asarray(sheet.to_px(MmPoints(corners)), dtype=np.float64)
     if mark.kind in ("grain line", "notch") and len(rough) == 2:
         return _with_line(mark, sheet, _stroke(sheet, rough))
+    if mark.kind == "notch" and mark.text == "double" and len(rough) == 4:
+        return _with_ticks(mark, sheet, rough)
     if mark.kind == "notch" and not mark.path.is_closed:
         return _with_line(mark, sheet, _wedge(sheet, rough))
     if mark.kind in _LINES:
@@ -96,6 +98,16 @@ def _with_line(mark: Mark, sheet: Sheet, points_px: Floats | None) -> Mark:
         nearest = places[int(np.argmin(np.hypot(*(places - np.array(at)).T)))]
         at = (float(nearest[0]), float(nearest[1]))
     return replace(mark, path=OpenPath.polyline(points), at=at)
+
+
+def _with_ticks(mark: Mark, sheet: Sheet, rough: Floats) -> Mark:
+    """Return a double notch (tip, foot, foot, tip) with both its ticks straight; it stands midway between the feet."""
+    one, other = _stroke(sheet, rough[:2]), _stroke(sheet, rough[2:])
+    if one is None or other is None:
+        return mark
+    points = np.asarray(sheet.to_mm(PxPoints(np.concatenate([one, other]))))
+    x, y = (points[1] + points[2]) / 2
+    return replace(mark, path=OpenPath.polyline(points), at=(float(x), float(y)))
 
 
 # -- marks at a point -------------------------------------------------------------------------------------------------

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from tracer.ink import Ink
 from tracer.search.blobs import Blob, find_solids
 from tracer.search.creases import shading_edges
+from tracer.search.dashes import in_line, part_at_bends
 from tracer.search.gaps import bridge_gaps, prune_spurs, without_edges
 from tracer.search.graph import LineGraph, Points, build_graph, measure_lines, thin
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop
@@ -32,6 +33,8 @@ DISPLAY_MM = 45.0
 """Display letters are no larger (common practice, no source)."""
 WIDEST_LINE_MM = 1.6
 """Wider lines are measured as this wide (common practice, no source)."""
+LEAST_DASH_MM = 1.5
+"""Shorter strokes may be a part of a letter (common practice, no source)."""
 _SPUR_MM = 0.9
 _LETTER = 128
 _LETTER_MM = 5.5
@@ -125,7 +128,8 @@ def read_line_work(
         shading = [graph.edges[i].points for i in sorted(shaded)]
         graph = prune_spurs(without_edges(graph, shaded), _SPUR_MM / scale)
     covered = cv2.dilate(cv2.bitwise_and(ink.mask, cv2.bitwise_not(mask)), np.ones((3, 3), np.uint8))
-    graph = bridge_gaps(graph, scale, np.asarray(covered, dtype=np.uint8), letters, blobs)
+    graph, bends = part_at_bends(graph, ink.dark, scale, WIDEST_LINE_MM / scale)
+    graph = bridge_gaps(graph, scale, np.asarray(covered, dtype=np.uint8), letters, blobs, bends)
     return LineWork(
         ink=ink,
         graph=graph,
@@ -161,9 +165,12 @@ def _set_small_aside(
     dash = thin_stroke.copy()
     for k in np.flatnonzero(dash):
         dash[k] = k > 0 and _is_dash(np.asarray(labels), int(k), stats[k], 1.4 / scale)
+    # A notch or a dot drawn on a dash makes it a thick small mark; the dashes before and after it tell what it is.
+    held = in_line(np.asarray(labels), stats, dash & (longest > LEAST_DASH_MM / scale), glyph & ~thin_stroke, scale)
+    glyph &= ~held
     # Display lettering: much ink for its size, drawn with a broad stroke.
     stroke = area / np.maximum(2.0 * (wide + high), 1)
-    display = (longest < DISPLAY_MM / scale) & (area > 0.18 * wide * high) & (stroke > 1.0 / scale) & ~glyph
+    display = (longest < DISPLAY_MM / scale) & (area > 0.18 * wide * high) & (stroke > 1.0 / scale) & ~glyph & ~held
     chosen = np.flatnonzero(glyph | display)
     chosen = chosen[chosen > 0]
     small = np.column_stack([stats[chosen], dash[chosen]]).astype(np.int32)
@@ -211,7 +218,7 @@ def _letters(
             )
             along = sum(cv2.arcLength(c, closed=True) for c in contours) / 2
             curled += along > _CURLED * float(np.hypot(wide, high))
-        if curled >= 2 and curled > 0.55 * len(block.glyphs):
+        if curled >= 2 and curled > 0.4 * len(block.glyphs):
             largest = min(_LETTER_MM / scale, 2.2 * block.height)
             letter = [n for n in mine if max(stats[chosen[n], 2:4]) < largest]
             out[letter] = len(block.glyphs) >= 3

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from tracer.search.blobs import Blob
+from tracer.search.dashes import LONGEST_SPACE_MM
 from tracer.search.graph import Edge, LineGraph, Points, angle, leaving
 
 LONGEST_GAP_MM = 6.0
@@ -21,6 +22,8 @@ LONGEST_COVERED_MM = 40.0
 """A line passes under lettering and solid spots for up to this length (the size of display letters)."""
 SHORT_STOP_MM = 2.5
 """A line that stops this close to another is carried on to it (dashes, sloppy corners; common practice, no source)."""
+LEAST_LINE_MM = 4.0
+"""The strokes of letters are shorter (common practice, no source)."""
 _LOOK_BACK_MM = 4.0
 UNLIKE = 1.2
 """Lines on two sides of a gap are one when neither has more than 2 to this power times the ink of the other (common
@@ -148,12 +151,23 @@ def _loose_ends(graph: LineGraph, look_back_px: float) -> list[_End]:
     return ends
 
 
+def _bend_ends(graph: LineGraph, bends: Mapping[int, int], look_back_px: float) -> list[_End]:
+    ends = []
+    for node, index in bends.items():
+        edge = graph.edges[index]
+        points = edge.points if edge.end == node else edge.points[::-1]
+        far, near = (np.array(_end_heading(points, share * look_back_px)) for share in (1.0, 0.3))
+        ends.append(_End(node, index, far, near))
+    return ends
+
+
 def bridge_gaps(
     graph: LineGraph,
     mm_per_px: float,
     covered: NDArray[np.uint8] | None = None,
     letters: NDArray[np.uint8] | None = None,
     blobs: Sequence[Blob] = (),
+    bends: Mapping[int, int] | None = None,
 ) -> LineGraph:
     """Join loose ends that face each other across a gap.
 
@@ -171,17 +185,21 @@ def bridge_gaps(
         Non-zero on what seems to be a letter: from there only what runs on straight is bridged.
     blobs : sequence of Blob
         Solid spots: a line that runs into one along its axis is an arrow's shaft and ends there.
+    bends : mapping, optional
+        Nodes at which an edge may go straight on across a short gap although another one turns off there.
     """
     ends = _loose_ends(graph, _LOOK_BACK_MM / mm_per_px)
     ends = [e for e in ends if not any(_is_head(e, graph.nodes[e.node], b, mm_per_px) for b in blobs)]
+    whole = len(ends)
+    ends += _bend_ends(graph, bends or {}, _LOOK_BACK_MM / mm_per_px)
     if len(ends) < 2:
-        return graph
+        return join_chains(graph)
     at = np.array([graph.nodes[e.node] for e in ends])
     heading = np.array([e.heading for e in ends])
     reach = LONGEST_GAP_MM if covered is None else LONGEST_COVERED_MM
     pairs = cKDTree(at).query_pairs(reach / mm_per_px, output_type="ndarray")
     if not len(pairs):
-        return graph
+        return join_chains(graph)
     span = at[pairs[:, 1]] - at[pairs[:, 0]]
     gap = np.maximum(np.hypot(span[:, 0], span[:, 1]), 1e-9)
     unit = span / gap[:, None]
@@ -193,10 +211,16 @@ def bridge_gaps(
         [math.pi, _WIDE_TURN_RAD, _NARROW_TURN_RAD],
         _STRAIGHT_RAD,
     )
+    turning = (pairs >= whole).any(axis=1)
+    allowed = np.where(turning, np.where(gap_mm < LONGEST_SPACE_MM, _NARROW_TURN_RAD, 0.0), allowed)
     good = (turn_a < allowed) & (turn_b < allowed)
     lettered = _on(at, letters)
     written = lettered[pairs].any(axis=1)
-    good &= ~written | ((np.maximum(turn_a, turn_b) < _LETTER_TURN_RAD) & (gap_mm < SHORT_STOP_MM))
+    # What runs on to a letter is a line only if it is longer than another letter's stroke.
+    long = np.array([graph.edges[e.edge].length * mm_per_px > LEAST_LINE_MM for e in ends])
+    to_line = (long[pairs] & ~lettered[pairs]).any(axis=1)
+    straight = np.maximum(turn_a, turn_b) < _LETTER_TURN_RAD
+    good &= ~written | (straight & (gap_mm < SHORT_STOP_MM) & to_line)
     # A thick line does not go on as a thin one.
     mass = np.array([max(graph.edges[e.edge].mass, 1e-3) for e in ends])
     unlike = np.abs(np.log2(mass[pairs[:, 0]] / mass[pairs[:, 1]]))
@@ -214,14 +238,17 @@ def bridge_gaps(
             continue
         points = _across(at[i], heading[i], at[j], heading[j], float(gap[k]))
         under = gap_mm[k] > LONGEST_GAP_MM
-        if under and (covered is None or _covered_share(points, covered) < 0.75):
+        if under and (covered is None or not _is_under(points, covered, mm_per_px)):
             continue
         taken.update((i, j))
         edges.append(Edge(ends[i].node, ends[j].node, points, bridge=True, hidden=under))
+    taken.update(range(whole, len(ends)))
     nodes = list(graph.nodes)
-    _join_corners(ends, at, heading, pairs[~written], taken, edges, mm_per_px, covered)
-    _carry_on(ends, at, heading, taken, nodes, edges, mm_per_px, lettered)
-    return LineGraph(nodes, edges)
+    carry = Carrying(ends, at, heading, taken, nodes, edges, mm_per_px, lettered)
+    carry.on(running_on=True)
+    _join_corners(ends, at, heading, pairs[~written & (unlike < UNLIKE)], taken, edges, mm_per_px, covered)
+    carry.on(running_on=False)
+    return join_chains(LineGraph(nodes, edges))
 
 
 def _is_head(end: _End, node: tuple[float, float], blob: Blob, mm_per_px: float) -> bool:
@@ -244,6 +271,13 @@ def _on(points: Points, mask: NDArray[np.uint8] | None) -> NDArray[np.bool_]:
     x = np.clip(np.rint(points[:, 0]).astype(np.int64), 0, mask.shape[1] - 1)
     y = np.clip(np.rint(points[:, 1]).astype(np.int64), 0, mask.shape[0] - 1)
     return np.asarray(mask[y, x] > 0)
+
+
+def _is_under(points: Points, covered: NDArray[np.uint8], mm_per_px: float) -> bool:
+    """Return whether a way lies under ink, or no more of it is bare than the spaces on both sides of a spot."""
+    share = _covered_share(points, covered)
+    bare = (1.0 - share) * len(points) * mm_per_px
+    return share >= 0.75 or (share > 0.4 and bare < 1.3 * LONGEST_SPACE_MM)
 
 
 def _covered_share(points: Points, covered: NDArray[np.uint8]) -> float:
@@ -291,56 +325,80 @@ def _join_corners(
         edges.append(Edge(ends[i].node, ends[j].node, way, bridge=True, hidden=under))
 
 
-def _carry_on(
-    ends: list[_End],
-    at: NDArray[np.float64],
-    heading: NDArray[np.float64],
-    taken: set[int],
-    nodes: list[tuple[float, float]],
-    edges: list[Edge],
-    mm_per_px: float,
-    lettered: NDArray[np.bool_],
-) -> None:
-    """Carry the remaining ends of dashes and lines to a line just ahead of them."""
-    left = [k for k in range(len(ends)) if k not in taken]
-    if not left:
-        return
-    owner = np.concatenate([np.full(len(e.points), i) for i, e in enumerate(edges) if not e.bridge])
-    place = np.concatenate([np.arange(len(e.points)) for e in edges if not e.bridge])
-    tree = cKDTree(np.concatenate([e.points for e in edges if not e.bridge]))
-    splits: dict[int, list[tuple[int, int]]] = {}
-    for k in left:
-        best: tuple[float, int, int] | None = None
-        near = tree.query_ball_point(at[k], (0.8 if lettered[k] else LONGEST_GAP_MM) / mm_per_px)
-        for hit in near:
-            index, position = int(owner[hit]), int(place[hit])
-            if index == ends[k].edge:
-                continue
-            way = edges[index].points[position] - at[k]
-            distance = float(np.hypot(*way))
-            if distance < 1e-6 or float(way @ heading[k]) < 0.93 * distance:
-                continue
-            if distance * mm_per_px > SHORT_STOP_MM and not _goes_on(edges[index], position, heading[k], mm_per_px):
-                continue
-            if best is None or distance < best[0]:
-                best = (distance, index, position)
-        if best is None:
-            continue
-        _, index, position = best
-        edge = edges[index]
+class Carrying:
+    """Carries loose ends to a line just ahead of them.
+
+    ``ends`` with their places ``at`` and ``heading``, both of shape (N, 2); those ``taken`` are joined already.
+    ``nodes`` and ``edges`` are added to.
+    """
+
+    def __init__(
+        self,
+        ends: list[_End],
+        at: NDArray[np.float64],
+        heading: NDArray[np.float64],
+        taken: set[int],
+        nodes: list[tuple[float, float]],
+        edges: list[Edge],
+        mm_per_px: float,
+        lettered: NDArray[np.bool_],
+    ) -> None:
+        self.ends, self.at, self.heading, self.taken = ends, at, heading, taken
+        self.nodes, self.edges, self.scale, self.lettered = nodes, edges, mm_per_px, lettered
+
+    def on(self, *, running_on: bool) -> None:
+        """Carry ends to lines ahead; ``running_on`` only to lines that go on from there the same way.
+
+        So does the next dash of a line when a notch drawn at its end hides that it begins there.
+        """
+        left = [k for k in range(len(self.ends)) if k not in self.taken]
+        if not left:
+            return
+        edges, at = self.edges, self.at
+        owner = np.concatenate([np.full(len(e.points), i) for i, e in enumerate(edges) if not e.bridge])
+        place = np.concatenate([np.arange(len(e.points)) for e in edges if not e.bridge])
+        tree = cKDTree(np.concatenate([e.points for e in edges if not e.bridge]))
+        mass = [edges[e.edge].mass for e in self.ends]
+        splits: dict[int, list[tuple[int, int]]] = {}
+        for k in left:
+            best: tuple[float, int, int] | None = None
+            for hit in tree.query_ball_point(at[k], (0.8 if self.lettered[k] else LONGEST_GAP_MM) / self.scale):
+                index, position = int(owner[hit]), int(place[hit])
+                if index == self.ends[k].edge:
+                    continue
+                way = edges[index].points[position] - at[k]
+                distance = float(np.hypot(*way))
+                if distance < 1e-6 or float(way @ self.heading[k]) < 0.93 * distance:
+                    continue
+                far = distance * self.scale > SHORT_STOP_MM
+                if (far or running_on) and not _goes_on(edges[index], position, self.heading[k], self.scale):
+                    continue
+                if running_on and abs(math.log2(max(mass[k], 1e-3) / max(edges[index].mass, 1e-3))) > UNLIKE:
+                    continue
+                if best is None or distance < best[0]:
+                    best = (distance, index, position)
+            if best is not None:
+                self.taken.add(k)
+                self._join(k, *best, splits)
+        for index, cuts in splits.items():
+            _split(edges, index, cuts)
+
+    def _join(
+        self, k: int, distance: float, index: int, position: int, splits: dict[int, list[tuple[int, int]]]
+    ) -> None:
+        edge = self.edges[index]
         target = edge.points[position]
         if position == 0:
             node = edge.start
         elif position == len(edge.points) - 1:
             node = edge.end
         else:
-            nodes.append((float(target[0]), float(target[1])))
-            node = len(nodes) - 1
+            self.nodes.append((float(target[0]), float(target[1])))
+            node = len(self.nodes) - 1
             splits.setdefault(index, []).append((position, node))
-        steps = max(2, int(best[0]) + 1)
-        edges.append(Edge(ends[k].node, node, np.linspace(at[k], nodes[node], steps), bridge=True))
-    for index, cuts in splits.items():
-        _split(edges, index, cuts)
+        steps = max(2, int(distance) + 1)
+        way = np.linspace(self.at[k], self.nodes[node], steps)
+        self.edges.append(Edge(self.ends[k].node, node, way, bridge=True))
 
 
 def _goes_on(edge: Edge, position: int, heading: NDArray[np.float64], mm_per_px: float) -> bool:

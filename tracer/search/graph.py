@@ -310,3 +310,17 @@ def leaving(graph: LineGraph, index: int, node: int, *, skip: int = 3, reach: in
 def angle(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
     """Angle between two unit directions, radians."""
     return math.acos(float(np.clip(a @ b, -1.0, 1.0)))
+
+
+def calmed(points: Points, reach: int = 4) -> Points:
+    """Return a chain without the stairs of its pixels: a running mean, the ends kept.
+
+    Steps between neighbouring pixels know only eight directions and make a slanting line up to 8 % too long.
+    """
+    if len(points) < 4:
+        return points
+    reach = min(reach, (len(points) - 1) // 2)
+    padded = np.concatenate([2 * points[0] - points[reach:0:-1], points, 2 * points[-1] - points[-2 : -reach - 2 : -1]])
+    total = np.cumsum(np.concatenate([np.zeros((1, 2)), padded]), axis=0)
+    width = 2 * reach + 1
+    return np.asarray((total[width:] - total[:-width]) / width)

@@ -17,10 +17,10 @@ from scipy.spatial import cKDTree
 
 from tracer.labels import TextLine
 from tracer.search.blobs import Blob
-from tracer.search.graph import Points, angle
+from tracer.search.graph import Points, angle, calmed
 from tracer.search.marks import WIDEST_SEAM_MM
 from tracer.search.spots import ROUND_MM, is_round
-from tracer.search.strokes import Stroke, calmed, end_heading, heads
+from tracer.search.strokes import Stroke, end_heading, heads
 
 NOTCH_MM = 14.0
 """A stroke no longer than this that starts on the outline is a notch (common practice, no source)."""
@@ -248,7 +248,8 @@ def loose_kind(stroke: Stroke, around: Around) -> str:
 def arrow_heads(stroke: Stroke, around: Around) -> tuple[bool, bool]:
     """Return whether a stroke has an arrow head, solid or open, at its first and at its last point."""
     scale = around.mm_per_px
-    if not is_straight(stroke, scale):
+    # A dashed line is no shaft; where it meets other lines it seems to grow wide.
+    if not is_straight(stroke, scale) or stroke.spaces >= 2:
         return around.headed
     # Where spots are too fine to be told from lines the shaft still grows wide towards its end.
     wide = heads(stroke, around.dark, 2.6 / scale, 6.0 / scale)

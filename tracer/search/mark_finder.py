@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import cv2
 import numpy as np
@@ -18,17 +19,29 @@ from calibration import PxPoints, Sheet
 from tracer.labels import TextLine
 from tracer.path import OpenPath
 from tracer.piece import Mark, MarkKind
+from tracer.search.arrows import find_arrows
 from tracer.search.blobs import Blob
 from tracer.search.drawn import LineWork
-from tracer.search.gaps import LONGEST_GAP_MM
 from tracer.search.graph import LineGraph, Points
-from tracer.search.kinds import ARROW_MM, TOUCH_MM, Around, Barbs, bracket_of, kind_in_piece, loose_kind, with_heads
+from tracer.search.kinds import (
+    ARROW_MM,
+    TOUCH_MM,
+    Around,
+    Barbs,
+    bracket_of,
+    is_bracket,
+    kind_in_piece,
+    loose_kind,
+    with_heads,
+)
 from tracer.search.loops import polygon_area
 from tracer.search.marks import box_sides
 from tracer.search.marks_text import TextBlock
+from tracer.search.notches import LEAST_PARTED_MM, Notch, is_tick, joined_ticks, parted, words_on_outline
 from tracer.search.pieces import BOLD_SHARE, Found
-from tracer.search.spots import dot_on_line, ring_middle, rings, spot_kind, spot_shape
-from tracer.search.strokes import Stroke, find_strokes, join_facing
+from tracer.search.seams import goes_on_as_seam, whole_seams
+from tracer.search.spots import crossing_arms, dot_on_line, ring_middle, rings, spot_kind, spot_shape
+from tracer.search.strokes import Stroke, end_heading, find_strokes, join_facing
 
 SPECK_MM = 0.8
 """Smaller spots are dirt (common practice, no source)."""
@@ -36,11 +49,13 @@ ALONG_MM = 0.7
 """A stroke this near to an outline all along is a leftover of the line itself."""
 ACROSS_MM = 2.6
 """A line that crosses an outline leaves its two parts no farther apart."""
-SEAM_GAP_MM = 16.0
-"""Parts of one stitching line lie no farther apart: a mark drawn over it (common practice, no source)."""
 LEAST_SHADE_MM = 15.0
 LEAST_CUT_OFF_MM, LEAST_BOW_MM, BORDER_MM = 40.0, 12.0, 5.0
 """A bold line so long and so bent that ends so near to the border at both ends is a piece that is cut off."""
+IN_WORDS = 0.7
+"""What lies in the boxes of words with more than this share is lettering."""
+OFF_ROW = 0.25
+"""The letter o stands no farther from the middle of its row than this share of the row's height (typography)."""
 _SIMPLIFY_MM = 0.12
 _TILE_MARK_MM, _TILE_REACH_MM, _LETTER_SHARE = 22.0, 7.0, 0.5
 WORDS_MM, _UNDER_WORDS_RAD = 40.0, math.radians(6)
@@ -95,7 +110,14 @@ class MarkFinder:
         return best
 
     def add(
-        self, kind: MarkKind, points: Points, *, point: bool = False, text: str = "", confidence: float = 1.0
+        self,
+        kind: MarkKind,
+        points: Points,
+        *,
+        point: bool = False,
+        text: str = "",
+        confidence: float = 1.0,
+        foot: Points | None = None,
     ) -> None:
         """Add a mark given in pixels of the mask, to the piece it lies in or to the sheet."""
         closed = len(points) > 2 and bool((points[0] == points[-1]).all())
@@ -103,7 +125,7 @@ class MarkFinder:
         if not point and kind != "text":
             middle = points[len(points) // 2]
         if kind == "notch":
-            middle = self._foot(points)
+            middle = self._foot(points) if foot is None else foot
         at_mm = self.to_mm(middle[None, :])[0]
         path = None
         if len(points) > 1:
@@ -233,10 +255,15 @@ class MarkFinder:
         self._tile_letters()
         rims |= {i for i, e in enumerate(graph.edges) if not self._inside_sheet(e.points[len(e.points) // 2])}
         self._spots(lettering, ink.dark)
-        free = [i for i, e in enumerate(graph.edges) if i not in rims and _covered(e.points, lettering) <= 0.7]
+        shafts = self._arrows(lettering)
+        free = [i for i in range(len(graph.edges)) if i not in rims and i not in shafts]
         for loop, edges in rings(graph, free, self.scale):
             if _covered(loop, self.claimed) > 0.5:
-                taken = taken | set(edges)
+                rims |= set(edges)
+                continue
+            # A letter is not crossed by a line; a circle on a stitching line is.
+            crossed = _is_crossed(loop, [graph.edges[i].points for i in edges])
+            if _covered(loop, lettering) > IN_WORDS and not crossed and not self._off_the_row(loop):
                 continue
             owner = self.piece_at(loop.mean(axis=0), slack_mm=0.0)
             mass = found[owner].mass if 0 <= owner < len(found) else 0.0
@@ -248,15 +275,80 @@ class MarkFinder:
                 self.add("circle", np.concatenate([loop, loop[:1]]), point=True)
             self._claim(loop)
             rims |= set(edges)
-        skipped = {i for i, e in enumerate(graph.edges) if i not in rims and _covered(e.points, lettering) > 0.7}
-        strokes = find_strokes(graph, rims, skipped)
-        strokes = [s for s in strokes if not self._along_rim(s)]
+        strokes = self._crosses(find_strokes(graph, rims, shafts - rims), lettering)
+        strokes = [out_of_words(s, lettering, self.scale) for s in strokes]
+        strokes = [s for s in strokes if s.length > 0 and not self._along_rim(s)]
         strokes = self._under_words(strokes, lettering)
         strokes = self._across_outlines(strokes)
+        strokes = [part for s in strokes for part in self._parted(s)]
         strokes = [s for s in strokes if s.length * self.scale > 1.5 and _covered(s.points, self.claimed) < 0.6]
         self._name(strokes, found)
         self._blobs(lettering)
         self._spots(lettering, ink.dark, unknown=True)
+
+    def _arrows(self, lettering: NDArray[np.uint8]) -> set[int]:
+        """Name arrows by their heads, and return the edges of their shafts."""
+        blobs = [b for b in self.work.blobs if not lettering[int(b.middle[1]), int(b.middle[0])]]
+        used: set[int] = set()
+        shafts = np.zeros_like(self.claimed)
+        for arrow in find_arrows(blobs, self.work.ink.mask, self.scale):
+            self.add("grain line", arrow.points)
+            self._use(arrow.heads)
+            for mask in (self.claimed, shafts):
+                self._draw(mask, arrow.points)
+        if shafts.any():
+            used = {
+                i for i, e in enumerate(self.work.graph.edges)
+                if not e.bridge and len(e.points) > 2 and _covered(e.points, shafts) > 0.9
+            }  # fmt: skip
+        return used
+
+    def _parted(self, stroke: Stroke) -> list[Stroke]:
+        """Part notches from a stroke that they run into."""
+        owner = self.piece_at(stroke.points[len(stroke.points) // 2])
+        if owner < 0 or stroke.length * self.scale < LEAST_PARTED_MM:
+            return [stroke]
+        if is_bracket(stroke.points, self._away(owner, _sampled(stroke.points)), self.scale):
+            return [stroke]
+        return parted(stroke, partial(self._away, owner), self.scale, TOUCH_MM)
+
+    def _crosses(self, strokes: list[Stroke], lettering: NDArray[np.uint8]) -> list[Stroke]:
+        """Name crosses drawn on lines, and return the other strokes."""
+        gone: set[int] = set()
+        for arms in crossing_arms(strokes, self.scale):
+            stroke = strokes[arms[0]]
+            known = max(_covered(stroke.points, lettering), _covered(stroke.points, self.claimed))
+            if known > 0.5 or self._on_rim(stroke):
+                continue
+            ends, middle = stroke.points[[0, -1]], (stroke.points[0] + stroke.points[-1]) / 2
+            across = (ends - middle) @ np.array([[0.0, 1.0], [-1.0, 0.0]])
+            shape = np.concatenate([ends, middle[None], middle + across])
+            self.add("cross", shape, point=True, confidence=0.8)
+            self._claim(stroke.points)
+            gone.update(arms)
+        return [s for k, s in enumerate(strokes) if k not in gone]
+
+    def _off_the_row(self, loop: Points) -> bool:
+        """Return whether a ring in the box of a word stands beside the row of its letters, as no letter o does."""
+        middle = loop.mean(axis=0)
+        for _, box in self.lettered:
+            sides = np.diff(box[:3], axis=0)
+            across = sides[int(np.argmin(np.hypot(*sides.T)))]
+            high = float(np.hypot(*across))
+            off = abs(float((middle - box[:4].mean(axis=0)) @ across)) / max(high, 1e-9)
+            if off < OFF_ROW * high and cv2.pointPolygonTest(
+                box.astype(np.float32).reshape(-1, 1, 2), (float(middle[0]), float(middle[1])), measureDist=False
+            ) >= 0:  # fmt: skip
+                return False
+        return True
+
+    def _on_rim(self, stroke: Stroke) -> bool:
+        """Return whether a stroke starts or ends on an outline."""
+        return any(
+            abs(cv2.pointPolygonTest(o, (float(x), float(y)), measureDist=True)) * self.scale < TOUCH_MM
+            for o in self.outlines
+            for x, y in stroke.points[[0, -1]]
+        )
 
     def _name(self, strokes: list[Stroke], found: Sequence[Found]) -> None:
         around = Around(mm_per_px=self.scale, dark=self.work.ink.dark, words=self.lettered)
@@ -269,7 +361,9 @@ class MarkFinder:
                 open_heads[k] = (bool(pairs[0]), bool(pairs[1]))
                 gone.update(*pairs)
         darts: list[tuple[Stroke, int]] = []
+        notches: dict[int, list[Notch]] = {}
         seams: dict[int, list[Stroke]] = {}
+        others: list[tuple[MarkKind, Stroke, int]] = []
         for k, stroke in enumerate(strokes):
             if k in gone:
                 continue
@@ -304,14 +398,39 @@ class MarkFinder:
                 darts.append((stroke, owner))
             elif kind == "stitching line":
                 seams.setdefault(owner, []).append(stroke)
+            elif kind in ("internal line", "unknown") and owner >= 0:
+                others.append((kind, stroke, owner))  # type: ignore[arg-type]
+            elif kind == "notch":
+                notches.setdefault(owner, []).append(self._notch(owner, stroke))
             elif kind:
                 self.add(kind, stroke.points, point=kind in ("circle", "dot", "cross"))  # type: ignore[arg-type]
             if kind and kind != "unknown":
                 self._claim(stroke.points)
         self._darts(darts)
+        for kind, stroke, owner in others:
+            away = partial(self._away, owner)
+            if owner in seams and goes_on_as_seam(seams[owner], stroke, away, self.scale):
+                seams[owner].append(stroke)
+            else:
+                self.add(kind, stroke.points)
+        for standing in notches.values():
+            words, left = words_on_outline(standing, self.scale)
+            for word in words:
+                self.add("text", hull_of(np.concatenate([n.points for n in word])), point=True, confidence=0.4)
+            for notch in joined_ticks(left, self.scale):
+                words_of = {2: "double", 3: "triple"}.get(notch.ticks, "")
+                self.add("notch", notch.points, text=words_of, foot=notch.foot)
         for owner, mine in seams.items():
-            for seam in self._whole_seams(owner, mine):
+            for seam in whole_seams(mine, partial(self._away, owner), self.scale):
                 self.add("stitching line", seam)
+
+    def _notch(self, owner: int, stroke: Stroke) -> Notch:
+        """Return a stroke as a notch, its foot first where it is a tick."""
+        foot = self._foot(stroke.points)
+        if not is_tick(stroke.points, self.scale):
+            return Notch(points=stroke.points, foot=foot)
+        near = np.abs(self._away(owner, stroke.points[[0, -1]]))
+        return Notch(points=stroke.points if near[0] <= near[1] else stroke.points[::-1], foot=foot, ticks=1)
 
     def _use(self, heads: Sequence[Blob | None]) -> None:
         """Remember the heads of an arrow as named."""
@@ -336,33 +455,6 @@ class MarkFinder:
             if not any(float(np.hypot(*(line - end).T).min()) < reach for line in self.work.shading):
                 return False
         return True
-
-    def _whole_seams(self, owner: int, parts: list[Stroke]) -> list[Points]:
-        """Put the parts of a stitching line together that marks drawn over it have cut apart."""
-        left = sorted(parts, key=lambda s: -s.length)
-        middle = {id(s): float(np.median(self._away(owner, _sampled(s.points)))) for s in left}
-        out = []
-        while left:
-            line = left.pop(0)
-            away, points, grew = middle[id(line)], line.points, True
-            while grew:
-                grew = False
-                for other in left:
-                    if abs(middle[id(other)] - away) > 1.0 + 0.1 * away:
-                        continue
-                    ways = [(float(np.hypot(*(points[a] - other.points[b]))), a, b) for a in (0, -1) for b in (0, -1)]
-                    gap, a, b = min(ways)
-                    if gap * self.scale > SEAM_GAP_MM:
-                        continue
-                    mine = points[::-1] if a == 0 else points
-                    theirs = other.points if b == 0 else other.points[::-1]
-                    points, grew = np.concatenate([mine, theirs]), True
-                    left.remove(other)
-                    break
-            if 0 < float(np.hypot(*(points[0] - points[-1]))) * self.scale < LONGEST_GAP_MM and len(points) > 40:
-                points = np.concatenate([points, points[:1]])
-            out.append(points)
-        return out
 
     def _under_words(self, strokes: list[Stroke], lettering: NDArray[np.uint8]) -> list[Stroke]:
         """Join the parts of lines that run through words: what lies in their boxes was taken for lettering."""
@@ -430,8 +522,11 @@ class MarkFinder:
 
     def _claim(self, points: Points) -> None:
         """Remember where a mark was named, so that its ink is not named again."""
+        self._draw(self.claimed, points)
+
+    def _draw(self, mask: NDArray[np.uint8], points: Points) -> None:
         chain = np.rint(points).astype(np.int32).reshape(-1, 1, 2)
-        cv2.polylines(self.claimed, [chain], isClosed=False, color=1, thickness=max(3, round(0.8 / self.scale)))
+        cv2.polylines(mask, [chain], isClosed=False, color=1, thickness=max(3, round(0.8 / self.scale)))
 
     def _spots(self, lettering: NDArray[np.uint8], dark: NDArray[np.uint8], *, unknown: bool = False) -> None:
         """Name small pieces of ink: dots, circles, crosses; ``unknown`` keeps those that are none of these."""
@@ -546,6 +641,53 @@ def _both_sides(turned: Points, sides: NDArray[np.float64], mm_per_px: float) ->
     return bool(((low < -1.5) & (high > 1.5)).any())
 
 
+def _is_crossed(loop: Points, chains: Sequence[Points]) -> bool:
+    """Return whether one of some chains runs through the middle of a round loop."""
+    middle, size = loop.mean(axis=0), float(np.ptp(loop, axis=0).max())
+    return any(float(np.hypot(*(chain - middle).T).min()) < 0.2 * size for chain in chains)
+
+
+def hull_of(points: Points) -> Points:
+    """Return the closed hull around some points."""
+    hull = cv2.convexHull(points.astype(np.float32)).reshape(-1, 2).astype(np.float64)
+    return np.concatenate([hull, hull[:1]])
+
+
+def out_of_words(stroke: Stroke, lettering: NDArray[np.uint8], mm_per_px: float) -> Stroke:
+    """Return what of a stroke is no lettering: nothing, or the stroke less the letters that it runs into at its ends.
+
+    A line that goes on straight into the box of a word is a line still.
+    """
+    x = np.clip(np.rint(stroke.points[:, 0]).astype(np.int64), 0, lettering.shape[1] - 1)
+    y = np.clip(np.rint(stroke.points[:, 1]).astype(np.int64), 0, lettering.shape[0] - 1)
+    inside = lettering[y, x] > 0
+    share = float(inside.mean())
+    if share > IN_WORDS:
+        return replace(stroke, points=stroke.points[:1])
+    if share == 0.0 or stroke.closed:
+        return stroke
+    points = stroke.points
+    free = np.flatnonzero(~inside)
+    begin, end = int(free[0]), int(free[-1]) + 1
+    reach = 4.0 / mm_per_px
+    if begin and not _goes_straight(
+        points[:begin][::-1], end_heading(points[begin:], first=True, reach_px=reach), mm_per_px
+    ):
+        points, end = points[begin:], end - begin
+    if end < len(points) and not _goes_straight(
+        points[end:], end_heading(points[:end], first=False, reach_px=reach), mm_per_px
+    ):
+        points = points[:end]
+    return stroke if len(points) == len(stroke.points) else replace(stroke, points=points)
+
+
+def _goes_straight(points: Points, heading: Points, mm_per_px: float) -> bool:
+    """Return whether points go on from the first one in a direction, straying no more than a line drawn by hand."""
+    aside = (points - points[0]) @ np.array([-heading[1], heading[0]])
+    ahead = (points - points[0]) @ heading
+    return bool(np.abs(aside).max() * mm_per_px < 0.7 and ahead[-1] > 0.9 * ahead.max() - 2.0)
+
+
 def _share_claimed(patch: NDArray[np.uint8], claimed: NDArray[np.uint8]) -> float:
     ink = patch > 0
     return float((claimed[ink] > 0).mean()) if ink.any() else 0.0
@@ -580,8 +722,8 @@ def lettering_mask(
     for block in texts:
         margin = int(0.25 * block.height)
         for x, y, wide, high in block.glyphs:
-            # What the reader made nothing of may be anything.
-            if read is not None and not read[y : y + high, x : x + wide].any():
+            # What the reader made nothing of may be anything, such as a circle just beside a word.
+            if read is not None and not read[y : y + high, x : x + wide].mean() > 0.5:
                 continue
             cv2.rectangle(
                 mask,

@@ -22,11 +22,10 @@ import numpy as np
 
 from tracer.search.drawn import LEAST_SIDE_MM, LEAST_WIDTH_MM, LineWork, Loop, lies_in
 from tracer.search.gaps import SHARP_RAD
-from tracer.search.graph import LineGraph, Points, angle, direction, leaving
+from tracer.search.graph import LineGraph, Points, angle, calmed, direction, leaving
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop
 from tracer.search.marks import FRAME_SHARE, is_table, is_text_box, on_box, rectangularity, runs_parallel, text_in
 from tracer.search.marks_text import TextBlock
-from tracer.search.strokes import calmed
 
 _TIP_RAD = math.radians(30)
 BOLD_SHARE = 0.74
@@ -333,7 +332,7 @@ class PieceSearch:
     def visit(self, index: int) -> None:
         """Decide what a loop is, and look at what lies in it where it only surrounds."""
         loop = self.work.loops[index]
-        if is_table(loop.points, [f.points for f in loop.faces], self.texts, self.work.flat):
+        if is_table(loop.points, self._cells(loop), self.texts, self.work.flat):
             self.other[index] = "table"
             return
         if is_text_box(loop.points, loop.area, self.texts, self.work.flat) and not self._is_worked_on(loop):
@@ -349,6 +348,17 @@ class PieceSearch:
         for child in loop.holds:
             if not any(lies_in(self.work.loops[child].points, f.points) for f in pieces):
                 self.visit(child)
+
+    def _cells(self, loop: Loop) -> list[Points]:
+        """Return the faces of what is drawn in a loop: what stands in a table may seem to run on to its lines."""
+        edges = self.work.graph.edges
+        drawn = [i for i in loop.block if not edges[i].bridge]
+        if len(drawn) == len(loop.block):
+            return [f.points for f in loop.faces]
+        sub = LineGraph(self.work.graph.nodes, [edges[i] for i in drawn])
+        blocks = [find_faces(sub, block) for block in find_blocks(sub)]
+        largest = max(blocks, key=lambda faces: outer_loop(faces).area, default=[])
+        return [f.points for f in largest if f.area > 0]
 
     def _is_worked_on(self, loop: Loop) -> bool:
         """Return whether more than words is drawn in a loop: a stitching line, an arrow."""

@@ -8,13 +8,14 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from tracer.piece import MarkKind
-from tracer.search.graph import LineGraph, Points
+from tracer.search.graph import LineGraph, Points, calmed
 from tracer.search.loops import find_blocks, find_faces, outer_loop
 from tracer.search.marks_text import TextBlock
 from tracer.search.raster import as_mask, opened
-from tracer.search.strokes import calmed
+from tracer.search.strokes import Stroke
 
 ROUND_MM = 15.0
 """Larger circles are no marks at a point."""
@@ -125,6 +126,53 @@ def _is_cross(patch: NDArray[np.uint8]) -> bool:
         if np.abs(gaps - np.pi / 2).max() > _CROSS_RAD:
             return False
     return True
+
+
+def crossing_arms(strokes: Sequence[Stroke], mm_per_px: float) -> list[tuple[int, ...]]:
+    """Return which strokes are the arms of a cross: short, straight, with a line across their middle.
+
+    That line may be the other arm, which is then named too, or one that the cross stands on.
+
+    Parameters
+    ----------
+    strokes : sequence of Stroke
+    mm_per_px : float
+    """
+    largest, least = LARGEST_SPOT_MM / mm_per_px, SPOT_MM / mm_per_px
+    short = [
+        k for k, s in enumerate(strokes)
+        if least < s.chord < largest and s.length < 1.15 * s.chord and s.bow * mm_per_px < 0.4 and not s.closed
+    ]  # fmt: skip
+    others = [k for k, s in enumerate(strokes) if s.chord > 0 and len(s.points) > 8]
+    if not short or not others:
+        return []
+    owner = np.concatenate([np.full(len(strokes[k].points), k) for k in others])
+    place = np.concatenate([np.arange(len(strokes[k].points)) for k in others])
+    tree = cKDTree(np.concatenate([strokes[k].points for k in others]))
+    out: list[tuple[int, ...]] = []
+    used: set[int] = set()
+    for k in short:
+        if k in used:
+            continue
+        stroke = strokes[k]
+        middle = (stroke.points[0] + stroke.points[-1]) / 2
+        own = (stroke.points[-1] - stroke.points[0]) / stroke.chord
+        across: set[int] = set()
+        for hit in tree.query_ball_point(middle, max(2.0, 0.15 * stroke.chord)):
+            index, at = int(owner[hit]), int(place[hit])
+            points = strokes[index].points
+            # The line goes on to both sides of the arm.
+            reach = max(4, round(0.3 * stroke.chord))
+            if index == k or index in used or at < reach or at + reach >= len(points):
+                continue
+            way = points[at + reach] - points[at - reach]
+            if abs(float(way @ own)) < np.sin(_CROSS_RAD) * float(np.hypot(*way)):
+                across.add(index)
+        if across:
+            arms = (k, *(i for i in across if i in short))
+            used.update(arms)
+            out.append(arms)
+    return out
 
 
 def are_spots(block: TextBlock, mask: NDArray[np.uint8], mm_per_px: float) -> bool:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from tracer.search.graph import LineGraph, Points, angle, cut_across, direction, leaving
+from tracer.search.graph import LineGraph, Points, angle, calmed, cut_across, direction, leaving
 
 STRAIGHT_ON_RAD = math.radians(35)
 """A pen that crosses another line turns by less than this (common practice, no source)."""
@@ -53,20 +53,6 @@ class Stroke:
             return float(np.hypot(*(self.points - self.points[0]).T).max())
         away = (self.points - self.points[0]) @ np.array([-way[1], way[0]]) / long
         return float(np.abs(away).max())
-
-
-def calmed(points: Points, reach: int = 4) -> Points:
-    """Return a chain without the stairs of its pixels: a running mean, the ends kept.
-
-    Steps between neighbouring pixels know only eight directions and make a slanting line up to 8 % too long.
-    """
-    if len(points) < 4:
-        return points
-    reach = min(reach, (len(points) - 1) // 2)
-    padded = np.concatenate([2 * points[0] - points[reach:0:-1], points, 2 * points[-1] - points[-2 : -reach - 2 : -1]])
-    total = np.cumsum(np.concatenate([np.zeros((1, 2)), padded]), axis=0)
-    width = 2 * reach + 1
-    return np.asarray((total[width:] - total[:-width]) / width)
 
 
 def find_strokes(graph: LineGraph, outlines: Collection[int], skipped: Collection[int]) -> list[Stroke]:

@@ -1,0 +1,134 @@
+"""Marks that lie on other lines: each keeps its own kind, and the outline under them stays whole.
+
+Sheets drawn here with exactly known places; the styles of marks are common practice, no source.
+"""
+
+import numpy as np
+import pytest
+
+from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
+from tracer.marks.sharpen import sharpen
+from tracer.search.find import find_candidates
+
+BOX = np.array([(15, 15), (105, 15), (105, 85), (15, 85)], dtype=float)
+SEAM = np.array([(23, 23), (97, 23), (97, 77), (23, 77)], dtype=float)
+OUTLINE_MM = 0.5
+"""Half a line and a pixel, and the search's own roughness."""
+PLACE_MM = 1.0
+
+
+def drawn(*, cut_dash=None, seam=True) -> Drawing:
+    d = Drawing(120, 100, dpi=254)
+    d.line(BOX, closed=True, dash=cut_dash)
+    if seam:
+        d.line(SEAM, closed=True, width_mm=0.25, dash=(4, 2))
+    return d
+
+
+def found(d: Drawing):
+    result = find_candidates(d.sheet(), words=False)
+    assert len(result.candidates) == 1
+    candidate = result.candidates[0]
+    ring = (candidate.outline.points_px + 0.5) * d.mm_per_px
+    assert polygon_distance_mm(ring, BOX).max() < OUTLINE_MM
+    assert polygon_distance_mm(BOX, ring).max() < 2 * OUTLINE_MM
+    return candidate
+
+
+def marks(candidate, kind):
+    return [m for m in candidate.marks if m.kind == kind]
+
+
+def circle(x, y, radius):
+    t = np.linspace(0, 2 * np.pi, 60)
+    return np.stack([x + radius * np.cos(t), y + radius * np.sin(t)], axis=1)
+
+
+def test_a_cross_and_a_circle_on_a_stitching_line_are_marks_of_their_own():
+    d = drawn()
+    d.line([(41, 21.5), (41, 24.5)], width_mm=0.25)
+    d.line([(39.5, 23), (42.5, 23)], width_mm=0.25)
+    d.line(circle(60, 23, 1.5), width_mm=0.25)
+    candidate = found(d)
+    (cross,), (ring,) = marks(candidate, "cross"), marks(candidate, "circle")
+    assert cross.at == pytest.approx((41, 23), abs=PLACE_MM)
+    assert ring.at == pytest.approx((60, 23), abs=PLACE_MM)
+    assert len(marks(candidate, "stitching line")) == 1
+
+
+def test_a_free_cross_is_counted_once():
+    d = drawn(seam=False)
+    d.line([(41, 51.5), (41, 54.5)], width_mm=0.25)
+    d.line([(39.5, 53), (42.5, 53)], width_mm=0.25)
+    assert len(marks(found(d), "cross")) == 1
+
+
+def test_an_arrow_over_a_stitching_line_is_a_grain_line_and_the_stitching_line_goes_on():
+    d = drawn()
+    d.line([(35, 50), (102, 50)], width_mm=0.3)
+    for tip, way in ((33, 1), (103, -1)):
+        d.fill([(tip, 50), (tip + 6 * way, 48.2), (tip + 6 * way, 51.8)])
+    candidate = found(d)
+    (grain,) = marks(candidate, "grain line")
+    ends = sorted(float(x) for x in np.asarray(grain.path.flatten(0.1))[[0, -1], 0])
+    assert ends == pytest.approx([33, 103], abs=PLACE_MM)
+    assert len(marks(candidate, "stitching line")) == 1
+
+
+def test_a_tick_that_reaches_the_stitching_line_is_a_notch_and_no_part_of_it():
+    d = drawn()
+    # On the end of a dash: thinning leaves one bent line of both.
+    d.line([(33, 15), (33, 23)], width_mm=0.25)
+    candidate = found(d)
+    (notch,) = marks(candidate, "notch")
+    assert notch.at == pytest.approx((33, 15), abs=PLACE_MM)
+    assert len(marks(candidate, "stitching line")) == 1
+
+
+def test_two_ticks_side_by_side_are_one_double_notch_and_ticks_far_apart_are_two():
+    d = drawn(seam=False)
+    for x in (40, 43, 70, 82):
+        d.line([(x, 15), (x, 21)], width_mm=0.25)
+    notches = sorted(marks(found(d), "notch"), key=lambda m: m.at[0])
+    assert [m.text for m in notches] == ["double", "", ""]
+    assert [m.at[0] for m in notches] == pytest.approx([41.5, 70, 82], abs=PLACE_MM)
+
+
+def test_both_ticks_of_a_double_notch_are_measured_in_the_light():
+    d = drawn(seam=False)
+    for x in (40, 43):
+        d.line([(x, 15), (x + 0.7, 21)], width_mm=0.25)
+    result = find_candidates(d.sheet(), words=False)
+    (notch,) = sharpen(d.sheet(), marks(result.candidates[0], "notch"))
+    tip, foot, other_foot, other_tip = (np.asarray(p) for p in notch.path.flatten(0.1))
+    for low, high, x in ((foot, tip, 40), (other_foot, other_tip, 43)):
+        # How far the tick lies beside the true one, at its foot and at its tip.
+        for point in (low, high):
+            assert abs(point[0] - (x + 0.7 * (point[1] - 15) / 6)) < 0.06
+    assert notch.at[0] == pytest.approx(41.5, abs=0.1)
+
+
+def test_a_word_written_across_an_outline_is_text_and_no_notches():
+    d = drawn(seam=False)
+    d.text((50, 17), "lining", height_mm=3.2)
+    candidate = found(d)
+    assert not marks(candidate, "notch")
+    assert len(marks(candidate, "text")) == 1
+
+
+@pytest.mark.parametrize("shift", [0.0, 1.7, 3.4, 5.1])
+def test_a_dashed_cutting_line_is_followed_where_notches_stand_on_its_dashes_and_spaces(shift):
+    d = drawn(cut_dash=(5, 1.8))
+    for x in (40 + shift, 43 + shift):
+        d.line([(x, 15), (x, 23)], width_mm=0.25)
+    d.line([(62 + shift, 15), (65 + shift, 10), (68 + shift, 15)], width_mm=0.25)
+    d.line([(105, 40 + shift), (100, 43 + shift), (105, 46 + shift)], width_mm=0.25)
+    candidate = found(d)
+    assert "the cutting line is dashed" in candidate.notes
+    assert len(marks(candidate, "stitching line")) == 1
+
+
+def test_a_dash_with_a_dot_on_it_is_no_letter():
+    d = drawn(cut_dash=(5, 1.8), seam=False)
+    d.fill(circle(51, 15.5, 2.0))
+    assert len(marks(found(d), "dot")) == 1

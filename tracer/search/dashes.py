@@ -1,0 +1,153 @@
+"""Dashes: which small marks stand in the line of others, and where a dash ends that something else hangs on."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.search.graph import Edge, LineGraph, Points, angle, calmed, measure_lines
+
+LONGEST_SPACE_MM = 3.2
+"""The spaces between dashes are no longer (common practice, no source)."""
+SPACE_SHARE, UNEVEN = 0.85, 2.2
+"""They are no longer than this share of a dash, and than this multiple of each other (common practice, no source)."""
+LONGEST_DASH_MM = 14.0
+"""Dashes are no longer (common practice, no source)."""
+BEND_RAD = math.radians(40)
+"""Where a notch hangs on the end of a dash the line turns by more than this."""
+_BEND_REACH_MM, _LEAST_LEG_MM = 0.9, 1.2
+_BESIDE_MM = 0.25
+
+
+def in_line(
+    labels: NDArray[Any], stats: NDArray[Any], dash: NDArray[np.bool_], doubtful: NDArray[np.bool_], mm_per_px: float
+) -> NDArray[np.bool_]:
+    """Return which of some doubtful marks stand in a line of dashes.
+
+    A dash points at it just ahead, and behind itself at another dash: a letter is not met like that.
+
+    Parameters
+    ----------
+    labels : ndarray of int, shape (rows, columns)
+        Which mark each pixel belongs to, 0 for none.
+    stats : ndarray of int, shape (N, 5)
+        Box and area of each mark.
+    dash, doubtful : ndarray of bool, shape (N,)
+    mm_per_px : float
+    """
+    out = np.zeros(len(stats), dtype=bool)
+    if not doubtful.any():
+        return out
+    for k in np.flatnonzero(dash):
+        ends = _ends(labels, int(k), stats[k])
+        (one, space), (other, space_behind) = (met(labels, int(k), end, way, mm_per_px) for end, way in ends)
+        long = float(np.hypot(*(ends[0][0] - ends[1][0])))
+        if not (one and other) or max(space, space_behind) > min(SPACE_SHARE * long, UNEVEN * min(space, space_behind)):
+            continue
+        for ahead, behind in ((one, other), (other, one)):
+            if doubtful[ahead] and dash[behind]:
+                out[ahead] = True
+    return out
+
+
+def _ends(labels: NDArray[Any], k: int, box: NDArray[Any]) -> list[tuple[Points, Points]]:
+    """Return both ends of a dash and the unit direction out of each, pixels."""
+    x, y, wide, high = (int(v) for v in box[:4])
+    row, column = np.nonzero(labels[y : y + high, x : x + wide] == k)
+    line = cv2.fitLine(np.stack([column, row], axis=1).astype(np.float32), cv2.DIST_L2, 0, 0.01, 0.01).ravel()
+    way, middle = line[:2].astype(np.float64), line[2:].astype(np.float64) + [x, y]
+    along = (column + x - middle[0]) * way[0] + (row + y - middle[1]) * way[1]
+    return [(middle + along.max() * way, way), (middle + along.min() * way, -way)]
+
+
+def met(labels: NDArray[Any], k: int, end: Points, way: Points, mm_per_px: float) -> tuple[int, float]:
+    """Return the first other mark that a dash's line meets beyond its end (0 for none), and how far ahead, pixels."""
+    steps = np.arange(1, max(3, round(LONGEST_SPACE_MM / mm_per_px)))[:, None]
+    aside = max(1.0, _BESIDE_MM / mm_per_px)
+    found: list[tuple[int, int]] = []
+    for beside in (-aside, 0.0, aside):
+        at = np.rint(end + steps * way + beside * np.array([-way[1], way[0]])).astype(np.int64)
+        at = at[((at >= 0) & (at < [labels.shape[1], labels.shape[0]])).all(axis=1)]
+        seen = labels[at[:, 1], at[:, 0]]
+        other = np.flatnonzero((seen > 0) & (seen != k))
+        if len(other):
+            found.append((int(other[0]), int(seen[other[0]])))
+    return (min(found)[1], min(found)[0] + 1.0) if found else (0, 0.0)
+
+
+def part_at_bends(
+    graph: LineGraph, dark: NDArray[np.uint8], mm_per_px: float, widest_px: float
+) -> tuple[LineGraph, dict[int, int]]:
+    """Part dashes from what is drawn on their ends.
+
+    Where a notch stands on the very end of a dash, thinning leaves one line that goes along the dash and turns into the
+    notch: the dash's own end, which faces the next dash, is not there. So lines with a loose end that turn sharply
+    soon are parted there.
+
+    Returns
+    -------
+    tuple
+        The graph, and for each new node the edge that may go straight on there.
+    """
+    degrees = graph.degrees()
+    nodes, edges, bends = list(graph.nodes), list(graph.edges), dict[int, int]()
+    parted: list[Edge] = []
+    for index, edge in enumerate(graph.edges):
+        loose = (int(degrees[edge.start]) == 1, int(degrees[edge.end]) == 1)
+        if edge.bridge or edge.start == edge.end or not any(loose):
+            continue
+        cuts = sorted({b for first, free in zip((True, False), loose, strict=True) if free
+                       for b in first_bend(edge.points, mm_per_px, first=first)})  # fmt: skip
+        if not cuts:
+            continue
+        bounds = [0, *cuts, len(edge.points) - 1]
+        ends = [edge.start, *range(len(nodes), len(nodes) + len(cuts)), edge.end]
+        nodes += [(float(x), float(y)) for x, y in edge.points[cuts]]
+        parts = [
+            replace(edge, start=ends[k], end=ends[k + 1], points=edge.points[bounds[k] : bounds[k + 1] + 1])
+            for k in range(len(cuts) + 1)
+        ]
+        place = [index, *range(len(edges), len(edges) + len(cuts))]
+        edges[index] = parts[0]
+        edges += parts[1:]
+        parted += parts
+        if loose[0]:
+            bends[ends[1]] = place[0]
+        if loose[1] and (len(cuts) > 1 or not loose[0]):
+            bends[ends[-2]] = place[-1]
+    measure_lines(LineGraph(nodes, parted), dark, widest_px)
+    return LineGraph(nodes, edges), bends
+
+
+def first_bend(points: Points, mm_per_px: float, *, first: bool) -> list[int]:
+    """Return the place where a line first turns sharply, counted from one of its ends, none if it does not soon."""
+    reach = max(4, round(_BEND_REACH_MM / mm_per_px))
+    least, most = round(_LEAST_LEG_MM / mm_per_px), round(LONGEST_DASH_MM / mm_per_px)
+    if len(points) < least + reach + 2:
+        return []
+    chain = calmed(points if first else points[::-1], 2)
+    at = np.arange(least, min(most, len(chain) - 1 - reach // 2))
+    if not len(at):
+        return []
+    before = chain[at] - chain[np.maximum(at - reach, 0)]
+    after = chain[np.minimum(at + reach, len(chain) - 1)] - chain[at]
+    size = np.hypot(*before.T) * np.hypot(*after.T)
+    turn = np.arccos(np.clip((before * after).sum(axis=1) / np.maximum(size, 1e-9), -1, 1))
+    sharp = np.flatnonzero(turn > BEND_RAD)
+    if not len(sharp):
+        return []
+    near = sharp[sharp < sharp[0] + 2 * reach]
+    best = int(at[near[np.argmax(turn[near])]])
+    # What goes along the dash must be straight up to there.
+    way = chain[best] - chain[0]
+    if (
+        angle(way / max(1e-9, float(np.hypot(*way))), before[near[0]] / max(1e-9, float(np.hypot(*before[near[0]]))))
+        > 0.5
+    ):
+        return []
+    return [best if first else len(points) - 1 - best]
