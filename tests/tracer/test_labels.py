@@ -26,6 +26,9 @@ def label(*texts: str):
         ("cut two", 2, False, False),
         ("2x", 2, False, False),
         ("x 4", 4, False, False),
+        ("qut 3", 3, False, False),
+        ("CUTONEPAIR", 2, True, False),
+        ("Cut one pair", 2, True, False),
     ],
 )
 def test_cutting_notes_are_understood(note, count, mirrored, fold):
@@ -47,6 +50,16 @@ def test_the_material_is_read_and_a_name_is_not_taken_for_one(lines, material):
     read = label(*lines)
     assert read.cut.material == material
     assert read.name == lines[0]
+
+
+@pytest.mark.parametrize(
+    ("second", "count"), [("+ 1 mirrored", 2), ("pair", 2), ("mirrored pair", 2), ("on fold", 1), ("of lining", 1)]
+)
+def test_a_note_may_go_on_in_the_next_line(second, count):
+    read = label("Bib", "cut 1", second)
+    assert read.cut.count == count
+    assert read.cut.mirrored == (count == 2)
+    assert read.name == "Bib"
 
 
 def test_the_seam_allowance_and_the_size_are_no_names():

@@ -17,8 +17,9 @@ from calibration import Finding, PxPoints, Sheet
 from calibration.light import SRGB_TO_LINEAR
 from tracer.candidate import Candidate, RoughOutline
 from tracer.ink import Ink, find_ink
-from tracer.labels import TextLine, can_read_words, read_words
+from tracer.labels import TextLine
 from tracer.piece import Mark
+from tracer.reading import can_read_words, read_words, without_repeats
 from tracer.search.drawn import LineWork, lies_in, read_line_work
 from tracer.search.edges import Thing, find_bodies, find_edge, ground_sheets
 from tracer.search.graph import LineGraph
@@ -143,12 +144,13 @@ def find_candidates(
     if words and texts:
         if can_read_words():
             report("words", 0.75)
-            regions = word_regions(texts, ink, tables) + lone_letters(work, texts, frames)
+            regions = word_regions(texts, ink, tables, work.small) + lone_letters(work, texts, frames)
             regions += [square_region(r, scale) for r in (sheet.reference, *sheet.others) if r.kind == "square"]
             lines = read_words(pixels, regions)
             missed = unread(texts, lines, ink)
             if missed:
-                lines += read_words(pixels, word_regions(missed, ink, ()), closer=True)
+                lines += read_words(pixels, word_regions(missed, ink, (), work.small), closer=True)
+                lines = without_repeats(lines)
         else:
             findings.append(_NO_WORDS)
     drawn += nested_pieces(work, texts, drawn, other, lines)

@@ -45,16 +45,6 @@ class TextBlock:
         return float((self.glyphs[:, 2] + 0.3 * self.height).astype(float) @ (self.glyphs[:, 3] + 0.3 * self.height))
 
     @property
-    def upright(self) -> bool:
-        """Whether its lines run down or up the picture rather than along it: most glyphs have their nearest there."""
-        if len(self.glyphs) < 2:
-            return False
-        middle = self.glyphs[:, :2] + self.glyphs[:, 2:4] / 2.0
-        _, near = cKDTree(middle).query(middle, k=2)
-        way = np.abs(middle[np.asarray(near)[:, 1]] - middle)
-        return bool((way[:, 1] > way[:, 0]).mean() > 0.5)
-
-    @property
     def centre(self) -> tuple[float, float]:
         """Middle of the box."""
         x0, y0, x1, y1 = self.box

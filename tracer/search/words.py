@@ -3,64 +3,152 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration import Reference
 from tracer.ink import Ink
-from tracer.labels import Label, Region, TextLine, parse_label
+from tracer.labels import Label, TextLine, parse_label
+from tracer.reading import Region, lines_axes
 from tracer.search.drawn import LineWork, lies_in
 from tracer.search.graph import Points
 from tracer.search.mark_finder import MarkFinder
 from tracer.search.marks import runs_parallel, text_in
 from tracer.search.marks_text import TextBlock
 from tracer.search.pieces import Found, PieceSearch
+from tracer.search.text_turn import ink_points, text_turn
 
 TILE_REACH_MM = 7.0
 """The letter of a tile mark stands this near to the frame it marks (common practice, no source)."""
 MOST_UNREAD = 60
 """A block of more marks than this that cannot be read is a texture (common practice, no source)."""
+LETTERS_SURE = 5
+"""Of fewer letters the direction of a line cannot be told."""
+SINGLE_REACH = 1.3
+"""A single letter or figure stands this near to the rest of its label, in glyphs (common practice, no source)."""
+SAME_TURN = 0.26
+"""Sine of the angle by which parts of one label differ at most, short words told roughly."""
 SQUARE_GLYPH_MM = 3.2
 """Usual size of the lettering in a test square (common practice, no source)."""
 
 
-def word_regions(texts: Sequence[TextBlock], ink: Ink, tables: Sequence[Points]) -> list[Region]:
-    """Return where to read: blocks of text close to each other make one region, so that words are not cut apart."""
-    boxes: list[list[float]] = []
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Group:
+    """Blocks of text that stand together, and how their lines are turned."""
+
+    blocks: tuple[TextBlock, ...]
+    height: float
+    turn_rad: float
+
+    @property
+    def letters(self) -> int:
+        """Number of its glyphs."""
+        return sum(len(b.glyphs) for b in self.blocks)
+
+    @property
+    def sure(self) -> bool:
+        """Whether there are letters enough to tell their direction."""
+        return self.letters >= LETTERS_SURE
+
+    def corners(self) -> Points:
+        """Return the corners of the boxes of its glyphs, shape (N, 2)."""
+        glyphs = np.concatenate([b.glyphs for b in self.blocks]).astype(np.float64)
+        low, high = glyphs[:, :2], glyphs[:, :2] + glyphs[:, 2:4]
+        return np.concatenate([low, high, np.stack([low[:, 0], high[:, 1]], axis=1),
+                               np.stack([high[:, 0], low[:, 1]], axis=1)])  # fmt: skip
+
+
+def word_regions(
+    texts: Sequence[TextBlock], ink: Ink, tables: Sequence[Points], small: NDArray[np.int32]
+) -> list[Region]:
+    """Return where to read: blocks of text close to each other make one region, so that words are not cut apart.
+
+    ``small`` are all small marks (see :func:`tracer.search.marks_text.find_text`): a letter or a figure may stand in a
+    line of its own.
+    """
+    middles = small[:, :2] + small[:, 2:4] / 2.0
+    sizes = small[:, 2:4].max(axis=1)
     free = list(texts)
+    out = []
     for table in tables:
         inside = text_in(table, free)
         if inside:
-            low, high = table.min(axis=0), table.max(axis=0)
-            boxes.append([*map(float, low), *map(float, high), float(np.median([t.height for t in inside])), 0.0])
+            height = float(np.median([t.height for t in inside]))
+            out.append(replace(_region(table, height, _group(inside, ink).turn_rad, ink), cells=True))
             free = [t for t in free if t not in inside]
-    boxes += [[*t.box, t.height, float(t.upright)] for t in free]
+    groups = [_group([t], ink) for t in free]
     merged = True
     while merged:
         merged = False
-        for i in range(len(boxes)):
-            for j in range(len(boxes) - 1, i, -1):
-                a, b = boxes[i], boxes[j]
-                reach = 0.9 * max(a[4], b[4])
-                near = a[0] - reach < b[2] and b[0] - reach < a[2] and a[1] - reach < b[3] and b[1] - reach < a[3]
-                if near and max(a[4], b[4]) < 2.5 * min(a[4], b[4]) and a[5] == b[5]:
-                    boxes[i] = [
-                        min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]), max(a[4], b[4]), a[5]
-                    ]  # fmt: skip
-                    del boxes[j]
+        for i in range(len(groups)):
+            for j in range(len(groups) - 1, i, -1):
+                if _belong_together(groups[i], groups[j]):
+                    groups[i] = _group([*groups[i].blocks, *groups[j].blocks], ink)
+                    del groups[j]
                     merged = True
-    out = []
-    for x0, y0, x1, y1, height, upright in boxes:
-        corners = ink.to_picture(np.array([[x0, y0], [x1, y1]]))
-        out.append(
-            Region(
-                box=(float(corners[0, 0]), float(corners[0, 1]), float(corners[1, 0]), float(corners[1, 1])),
-                glyph_px=height * ink.factor,
-                upright=upright > 0,
-            )
-        )
+    for g in groups:
+        alike = (sizes < 1.8 * g.height) & (sizes > 0.4 * g.height) & (small[:, 5] == 0)
+        around = _with_near(g.corners(), middles[alike], g.height, g.turn_rad)
+        out.append(_region(around, _lettering_px(g), g.turn_rad, ink, g.letters))
     return out
+
+
+def _with_near(corners: Points, marks: Points, height: float, turn_rad: float) -> Points:
+    """Add to the corners of a place those of single marks beside its lines or a line away from them."""
+    axes = lines_axes(turn_rad)
+    own, others = corners @ axes.T, marks @ axes.T
+    for _ in range(2):
+        low, high = own.min(axis=0) - SINGLE_REACH * height, own.max(axis=0) + SINGLE_REACH * height
+        near = others[((others > low) & (others < high)).all(axis=1)]
+        own = np.concatenate([own, near - height / 2, near + height / 2])
+    return own @ axes
+
+
+def _lettering_px(group: _Group) -> float:
+    """Return the height of lettering across its lines; letters that touch are longer than they are high."""
+    wide, high = np.concatenate([b.glyphs for b in group.blocks])[:, 2:4].astype(np.float64).T
+    c, s = abs(np.cos(group.turn_rad)), abs(np.sin(group.turn_rad))
+    if abs(c * c - s * s) < 0.6:
+        return group.height
+    across = (high * c - wide * s) / (c * c - s * s)
+    tall = across[across > 0.4 * np.median(across)]
+    return float(np.clip(np.quantile(tall if len(tall) else across, 0.6), 0.4 * group.height, group.height))
+
+
+def _group(blocks: Sequence[TextBlock], ink: Ink) -> _Group:
+    height = max(b.height for b in blocks)
+    return _Group(
+        blocks=tuple(blocks),
+        height=height,
+        turn_rad=text_turn(ink_points(blocks, ink.mask), height),
+    )
+
+
+def _belong_together(a: _Group, b: _Group) -> bool:
+    if max(a.height, b.height) > 2.5 * min(a.height, b.height):
+        return False
+    if a.sure and b.sure and abs(np.sin(a.turn_rad - b.turn_rad)) > SAME_TURN:
+        return False
+    turn = a.turn_rad if len(a.blocks) >= len(b.blocks) and a.sure else b.turn_rad
+    axes = lines_axes(turn)
+    first, second = a.corners() @ axes.T, b.corners() @ axes.T
+    gap = np.maximum(first.min(axis=0) - second.max(axis=0), second.min(axis=0) - first.max(axis=0))
+    return bool((gap < 0.9 * max(a.height, b.height)).all())
+
+
+def _region(points: Points, height: float, turn_rad: float, ink: Ink, letters: int = 0) -> Region:
+    """Return the box around some points of the mask, along and across lines, in pixels of the picture."""
+    own = np.asarray(ink.to_picture(points)) @ lines_axes(turn_rad).T
+    (u0, v0), (u1, v1) = own.min(axis=0), own.max(axis=0)
+    return Region(
+        box=(float(u0), float(v0), float(u1), float(v1)),
+        glyph_px=height * ink.factor,
+        turn_rad=turn_rad,
+        letters=letters,
+    )
 
 
 def lone_letters(work: LineWork, texts: Sequence[TextBlock], frames: Sequence[Points]) -> list[Region]:

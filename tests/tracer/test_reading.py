@@ -1,0 +1,121 @@
+"""Words read from pictures of lettering: turned, upside down, slanted, on two lines.
+
+The lettering is drawn with the fonts that OpenCV carries, which share nothing with the reader or with the fixtures.
+"""
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+
+from tracer.labels import TextLine, parse_label
+from tracer.reading import Region, can_read_words, lines_axes, read_words, without_repeats
+from tracer.search.marks_text import TextBlock
+from tracer.search.text_turn import ink_points, text_turn
+from tracer.trade_words import mended
+
+needs_reader = pytest.mark.skipif(not can_read_words(), reason="the extra 'words' is not installed")
+
+LABEL = ("Side panel", "cut 2", "lining")
+
+
+def lettering(turn_deg: float, lines=LABEL) -> tuple[np.ndarray, np.ndarray]:
+    """Return a picture with a label turned clockwise about its middle, and the corners of the label."""
+    level = np.full((700, 700, 3), 240, np.uint8)
+    for k, words in enumerate(lines):
+        cv2.putText(level, words, (240, 310 + 52 * k), cv2.FONT_HERSHEY_DUPLEX, 1.2, (20, 20, 20), 2, cv2.LINE_AA)
+    matrix = cv2.getRotationMatrix2D((350, 350), -turn_deg, 1.0)
+    picture = cv2.warpAffine(level, matrix, (700, 700), borderValue=(240, 240, 240))
+    ink = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) < 140
+    row, column = np.nonzero(ink)
+    return picture, np.column_stack([column, row]).astype(float)
+
+
+def region_of(points: np.ndarray, turn_rad: float) -> Region:
+    own = points @ lines_axes(turn_rad).T
+    (u0, v0), (u1, v1) = own.min(axis=0), own.max(axis=0)
+    return Region(box=(u0, v0, u1, v1), glyph_px=26.0, turn_rad=turn_rad, letters=20)
+
+
+@pytest.mark.parametrize("turn_deg", [0, 20, 64, 90, 117])
+def test_the_direction_of_lines_is_told_from_their_ink(turn_deg):
+    _, points = lettering(turn_deg)
+    off = math.degrees(text_turn(points, 26.0)) - turn_deg
+    assert abs((off + 90) % 180 - 90) < 3.0
+
+
+def test_dashes_through_words_do_not_turn_them():
+    mask = np.zeros((200, 400), np.uint8)
+    glyphs = []
+    for k in range(6):
+        cv2.putText(mask, "naekso"[k], (40 + 40 * k, 120), cv2.FONT_HERSHEY_DUPLEX, 1.2, 255, 3)
+        glyphs.append((38 + 40 * k, 90, 32, 34))
+    for y in (5, 55, 130, 170):
+        mask[y : y + 26, 300:304] = 255
+        glyphs.append((300, y, 4, 26))
+    block = TextBlock(box=(0, 0, 400, 200), glyphs=np.array(glyphs, np.int32), height=30.0)
+    points = ink_points([block], mask)
+    assert points[:, 0].max() < 295
+    assert abs(text_turn(points, 30.0)) < math.radians(3)
+
+
+@needs_reader
+@pytest.mark.parametrize("turn_deg", [0, 90, 180, 270, 33, 205])
+def test_a_label_is_read_whichever_way_it_is_turned(turn_deg):
+    picture, points = lettering(turn_deg)
+    lines = read_words(picture, [region_of(points, text_turn(points, 26.0))])
+    label = parse_label(lines)
+    assert label.name == "Side panel"
+    assert (label.cut.count, label.cut.material) == (2, "lining")
+    first = np.array(lines[0].box)
+    way = math.degrees(math.atan2(*(first[1] - first[0])[::-1]))
+    assert abs((way - turn_deg + 180) % 360 - 180) < 5.0
+
+
+@needs_reader
+def test_a_place_taken_the_wrong_way_is_looked_at_across():
+    picture, points = lettering(0)
+    lines = read_words(picture, [region_of(points, math.pi / 2)])
+    assert lines[0].text == "Side panel"
+
+
+@needs_reader
+def test_a_line_that_runs_on_past_its_place_is_read_to_its_end():
+    picture, points = lettering(0, lines=("Waistband",))
+    part = points[points[:, 0] < np.quantile(points[:, 0], 0.55)]
+    lines = read_words(picture, [region_of(part, 0.0)])
+    assert [line.text for line in lines] == ["Waistband"]
+
+
+def at(text, y, *, height=30.0, wide=200.0):
+    box = ((0.0, y - height / 2), (wide, y - height / 2), (wide, y + height / 2), (0.0, y + height / 2))
+    return TextLine(text=text, height=height, at=(wide / 2, y), box=box)
+
+
+def test_a_name_on_two_lines_is_one_name():
+    assert parse_label([at("Under", 0), at("collar", 38), at("cut 2", 70, height=20)]).name == "Under collar"
+
+
+def test_other_words_below_a_name_are_not_part_of_it():
+    assert parse_label([at("Under collar", 0), at("a note", 36, height=16)]).name == "Under collar"
+    assert parse_label([at("Under collar", 0), at("far away", 200)]).name == "Under collar"
+    assert parse_label([at("Back", 0), at("12", 36)]).name == "Back"
+
+
+def test_what_two_places_share_is_there_once():
+    lines = [at("Neck facin", 0), at("ck facing", 1), at("cut 2", 40)]
+    assert [line.text for line in without_repeats(lines)] == ["Neck facin", "cut 2"]
+
+
+@pytest.mark.parametrize(
+    ("read", "right"),
+    [("Neck facirlg", "Neck facing"), ("Callar stand", "Collar stand"), ("INTERFACIRLG", "INTERFACING")],
+)
+def test_readings_with_the_shape_of_a_trade_word_are_set_right(read, right):
+    assert mended(read) == right
+
+
+@pytest.mark.parametrize("name", ["Boot", "Ball", "Tail", "Sleeves", "Petal 7", "Mabel", "QX-14"])
+def test_other_words_stay_as_they_were_read(name):
+    assert mended(name) == name
