@@ -118,11 +118,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("names", nargs="*", help="only pictures whose name holds one of these words")
     parser.add_argument("--words", action="store_true", help="read the words on the pieces, too")
+    parser.add_argument("--folder", type=Path, help="keep the pictures here and take those that are here already")
     arguments = parser.parse_args()
     print(f"| picture | pieces | {' | '.join(STAGES)} | CPU s | elapsed s | peak MB |")
     print("|---" * (len(STAGES) + 5) + "|")
     context = multiprocessing.get_context("spawn")
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as passing:
+        folder = arguments.folder or passing
         for large in PICTURES:
             if arguments.names and not any(n in large.name for n in arguments.names):
                 continue

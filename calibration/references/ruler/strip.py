@@ -88,16 +88,17 @@ def strip_along(grey: NDArray[np.uint8], row: Row) -> Strip:
     inside = ((at > 2) & (at < np.asarray(grey.shape[::-1]) - 3)).all(axis=1)
     s = s[inside]
     t = np.arange(-HALF_HEIGHT_PX, HALF_HEIGHT_PX + 1.0)
-    points = row.middle_px + s[None, :, None] * u + t[:, None, None] * v
     if len(s) == 0:
         return Strip(light=np.zeros((len(t), 0), np.float32), origin=row.middle_px, along=u, across=v, begin=0.0)
     # Only the part around the row is turned into light: the whole of a large picture would take four bytes a pixel.
     limits = np.asarray(grey.shape[::-1])
-    low = np.clip(np.floor(points.min(axis=(0, 1))).astype(int) - 2, 0, limits - 2)
-    high = np.clip(np.ceil(points.max(axis=(0, 1))).astype(int) + 3, low + 2, limits)
-    light = SRGB_TO_LINEAR[grey[low[1] : high[1], low[0] : high[0]]]
-    near = points - low
-    xs, ys = near[..., 0].astype(np.float32), near[..., 1].astype(np.float32)
+    ends = row.middle_px + np.array([[a * u + b * v for a in s[[0, -1]]] for b in t[[0, -1]]]).reshape(-1, 2)
+    low = np.clip(np.floor(ends.min(axis=0)).astype(int) - 2, 0, limits - 2)
+    high = np.clip(np.ceil(ends.max(axis=0)).astype(int) + 3, low + 2, limits)
+    light = cv2.LUT(np.ascontiguousarray(grey[low[1] : high[1], low[0] : high[0]]), SRGB_TO_LINEAR)
+    first = row.middle_px - low
+    xs = ((first[0] + s * u[0])[None, :] + (t * v[0])[:, None]).astype(np.float32)
+    ys = ((first[1] + s * u[1])[None, :] + (t * v[1])[:, None]).astype(np.float32)
     values = np.asarray(cv2.remap(light, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
     return Strip(light=values, origin=row.middle_px, along=u, across=v, begin=float(s[0]))
 
