@@ -47,7 +47,7 @@ def settle(chain: Chain, data: Given) -> tuple[Path, set[int]]:
     largest = max(shapely.get_parts(ring), key=lambda part: part.area, default=None)
     if largest is None or largest.is_empty:
         raise PathError("the points enclose no area; a closed outline is needed")
-    corners = shapely.get_coordinates(largest.exterior.simplify(data.tolerance / 2))[:-1]
+    corners = shapely.get_coordinates(largest.exterior.simplify(_plain_mm(data)))[:-1]
     return Path.polygon(corners), set(range(chain.pieces))
 
 
@@ -62,8 +62,14 @@ def _segments_of(chain: Chain, k: int, data: Given, plain: set[int]) -> list[NDA
         return [chain.control(k)]
     points = data.points[own_points(chain, k, len(data.points))].copy()
     points[0], points[-1] = chain.nodes[k], chain.nodes[chain.after(k)]
-    corners = shapely.get_coordinates(shapely.LineString(points).simplify(data.tolerance / 2))
+    corners = shapely.get_coordinates(shapely.LineString(points).simplify(_plain_mm(data)))
     return [np.array(pair) for pair in itertools.pairwise(corners)]
+
+
+def _plain_mm(data: Given) -> float:
+    """Return how closely a polyline follows its points: not closer than they are known."""
+    seen = data.sigma[data.seen]
+    return max(data.tolerance / 2, 2.0 * float(np.median(seen)) if len(seen) else 0.0)
 
 
 def _seen_offsets(chain: Chain, data: Given) -> list[NDArray[np.float64]]:
