@@ -19,6 +19,9 @@ FAINT_SHARE, SOFT_SHARE = 0.55, 0.62
 """Shading is fainter and softer than these shares of the sheet's ink (common practice, no source)."""
 SOFTEST_SHARE, PALE_SHARE = 0.38, 0.8
 """What is as soft as this need not be so faint (common practice, no source)."""
+FAINTEST_SHARE, STEP_SHARE = 0.2, 0.5
+"""What is fainter than this share of the ink is no drawn line; where one side of a line is darker than the other by
+this share of its depth, the ground has a step there (common practice, no source)."""
 LEAST_SHADE_MM = 8.0
 """Shorter lines are judged by what they continue."""
 _REACH_MM = 1.6
@@ -85,6 +88,34 @@ def shading_edges(graph: LineGraph, dark: NDArray[np.uint8], mm_per_px: float) -
         elif stroke.length * mm_per_px > LEAST_SHADE_MM:
             out.update(int(i) for i in mine if faint[i] and length[i] * mm_per_px > LEAST_SHADE_MM)
     return out
+
+
+def is_shade(points: NDArray[np.float64], dark: NDArray[np.uint8], ink_depth: float, mm_per_px: float) -> bool:
+    """Return whether a lone line is hardly darker than the paper, or a step in its light: a crease, a paper's edge.
+
+    Parameters
+    ----------
+    points : ndarray, shape (N, 2)
+        Pixels of the mask.
+    dark : ndarray of uint8
+        Darkness of the picture, 255 for no light at all.
+    ink_depth : float
+        How dark the cutting lines are, 0..255.
+    mm_per_px : float
+    """
+    if len(points) < 8:
+        return False
+    keep = np.linspace(0, len(points) - 1, min(len(points), _CUTS)).astype(int)
+    way = points[np.minimum(keep + 4, len(points) - 1)] - points[np.maximum(keep - 4, 0)]
+    way = way / np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None]
+    reach = max(3, round(_REACH_MM / mm_per_px))
+    offsets = np.arange(-reach, reach + 1)
+    column = np.rint(points[keep, 0][:, None] - offsets * way[:, 1][:, None]).astype(np.int64)
+    row = np.rint(points[keep, 1][:, None] + offsets * way[:, 0][:, None]).astype(np.int64)
+    cut = np.median(dark[np.clip(row, 0, dark.shape[0] - 1), np.clip(column, 0, dark.shape[1] - 1)], axis=0)
+    top = float(cut[reach - 1 : reach + 2].max())
+    sides = float(np.median(cut[: reach // 2])), float(np.median(cut[-(reach // 2) :]))
+    return top < FAINTEST_SHARE * ink_depth or max(sides) - min(sides) > STEP_SHARE * top
 
 
 def _weighted_quantile(values: NDArray[np.float64], weights: NDArray[np.float64], share: float) -> float:

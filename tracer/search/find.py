@@ -24,8 +24,9 @@ from tracer.search.drawn import LineWork, lies_in, read_line_work
 from tracer.search.edges import Thing, find_bodies, find_edge, ground_sheets
 from tracer.search.graph import LineGraph
 from tracer.search.lattice import find_lattice, grid_edges, mat_reference
+from tracer.search.lettering import lettering_mask
 from tracer.search.loops import polygon_area
-from tracer.search.mark_finder import MarkFinder, lettering_mask
+from tracer.search.mark_finder import MarkFinder
 from tracer.search.marks import runs_parallel
 from tracer.search.pieces import Found, find_pieces, usual
 from tracer.search.sizes import choose_sizes

@@ -21,8 +21,9 @@ from tracer.path import OpenPath
 from tracer.piece import Mark, MarkKind
 from tracer.search.arrows import find_arrows
 from tracer.search.blobs import Blob
+from tracer.search.creases import is_shade
 from tracer.search.drawn import LineWork
-from tracer.search.graph import LineGraph, Points
+from tracer.search.graph import Points
 from tracer.search.kinds import (
     ARROW_MM,
     TOUCH_MM,
@@ -34,6 +35,7 @@ from tracer.search.kinds import (
     loose_kind,
     with_heads,
 )
+from tracer.search.lettering import IN_WORDS, covered, is_crossed, off_the_row, out_of_words
 from tracer.search.loops import polygon_area
 from tracer.search.marks import box_sides
 from tracer.search.marks_text import TextBlock
@@ -41,7 +43,8 @@ from tracer.search.notches import LEAST_PARTED_MM, Notch, is_tick, joined_ticks,
 from tracer.search.pieces import BOLD_SHARE, Found
 from tracer.search.seams import goes_on_as_seam, whole_seams
 from tracer.search.spots import crossing_arms, dot_on_line, ring_middle, rings, spot_kind, spot_shape
-from tracer.search.strokes import Stroke, end_heading, find_strokes, join_facing
+from tracer.search.strokes import Stroke, find_strokes, join_facing
+from tracer.search.tiles import both_sides, connected
 
 SPECK_MM = 0.8
 """Smaller spots are dirt (common practice, no source)."""
@@ -52,10 +55,6 @@ ACROSS_MM = 2.6
 LEAST_SHADE_MM = 15.0
 LEAST_CUT_OFF_MM, LEAST_BOW_MM, BORDER_MM = 40.0, 12.0, 5.0
 """A bold line so long and so bent that ends so near to the border at both ends is a piece that is cut off."""
-IN_WORDS = 0.7
-"""What lies in the boxes of words with more than this share is lettering."""
-OFF_ROW = 0.25
-"""The letter o stands no farther from the middle of its row than this share of the row's height (typography)."""
 _SIMPLIFY_MM = 0.12
 _TILE_MARK_MM, _TILE_REACH_MM, _LETTER_SHARE = 22.0, 7.0, 0.5
 WORDS_MM, _UNDER_WORDS_RAD = 40.0, math.radians(6)
@@ -99,6 +98,9 @@ class MarkFinder:
         self.used_blobs: set[int] = set()
         self.tiles: list[NDArray[np.float32]] = []
         self.usual_mass = 0.0
+        rim = np.concatenate([np.zeros((0, 2)), *(o.reshape(-1, 2) for o in self.outlines)])
+        inked = work.ink.dark[_pixels(rim, work.ink.dark)]
+        self.ink_depth = float(np.median(inked)) if len(inked) else 0.0
 
     def piece_at(self, point: Sequence[float] | NDArray[np.float64], *, slack_mm: float = 2.5) -> int:
         """Return the smallest piece in which (or on whose rim) a point of the mask lies, or -1."""
@@ -229,12 +231,12 @@ class MarkFinder:
                 nearest = away.min(axis=(1, 2))
                 if nearest.min() < 0.8 * _TILE_MARK_MM and not (nearest < 1.0).mean() > 0.7:
                     near.append(i)
-            for group in _connected(graph, near):
+            for group in connected(graph, near):
                 points = np.concatenate([graph.edges[i].points for i in group])
                 size = np.ptp(points, axis=0) * self.scale
                 upright = self.work.flat(points) @ turned.T
                 away = np.abs(upright[:, :, None] - sides[None]).min(axis=(1, 2)) * self.scale
-                both = _both_sides(upright, sides, self.scale)
+                both = both_sides(upright, sides, self.scale)
                 if 3.0 < size.max() < _TILE_MARK_MM and size.min() > 0.4 * size.max() and away.min() < 1.5 and both:
                     hull = cv2.convexHull(points.astype(np.float32)).reshape(-1, 2).astype(np.float64)
                     self.add("tile mark", np.concatenate([hull, hull[:1]]), confidence=0.8)
@@ -258,12 +260,12 @@ class MarkFinder:
         shafts = self._arrows(lettering)
         free = [i for i in range(len(graph.edges)) if i not in rims and i not in shafts]
         for loop, edges in rings(graph, free, self.scale):
-            if _covered(loop, self.claimed) > 0.5:
+            if covered(loop, self.claimed) > 0.5:
                 rims |= set(edges)
                 continue
             # A letter is not crossed by a line; a circle on a stitching line is.
-            crossed = _is_crossed(loop, [graph.edges[i].points for i in edges])
-            if _covered(loop, lettering) > IN_WORDS and not crossed and not self._off_the_row(loop):
+            crossed = is_crossed(loop, [graph.edges[i].points for i in edges])
+            if covered(loop, lettering) > IN_WORDS and not crossed and not off_the_row(loop, self.lettered):
                 continue
             owner = self.piece_at(loop.mean(axis=0), slack_mm=0.0)
             mass = found[owner].mass if 0 <= owner < len(found) else 0.0
@@ -281,7 +283,7 @@ class MarkFinder:
         strokes = self._under_words(strokes, lettering)
         strokes = self._across_outlines(strokes)
         strokes = [part for s in strokes for part in self._parted(s)]
-        strokes = [s for s in strokes if s.length * self.scale > 1.5 and _covered(s.points, self.claimed) < 0.6]
+        strokes = [s for s in strokes if s.length * self.scale > 1.5 and covered(s.points, self.claimed) < 0.6]
         self._name(strokes, found)
         self._blobs(lettering)
         self._spots(lettering, ink.dark, unknown=True)
@@ -299,7 +301,7 @@ class MarkFinder:
         if shafts.any():
             used = {
                 i for i, e in enumerate(self.work.graph.edges)
-                if not e.bridge and len(e.points) > 2 and _covered(e.points, shafts) > 0.9
+                if not e.bridge and len(e.points) > 2 and covered(e.points, shafts) > 0.9
             }  # fmt: skip
         return used
 
@@ -317,7 +319,7 @@ class MarkFinder:
         gone: set[int] = set()
         for arms in crossing_arms(strokes, self.scale):
             stroke = strokes[arms[0]]
-            known = max(_covered(stroke.points, lettering), _covered(stroke.points, self.claimed))
+            known = max(covered(stroke.points, lettering), covered(stroke.points, self.claimed))
             if known > 0.5 or self._on_rim(stroke):
                 continue
             ends, middle = stroke.points[[0, -1]], (stroke.points[0] + stroke.points[-1]) / 2
@@ -327,20 +329,6 @@ class MarkFinder:
             self._claim(stroke.points)
             gone.update(arms)
         return [s for k, s in enumerate(strokes) if k not in gone]
-
-    def _off_the_row(self, loop: Points) -> bool:
-        """Return whether a ring in the box of a word stands beside the row of its letters, as no letter o does."""
-        middle = loop.mean(axis=0)
-        for _, box in self.lettered:
-            sides = np.diff(box[:3], axis=0)
-            across = sides[int(np.argmin(np.hypot(*sides.T)))]
-            high = float(np.hypot(*across))
-            off = abs(float((middle - box[:4].mean(axis=0)) @ across)) / max(high, 1e-9)
-            if off < OFF_ROW * high and cv2.pointPolygonTest(
-                box.astype(np.float32).reshape(-1, 1, 2), (float(middle[0]), float(middle[1])), measureDist=False
-            ) >= 0:  # fmt: skip
-                return False
-        return True
 
     def _on_rim(self, stroke: Stroke) -> bool:
         """Return whether a stroke starts or ends on an outline."""
@@ -387,6 +375,9 @@ class MarkFinder:
                 self.cut_off.append(self.to_mm(stroke.points[len(stroke.points) // 2][None])[0])
             elif owner < 0:
                 kind = loose_kind(stroke, here)
+                if kind == "internal line" and is_shade(stroke.points, self.work.ink.dark, self.ink_depth, self.scale):
+                    self.add("unknown", stroke.points, text="crease or shadow", confidence=0.3)
+                    kind = ""
             else:
                 mass = found[owner].mass if owner < len(found) else 0.0
                 kind = kind_in_piece(stroke, self._away(owner, _sampled(stroke.points)), mass, here)
@@ -462,7 +453,7 @@ class MarkFinder:
             return strokes
         reach = round(2.0 / self.scale)
         near = np.asarray(cv2.dilate(lettering, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)), dtype=np.uint8)
-        allowed = np.array([[_covered(e[None], near) > 0 for e in (s.points[0], s.points[-1])] for s in strokes])
+        allowed = np.array([[covered(e[None], near) > 0 for e in (s.points[0], s.points[-1])] for s in strokes])
         allowed &= np.array([s.length * self.scale > 4.0 for s in strokes])[:, None]
         return join_facing(strokes, allowed, WORDS_MM / self.scale, _UNDER_WORDS_RAD)
 
@@ -590,7 +581,7 @@ class MarkFinder:
         """Name solid spots that sit on lines: dots, filled notches."""
         for blob in self.work.blobs:
             x, y = (int(v) for v in blob.middle)
-            if id(blob) in self.used_blobs or lettering[y, x] or _covered(blob.points, self.claimed) > 0.5:
+            if id(blob) in self.used_blobs or lettering[y, x] or covered(blob.points, self.claimed) > 0.5:
                 continue
             ring = np.concatenate([blob.points, blob.points[:1]])
             if blob.round:
@@ -617,75 +608,16 @@ def _sampled(points: Points) -> Points:
     return np.asarray(points[at])
 
 
-def _connected(graph: LineGraph, edges: Sequence[int]) -> list[list[int]]:
-    """Return edges in groups that hang together."""
-    group: dict[int, int] = {}
-
-    def root(node: int) -> int:
-        while group.setdefault(node, node) != node:
-            node = group[node]
-        return node
-
-    for i in edges:
-        group[root(graph.edges[i].start)] = root(graph.edges[i].end)
-    out: dict[int, list[int]] = {}
-    for i in edges:
-        out.setdefault(root(graph.edges[i].start), []).append(i)
-    return list(out.values())
-
-
-def _both_sides(turned: Points, sides: NDArray[np.float64], mm_per_px: float) -> bool:
-    """Return whether a figure lies on both sides of one of a frame's lines."""
-    apart = (turned[:, :, None] - sides[None]) * mm_per_px
-    low, high = apart.min(axis=0), apart.max(axis=0)
-    return bool(((low < -1.5) & (high > 1.5)).any())
-
-
-def _is_crossed(loop: Points, chains: Sequence[Points]) -> bool:
-    """Return whether one of some chains runs through the middle of a round loop."""
-    middle, size = loop.mean(axis=0), float(np.ptp(loop, axis=0).max())
-    return any(float(np.hypot(*(chain - middle).T).min()) < 0.2 * size for chain in chains)
+def _pixels(points: Points, mask: NDArray[np.uint8]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return rows and columns of the pixels that points fall into."""
+    at = np.rint(points).astype(np.int64)
+    return np.clip(at[:, 1], 0, mask.shape[0] - 1), np.clip(at[:, 0], 0, mask.shape[1] - 1)
 
 
 def hull_of(points: Points) -> Points:
     """Return the closed hull around some points."""
     hull = cv2.convexHull(points.astype(np.float32)).reshape(-1, 2).astype(np.float64)
     return np.concatenate([hull, hull[:1]])
-
-
-def out_of_words(stroke: Stroke, lettering: NDArray[np.uint8], mm_per_px: float) -> Stroke:
-    """Return what of a stroke is no lettering: nothing, or the stroke less the letters that it runs into at its ends.
-
-    A line that goes on straight into the box of a word is a line still.
-    """
-    x = np.clip(np.rint(stroke.points[:, 0]).astype(np.int64), 0, lettering.shape[1] - 1)
-    y = np.clip(np.rint(stroke.points[:, 1]).astype(np.int64), 0, lettering.shape[0] - 1)
-    inside = lettering[y, x] > 0
-    share = float(inside.mean())
-    if share > IN_WORDS:
-        return replace(stroke, points=stroke.points[:1])
-    if share == 0.0 or stroke.closed:
-        return stroke
-    points = stroke.points
-    free = np.flatnonzero(~inside)
-    begin, end = int(free[0]), int(free[-1]) + 1
-    reach = 4.0 / mm_per_px
-    if begin and not _goes_straight(
-        points[:begin][::-1], end_heading(points[begin:], first=True, reach_px=reach), mm_per_px
-    ):
-        points, end = points[begin:], end - begin
-    if end < len(points) and not _goes_straight(
-        points[end:], end_heading(points[:end], first=False, reach_px=reach), mm_per_px
-    ):
-        points = points[:end]
-    return stroke if len(points) == len(stroke.points) else replace(stroke, points=points)
-
-
-def _goes_straight(points: Points, heading: Points, mm_per_px: float) -> bool:
-    """Return whether points go on from the first one in a direction, straying no more than a line drawn by hand."""
-    aside = (points - points[0]) @ np.array([-heading[1], heading[0]])
-    ahead = (points - points[0]) @ heading
-    return bool(np.abs(aside).max() * mm_per_px < 0.7 and ahead[-1] > 0.9 * ahead.max() - 2.0)
 
 
 def _share_claimed(patch: NDArray[np.uint8], claimed: NDArray[np.uint8]) -> float:
@@ -700,36 +632,3 @@ def _simplified(points: Points, tolerance_px: float) -> Points:
     if (points[0] == points[-1]).all() and (simple[0] != simple[-1]).any():
         simple = np.concatenate([simple, simple[:1]])
     return simple
-
-
-def _covered(points: Points, mask: NDArray[np.uint8]) -> float:
-    x = np.clip(np.rint(points[:, 0]).astype(np.int64), 0, mask.shape[1] - 1)
-    y = np.clip(np.rint(points[:, 1]).astype(np.int64), 0, mask.shape[0] - 1)
-    return float((mask[y, x] > 0).mean())
-
-
-def lettering_mask(
-    work: LineWork, lines: Sequence[TextLine], texts: Sequence[TextBlock], tables: Sequence[Points]
-) -> NDArray[np.uint8]:
-    """Return a mask of where text stands: the boxes as read, the glyphs, and tables as a whole."""
-    mask = np.zeros(work.ink.mask.shape, dtype=np.uint8)
-    for table in tables:
-        cv2.fillPoly(mask, [np.rint(table).astype(np.int32).reshape(-1, 1, 2)], 1)
-    for line in lines:
-        ring = work.ink.from_picture(np.array(line.box))
-        cv2.fillPoly(mask, [np.rint(ring).astype(np.int32).reshape(-1, 1, 2)], 1)
-    read = mask.copy() if lines else None
-    for block in texts:
-        margin = int(0.25 * block.height)
-        for x, y, wide, high in block.glyphs:
-            # What the reader made nothing of may be anything, such as a circle just beside a word.
-            if read is not None and not read[y : y + high, x : x + wide].mean() > 0.5:
-                continue
-            cv2.rectangle(
-                mask,
-                (int(x) - margin, int(y) - margin),
-                (int(x + wide) + margin, int(y + high) + margin),
-                1,
-                cv2.FILLED,
-            )
-    return mask

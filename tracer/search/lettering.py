@@ -1,0 +1,111 @@
+"""What is lettering, and what only lies in the box around a word: lines that run through it, rings beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.labels import TextLine
+from tracer.search.drawn import LineWork
+from tracer.search.graph import Points
+from tracer.search.marks_text import TextBlock
+from tracer.search.strokes import Stroke, end_heading
+
+IN_WORDS = 0.7
+"""What lies in the boxes of words with more than this share is lettering."""
+OFF_ROW = 0.25
+"""The letter o stands no farther from the middle of its row than this share of the row's height (typography)."""
+
+
+def covered(points: Points, mask: NDArray[np.uint8]) -> float:
+    """Return which share of some points lies where a mask is set."""
+    x = np.clip(np.rint(points[:, 0]).astype(np.int64), 0, mask.shape[1] - 1)
+    y = np.clip(np.rint(points[:, 1]).astype(np.int64), 0, mask.shape[0] - 1)
+    return float((mask[y, x] > 0).mean())
+
+
+def lettering_mask(
+    work: LineWork, lines: Sequence[TextLine], texts: Sequence[TextBlock], tables: Sequence[Points]
+) -> NDArray[np.uint8]:
+    """Return a mask of where text stands: the boxes as read, the glyphs, and tables as a whole."""
+    mask = np.zeros(work.ink.mask.shape, dtype=np.uint8)
+    for table in tables:
+        cv2.fillPoly(mask, [np.rint(table).astype(np.int32).reshape(-1, 1, 2)], 1)
+    for line in lines:
+        ring = work.ink.from_picture(np.array(line.box))
+        cv2.fillPoly(mask, [np.rint(ring).astype(np.int32).reshape(-1, 1, 2)], 1)
+    read = mask.copy() if lines else None
+    for block in texts:
+        margin = int(0.25 * block.height)
+        for x, y, wide, high in block.glyphs:
+            # What the reader made nothing of may be anything, such as a circle just beside a word.
+            if read is not None and not read[y : y + high, x : x + wide].mean() > 0.5:
+                continue
+            cv2.rectangle(
+                mask,
+                (int(x) - margin, int(y) - margin),
+                (int(x + wide) + margin, int(y + high) + margin),
+                1,
+                cv2.FILLED,
+            )
+    return mask
+
+
+def out_of_words(stroke: Stroke, lettering: NDArray[np.uint8], mm_per_px: float) -> Stroke:
+    """Return what of a stroke is no lettering: nothing, or the stroke less the letters that it runs into at its ends.
+
+    A line that goes on straight into the box of a word is a line still.
+    """
+    x = np.clip(np.rint(stroke.points[:, 0]).astype(np.int64), 0, lettering.shape[1] - 1)
+    y = np.clip(np.rint(stroke.points[:, 1]).astype(np.int64), 0, lettering.shape[0] - 1)
+    inside = lettering[y, x] > 0
+    share = float(inside.mean())
+    if share > IN_WORDS:
+        return replace(stroke, points=stroke.points[:1])
+    if share == 0.0 or stroke.closed:
+        return stroke
+    points = stroke.points
+    free = np.flatnonzero(~inside)
+    begin, end = int(free[0]), int(free[-1]) + 1
+    reach = 4.0 / mm_per_px
+    if begin and not _goes_straight(
+        points[:begin][::-1], end_heading(points[begin:], first=True, reach_px=reach), mm_per_px
+    ):
+        points, end = points[begin:], end - begin
+    if end < len(points) and not _goes_straight(
+        points[end:], end_heading(points[:end], first=False, reach_px=reach), mm_per_px
+    ):
+        points = points[:end]
+    return stroke if len(points) == len(stroke.points) else replace(stroke, points=points)
+
+
+def _goes_straight(points: Points, heading: Points, mm_per_px: float) -> bool:
+    """Return whether points go on from the first one in a direction, straying no more than a line drawn by hand."""
+    aside = (points - points[0]) @ np.array([-heading[1], heading[0]])
+    ahead = (points - points[0]) @ heading
+    return bool(np.abs(aside).max() * mm_per_px < 0.7 and ahead[-1] > 0.9 * ahead.max() - 2.0)
+
+
+def off_the_row(loop: Points, lettered: Sequence[tuple[TextLine, Points]]) -> bool:
+    """Return whether a ring in the box of a word stands beside the row of its letters, as no letter o does."""
+    middle = loop.mean(axis=0)
+    for _, box in lettered:
+        sides = np.diff(box[:3], axis=0)
+        across = sides[int(np.argmin(np.hypot(*sides.T)))]
+        high = float(np.hypot(*across))
+        off = abs(float((middle - box[:4].mean(axis=0)) @ across)) / max(high, 1e-9)
+        if off < OFF_ROW * high and cv2.pointPolygonTest(
+            box.astype(np.float32).reshape(-1, 1, 2), (float(middle[0]), float(middle[1])), measureDist=False
+        ) >= 0:  # fmt: skip
+            return False
+    return True
+
+
+def is_crossed(loop: Points, chains: Sequence[Points]) -> bool:
+    """Return whether one of some chains runs through the middle of a round loop."""
+    middle, size = loop.mean(axis=0), float(np.ptp(loop, axis=0).max())
+    return any(float(np.hypot(*(chain - middle).T).min()) < 0.2 * size for chain in chains)
