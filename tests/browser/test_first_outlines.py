@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from fixtures import render, scenarios
-from tests.browser.conftest import go, key, note, opened, page_of, shot
+from tests.browser.conftest import go, key, note, opened, page_of, shot, violations
 from tests.browser.test_journey import drop, said
 from tracer.path import Path as Outline
 from tracer.path import subpaths_from_svg
@@ -73,10 +73,10 @@ def boxes(drawings: list[str]) -> np.ndarray[Any, np.dtype[np.float64]]:
 
 
 def test_the_first_outlines_are_seen_within_ten_seconds_and_the_work_can_be_stopped(
-    browser: Any, photo: Path, tmp_path: Path
+    browser: Any, photo: Path, axe: Path, tmp_path: Path
 ) -> None:
     job = tmp_path / "mat"
-    with opened(job) as address, page_of(browser, address) as page:
+    with opened(job) as address, page_of(browser, address, bypass_csp=True) as page:
         server = server_of(job)
         # The page keeps a process with its libraries loaded; a person needs longer than that to find a photo.
         page.wait_for_timeout(4000)
@@ -90,6 +90,8 @@ def test_the_first_outlines_are_seen_within_ten_seconds_and_the_work_can_be_stop
         shot(page, "first-outlines", tmp_path)
         seen = page.eval_on_selector_all(".coming .rough", "all => all.map(p => p.getAttribute('d'))")
         assert needed < LONGEST_S
+        page.add_script_tag(path=str(axe))
+        assert not violations(page)
         page.click(key("stop work"))
         said(page, "stopped")
         page.wait_for_selector(".coming", state="hidden")

@@ -82,8 +82,7 @@ function drawWork(work) {
   coming(work);
   if (busy) {
     rebuild(needle, () => [
-      h("div", { class: "seam", role: "progressbar", "aria-label": work.words, "aria-valuemin": "0", "aria-valuemax": "100", "aria-valuenow": String(Math.round(work.share * 100)) },
-        h("progress", { max: "1", value: work.share, "aria-hidden": "true", tabindex: "-1" })),
+      h("progress", { max: "1", value: work.share, "aria-label": work.words }),
       h("p", {}, work.words),
       work.pieces.length ? h("div", { class: "so-far", role: "group", "aria-label": `traced so far: ${work.pieces.map((p) => p.name).join(", ")}` }, work.pieces.slice(-12).map((p) => s("svg", { viewBox: viewBox(p.outline), "aria-hidden": "true" }, s("path", { d: p.outline })))) : null,
       press(work.task === "lay" ? "Stop, keep the best so far" : "Stop", () => ask("/api/cancel", {}), { key: "stop work" }),

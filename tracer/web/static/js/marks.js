@@ -5,6 +5,8 @@ import { change, say } from "./talk.js";
 
 export const MARK_KINDS = ["stitching line", "fold line", "grain line", "notch", "circle", "dot", "cross", "dart", "internal line", "text", "table", "frame", "test square", "tile mark", "reference", "mat grid", "outline", "unknown"];
 
+const SPOTS = new Set(["circle", "dot", "cross", "notch"]);
+
 /** Which kinds are hidden, which mark is chosen, and the line that another is to be joined to. */
 export const marked = { hidden: new Set(["text", "mat grid", "tile mark"]), chosen: "", joining: "" };
 
@@ -51,7 +53,7 @@ export function drawMarks(all) {
   return s("g", { class: "marks" }, shown.map((m) => {
     const shape = m.mark.path ? { d: m.mark.path } : { cx: m.mark.at[0], cy: m.mark.at[1], r: 1.2 };
     const tag = m.mark.path ? "path" : "circle";
-    const cls = `mark ${marked.chosen === m.name ? "chosen" : ""} ${marked.joining === m.name ? "joining" : ""}`;
+    const cls = `mark ${SPOTS.has(m.mark.kind) ? "spot" : ""} ${marked.chosen === m.name ? "chosen" : ""} ${marked.joining === m.name ? "joining" : ""}`;
     return [s(tag, { ...shape, class: cls, "data-shape": m.name }), s(tag, { ...shape, class: "mark-touch", "data-mark": m.name }, s("title", {}, inWords(m)))];
   }));
 }
@@ -87,14 +89,16 @@ export function markTicket(all, piece, page) {
   const m = all.find((x) => x.name === marked.chosen);
   if (!m) return null;
   const { name, mark } = m;
-  const open = mark.path && !isClosed(mark);
+  // The box around words is no line that an outline could follow.
+  const line = mark.path && mark.kind !== "text";
+  const open = line && !isClosed(mark);
   return h("div", { class: "mark-ticket" },
     h("h3", {}, `A mark ${m.where}`),
     h("p", { class: "sentence" }, choice("It is a", mark.kind, MARK_KINDS.map((x) => [x, x]), (kind) => change({ do: "kind", mark: name, kind }), { key: "mark kind" }), mark.text ? `, and says \u201c${mark.text}\u201d.` : "."),
     h("p", {},
       press(mark.dropped ? "Bring it back" : "Put it aside", () => change({ do: mark.dropped ? "restore" : "drop", mark: name }).then((ok) => ok && say(mark.dropped ? "the mark is back" : "the mark is put aside")), { kind: "small", key: "mark aside" }), " ",
-      mark.path && endsMeet(mark) && piece && m.owner === piece.id ? [press(`Let the outline of ${piece.name} follow it`, () => change({ do: "follow", piece: piece.id, mark: name }), { kind: "small", key: "follow mark" }), " "] : null,
-      mark.path ? [press(endsMeet(mark) ? "Make it a piece" : "Close it into a piece", () => change({ do: "join", marks: [name] }).then((ok) => { if (ok) { marked.chosen = ""; say("it is a piece now; it hangs at the end of the rail"); } }), { kind: "small", key: "mark to piece" }), " "] : null,
+      line && endsMeet(mark) && piece && m.owner === piece.id ? [press(`Let the outline of ${piece.name} follow it`, () => change({ do: "follow", piece: piece.id, mark: name }), { kind: "small", key: "follow mark" }), " "] : null,
+      line ? [press(endsMeet(mark) ? "Make it a piece" : "Close it into a piece", () => change({ do: "join", marks: [name] }).then((ok) => { if (ok) { marked.chosen = ""; say("it is a piece now; it hangs at the end of the rail"); } }), { kind: "small", key: "mark to piece" }), " "] : null,
       open ? press(marked.joining === name ? "Join it to nothing" : "Join it to another line", () => {
         marked.joining = marked.joining === name ? "" : name;
         if (marked.joining) say("choose the other line on the sheet or in the list; the gap between them is bridged");
