@@ -49,6 +49,12 @@ class Page:
         self._one_look = asyncio.Lock()
         self._telling: set[asyncio.Task[None]] = set()
 
+    def stop(self) -> None:
+        """Let everybody who waits for news or for the end of a task go: the server stops."""
+        self.store.close()
+        for bench in (self.bench, self.looking):
+            bench.stop()
+
     def _tell_soon(self) -> None:
         task = asyncio.get_running_loop().create_task(self.store.tell())
         self._telling.add(task)
@@ -369,4 +375,4 @@ def create_app(job: Path, *, token: str, port: int, largest_bytes: int = LARGEST
         ],
         exception_handlers={TracerError: _say_error, CalibrationError: _say_error},
     )
-    return Guard(app, token=token, port=port, on_stop=page.store.close)
+    return Guard(app, token=token, port=port, on_stop=page.stop)

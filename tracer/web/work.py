@@ -81,6 +81,12 @@ class Workbench:
             finally:
                 self._getting_ready = False
 
+    def stop(self) -> None:
+        """End the running task at once, whatever it is: the server stops, and whoever waits for it is answered."""
+        if self._process is not None and self._process.returncode is None:
+            self.now = replace(self.now, state="cancelled", words="stopped")
+            self._process.kill()
+
     async def close(self) -> None:
         """End whatever runs or waits."""
         for process in (self._process, self._spare):
