@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from calibration.camera_fit import fit_camera
 from calibration.picture import Picture, PxPoints, Source
 from calibration.references.mat import find
-from calibration.references.mat.pitch import AMBIGUOUS, Shape, evidence
+from calibration.references.mat.pitch import AMBIGUOUS, Shape, evidence, plausible
 from calibration.references.reference import Reference, SearchPicture
 from fixtures import render, scenarios
+from fixtures.geometry import rectangle
 from fixtures.references import grid_points
 from fixtures.render import Rendered
 from fixtures.scene import Scene, srgb
@@ -155,6 +156,36 @@ def test_what_a_mat_shows_of_its_pitch_is_weighed(shape: dict[str, Any], pitch_m
     ranked = sorted(evidence(Shape(**(usual | shape))).items(), key=lambda item: -item[1])
     assert ranked[0][0] == pytest.approx(pitch_mm)
     assert ranked[0][1] - ranked[1][1] >= AMBIGUOUS
+
+
+@pytest.mark.parametrize(
+    ("shape", "pitches"),
+    [
+        ({"cells": (36, 24)}, 1),
+        ({"cells": (18, 12)}, 1),
+        ({"cells": (12, 9)}, 1),
+        ({"cells": (6, 4)}, 0),
+        ({"cells": (14, 14), "distance_cells": 15.4}, 0),
+        ({"cells": (6, 6), "light_on_dark": False}, 0),
+        ({"cells": (12, 12), "closed": (False, True), "light_on_dark": False}, 0),
+        ({"cells": (16, 10), "closed": (False, False), "light_on_dark": False}, 2),
+        ({"cells": (36, 24), "light_on_dark": False}, 1),
+        ({"cells": (9, 7), "closed": (False, False), "distance_cells": 25.0}, 2),
+    ],
+)
+def test_a_small_grid_needs_evidence_that_it_is_a_mat(shape: dict[str, Any], pitches: int) -> None:
+    """A table, lines to quilt along, a tiled floor: how far the camera stood says nothing of what they are."""
+    usual: dict[str, Any] = {"closed": (True, True), "heavier_every": 1, "divided_by": 1, "distance_cells": None}
+    assert min(2, len(plausible(Shape(**(usual | shape))))) == pitches
+
+
+def test_a_table_with_square_cells_is_no_mat() -> None:
+    scene = Scene(name="table", width_mm=210, height_mm=160, ground=srgb(238))
+    for k in range(7):
+        scene.fill(rectangle(30 + 21.0 * k, 20, 0.4, 84.0), srgb(40))
+        if k < 5:
+            scene.fill(rectangle(30, 20 + 21.0 * k, 126.4, 0.4), srgb(40))
+    assert find(search(render.scan(scene, dpi=120, rotation_deg=1.0)), None) == []
 
 
 def test_sheets_of_patterns_and_text_are_no_mat() -> None:

@@ -30,7 +30,7 @@ from calibration.references.mat.grow import (
     settle,
     supported,
 )
-from calibration.references.mat.pitch import AMBIGUOUS, WORDS, Shape, divided_by, evidence, heavier_every
+from calibration.references.mat.pitch import WORDS, Shape, divided_by, evidence, heavier_every, plausible
 from calibration.references.mat.ridges import find_ridges
 from calibration.references.mat.seeds import Seed, find_seeds
 from calibration.references.reference import Reference, SearchPicture
@@ -61,7 +61,8 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     Returns
     -------
     list of Reference
-        Empty when there is no grid; one when the pitch is known; several with score <= 0.5 when it is ambiguous.
+        Empty when there is no grid, or none of a mat; one when the pitch is known; several with score <= 0.5 when it
+        is ambiguous.
     """
     seeds = find_all_seeds(scene)
     if not seeds:
@@ -74,8 +75,7 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     if size:
         cell = _asked_pitch(parse_length_mm(size), shape)
         return [_reference(scene, lattice, cell, size, _quality(lattice))]
-    ranked = sorted(evidence(shape).items(), key=lambda item: -item[1])
-    possible = [cell for cell, value in ranked if value > ranked[0][1] - AMBIGUOUS]
+    possible = plausible(shape)
     quality = _quality(lattice)
     score = quality if len(possible) == 1 else min(0.5, quality / 2)
     return [_reference(scene, lattice, cell, _words(cell, shape), score) for cell in possible]
@@ -251,6 +251,7 @@ def _shape(picture: GridPicture, lattice: Lattice) -> Shape:
         heavier_every=heavier_every(lattice),
         divided_by=divided_by(picture, lattice, np.random.default_rng(0)),
         distance_cells=distance,
+        light_on_dark=lattice.light_on_dark,
     )
 
 

@@ -9,13 +9,15 @@ A grid by itself has no size. What a cutting mat shows of its pitch:
 - how far the camera was, where EXIF gives a focal length: people stand over a table.
 
 Each is worth so much evidence (natural logarithm of odds). The figures are common practice, no source; they are set so
-that no single weak hint decides.
+that no single weak hint decides. Tables, lines to quilt along, checked cloth and tiled floors are grids too, mostly of
+few cells: a small grid needs positive evidence of its pitch, and one that is seen whole and has the number of cells of
+no known mat is none.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +29,13 @@ Array = NDArray[np.float64]
 
 AMBIGUOUS = 1.5
 """Pitches whose evidence differs by less (odds of 4.5 to 1) are not told apart."""
+_FEW_CELLS = 20
+"""Tables and lines to quilt along have fewer cells along their longer side; mats of an A3 sheet and larger have more in
+centimetres, 24 in ones in inches (common practice, no source)."""
+_TABLE_CELLS = 12
+"""Dark on light and so small, any number of cells is common: it says next to nothing."""
+_LEAST = 1.0
+_UNSURE_SPAN = 3.0
 
 _INCH_CELLS = {
     (11, 8), (12, 9), (17, 11), (18, 12), (23, 17), (24, 18), (35, 23), (36, 24), (12, 12), (18, 18), (24, 24),
@@ -73,6 +82,8 @@ class Shape:
         Fine lines divide each cell of the lattice in so many; 1 for none.
     distance_cells : float or None
         Distance of the camera in cells, where the focal length was stated.
+    light_on_dark : bool
+        Lines lighter than the ground, which nothing printed on paper has.
     """
 
     cells: tuple[int, int]
@@ -80,6 +91,7 @@ class Shape:
     heavier_every: int
     divided_by: int
     distance_cells: float | None
+    light_on_dark: bool = True
 
 
 def _strengths(lattice: Lattice) -> tuple[dict[int, float], dict[int, float]]:
@@ -221,7 +233,10 @@ def evidence(shape: Shape) -> dict[float, float]:
         metric = fine in (10.0, 5.0, 50.0)
         unit = 10.0 if metric else 25.4
         size = (shape.cells[0] * cell / unit, shape.cells[1] * cell / unit)
-        value += _extent_evidence(size, shape.closed, _CENTIMETRE_CELLS if metric else _INCH_CELLS)
+        extent = _extent_evidence(size, shape.closed, _CENTIMETRE_CELLS if metric else _INCH_CELLS)
+        if not shape.light_on_dark and max(shape.cells) <= _TABLE_CELLS:
+            extent = min(extent, 0.3)
+        value += extent
         longest = max(shape.cells) * cell
         if longest > 1600 or (all(shape.closed) and longest < 140):
             value -= 4.0
@@ -230,3 +245,22 @@ def evidence(shape: Shape) -> dict[float, float]:
             value -= 0.5 * min(9.0, (math.log(shape.distance_cells * cell / 700.0) / 0.8) ** 2)
         out[cell] = max(value, out.get(cell, -math.inf))
     return out
+
+
+def plausible(shape: Shape) -> list[float]:
+    """Return the pitches (mm of the lattice's cells) that a grid may have, likeliest first; one where it is known.
+
+    Empty where the grid is no mat's: small, all lines alike, and either seen whole and of no known mat's size, or dark
+    on light as a printed table is. A person who knows better names the pitch.
+    """
+    ranked = sorted(evidence(shape).items(), key=lambda item: -item[1])
+    best, most = ranked[0]
+    # How far people hold a camera is no evidence that this is a mat at all.
+    borne_out = evidence(replace(shape, distance_cells=None))
+    if max(shape.cells) < _FEW_CELLS and borne_out[best] < _LEAST:
+        printed = not shape.light_on_dark and max(shape.cells) <= _TABLE_CELLS
+        if printed or (all(shape.closed) and max(borne_out.values()) < 0.0):
+            return []
+        near = [cell for cell, value in ranked if value > most - _UNSURE_SPAN]
+        return near if len(near) > 1 else [cell for cell, _ in ranked[:2]]
+    return [cell for cell, value in ranked if value > most - AMBIGUOUS]
