@@ -269,6 +269,7 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
         chosen = named[0]
         if not request.size and rivals(chosen, named):
             raise _refuse_unsure(chosen, rivals(chosen, named))
+        known = _without_refuted_pair(known, sized, chosen)
     else:
         ordered = _best_first(_outvoted_dropped([r for r in known if not rivals(r, known)], scene), scene)
         if not ordered:
@@ -285,6 +286,16 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     taken = [chosen, *others]
     unsized = tuple(s for s in found if not any(r.kind == "square" and _is_square(r, s) for r in taken))
     return Evidence(chosen=chosen, others=tuple(others), unsized=unsized, sheets=sheets)
+
+
+def _without_refuted_pair(known: list[Reference], sized: list[Reference], chosen: Reference) -> list[Reference]:
+    """Leave out squares whose sizes only followed from each other when one of them is of another size by word."""
+    for square in sized:
+        if chosen.kind == "square" and _same_thing(square, chosen):
+            ratio = squares.side_mm(square.size) / squares.side_mm(chosen.size)
+            if abs(ratio - 1.0) > _AGREES:
+                return [r for r in known if not any(r is s for s in sized)]
+    return known
 
 
 def _is_square(reference: Reference, square: FoundSquare) -> bool:

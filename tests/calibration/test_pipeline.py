@@ -114,6 +114,17 @@ def test_two_references_that_disagree_are_both_named() -> None:
     assert not [f for f in honest.findings if f.code == "references-disagree"]
 
 
+def test_a_square_piece_is_no_second_test_square_whatever_the_ratio_of_the_two() -> None:
+    # 66.6 to 50 is as 4 cm to 3 cm, which would make a pair of usual sizes if nobody had said the 50 mm.
+    scene = paper_scene(150, 110)
+    draw_square(scene, (12, 10), "50mm", caption="")
+    draw_square(scene, (75, 20), "66.6mm", caption="")
+    rendered = scanned(scene, dpi=200, tag_dpi=None)
+    sheet = calibrate(picture_of(rendered), CalibrateOptions(request=ReferenceRequest(kind="square", size="50mm")))
+    assert not [f for f in sheet.findings if f.code == "references-disagree"]
+    assert not [r for r in sheet.others if r.size]
+
+
 @pytest.mark.parametrize("stated", [72.0, 96.0, None])
 def test_without_a_reference_the_person_is_told_what_to_lay_down(stated: float | None) -> None:
     rendered = scanned(paper_scene(), tag_dpi=stated)
