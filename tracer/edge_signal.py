@@ -34,6 +34,8 @@ _LEAST_LUMA, _LEAST_COLOUR = 18 / 255, 14 / 255
 """Least steps of luma and of colour, encoded, that are worth an edge: several times the noise of a scan after JPEG."""
 _LEAST_SHARE = 0.35
 """Least step of luma against the largest step of a colour: below it the luma's noise and its own bend tell more."""
+_COLOUR_SHARE = 0.5
+"""Least step of colour against that of the luma for which a soft signal is worth more than a disturbed sharp one."""
 _CLEAR = 0.5
 """The ground beside the thing must keep this share of the luma's step, or a shadow is taken for the thing."""
 _FAR_PX, _DEEP_PX, _NEAR_PX = (8, 10, 12), (-9, -7, -5), (3, 4, 5, 6, 7, 8)
@@ -99,13 +101,15 @@ def edge_signal(pixels: NDArray[np.uint8], rough: RoughOutline) -> EdgeSignal:
     near = _codes(pixels, points, normals, _NEAR_PX) / 255
     step = float(_LUMA @ (ground - thing))
     largest = float(np.abs(ground - thing).max())
-    if abs(step) >= max(_LEAST_LUMA, _LEAST_SHARE * largest):
-        beside = (near @ _LUMA - float(_LUMA @ thing)) / step
-        if _least_of_stretches(beside) >= _CLEAR:
-            return _of_luma(thing, ground)
+    told_by_luma = abs(step) >= max(_LEAST_LUMA, _LEAST_SHARE * largest)
+    if told_by_luma and _least_of_stretches((near @ _LUMA - float(_LUMA @ thing)) / step) >= _CLEAR:
+        return _of_luma(thing, ground)
     seen = np.median(near.reshape(-1, 3), axis=0)
-    if float(np.hypot(*(_COLOUR @ (seen - thing)))) >= _LEAST_COLOUR:
+    colour = float(np.hypot(*(_COLOUR @ (seen - thing))))
+    if colour >= max(_LEAST_COLOUR, _COLOUR_SHARE * abs(step)):
         return _of_colour(thing, seen)
+    if told_by_luma:
+        return _of_luma(thing, ground)
     return EdgeSignal(codes=plain.codes, uncertainty_px=_MIXED_PX if largest > 1.5 * abs(step) else _LUMA_PX)
 
 
@@ -122,9 +126,13 @@ def _codes(pixels: NDArray[np.uint8], points: Points, normals: Points, offsets: 
 
 
 def _least_of_stretches(beside: Floats) -> float:
-    """Return the least over the offsets, by the median of each stretch of the outline, of the worst stretch."""
+    """Return the least over the offsets, by the median of each stretch of the outline, of the worst but two.
+
+    A shadow darkens a good part of an outline; a number or a line beside it disturbs a stretch or two.
+    """
     least = beside.min(axis=0)
-    return float(min(np.median(part) for part in np.array_split(least, min(_STRETCHES, len(least)))))
+    medians = sorted(float(np.median(part)) for part in np.array_split(least, min(_STRETCHES, len(least))))
+    return medians[min(2, len(medians) - 1)]
 
 
 def _linear(encoded: Floats) -> Floats:

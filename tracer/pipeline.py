@@ -275,7 +275,8 @@ def _trace_candidate(sheet: Sheet, candidate: Candidate, options: TraceOptions, 
     path, notes = outer.path, [*candidate.notes, *outer.notes]
     piece_id = f"p{number}"
     fit = outer.error.fit
-    own = Own(spread_mm=fit.rms_mm, shift_mm=outer.edge_mm)
+    # Errors that gather in few places have a 95th percentile beyond twice their rms: what is stated covers both.
+    own = Own(spread_mm=max(fit.rms_mm, fit.p95_mm / 2), shift_mm=outer.edge_mm)
     piece = Piece(
         id=piece_id,
         name=candidate.name or f"Piece {number}",

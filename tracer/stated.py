@@ -22,7 +22,8 @@ from tracer.path import Path
 class Own:
     """The outline's own standard uncertainties, mm.
 
-    ``spread_mm`` is the rms distance of the outline from the line found again in the picture, which varies along it;
+    ``spread_mm`` is the rms distance of the outline from the line found again in the picture, which varies along it (or
+    half of its 95th percentile, where that is more);
     ``shift_mm`` is by how much an edge may lie outside or inside of where the picture shows it, all around alike.
     """
 

@@ -109,3 +109,13 @@ def test_a_grey_picture_keeps_its_light() -> None:
     rough = rough_of(WHITE, DARK)
     grey = cv2.cvtColor(disc(WHITE, DARK), cv2.COLOR_RGB2GRAY)
     assert np.array_equal(edge_signal(grey, rough).codes, rough.colour_weights)
+
+
+def test_something_bright_beside_white_card_is_no_reason_to_seek_its_edge_in_colour() -> None:
+    """A number printed on the mat touches the card: the luma serves all the rest of the outline."""
+    pixels = disc((240, 236, 205), (70, 72, 68))
+    middle, radius = MIDDLE_MM / MM_PER_PX_300, RADIUS_MM / MM_PER_PX_300
+    for turn in np.linspace(0.1, 0.5, 12):
+        at = np.rint(middle + (radius + 6) * np.array([np.cos(turn), np.sin(turn)])).astype(int)
+        cv2.circle(pixels, (int(at[0]), int(at[1])), 6, (225, 222, 215), -1)
+    assert edge_signal(pixels, rough_of((240, 236, 205), (70, 72, 68))).codes.shape == (256,)
