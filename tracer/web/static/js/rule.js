@@ -8,6 +8,7 @@ import { handles } from "./pointing.js";
 import { asReference, askedScale, scaleSentence } from "./scale_words.js";
 import { coming } from "./coming.js";
 import { spoken } from "./spoken.js";
+import { sheetWords } from "./told.js";
 
 let asked = null;
 let askedOf = "";
@@ -167,7 +168,7 @@ export const rule = {
       if (corners) handles(glass, corners, { picture, width: sheet.size_mm[0], height: sheet.size_mm[1], fine: nudge().small, words: nudge().words });
       return h("div", { class: "beside" },
         h("div", { class: "stays" },
-          sheets.length > 1 ? h("p", { class: "over-glass" }, sheets.map((x) => [press(`Sheet ${x.id}`, () => { sheetId = x.id; corners = null; page.again(); }, { kind: x === sheet ? "small on" : "small", "aria-pressed": String(x === sheet), title: `${x.source.file}${x.source.page ? `, page ${x.source.page}` : ""}` }), " "])) : null,
+          sheets.length > 1 ? h("p", { class: "over-glass" }, sheets.map((x) => [press(sheetWords(x), () => { sheetId = x.id; corners = null; page.again(); }, { kind: x === sheet ? "small on" : "small", "aria-pressed": String(x === sheet), title: `${x.source.file}${x.source.page ? `, page ${x.source.page}` : ""}` }), " "])) : null,
           glass.element,
           h("p", { class: "key" }, drawnPage ? null : h("span", {}, h("i", { class: "key-reference" }), "what gives the scale"), known && known.others.length ? h("span", {}, h("i", { class: "key-other" }), "what checks it") : null,
             grid ? h("span", {}, h("i", { class: "key-grid" }), pitch(known).words) : null, drawnPage ? null : h("span", {}, h("i", { class: "key-misfit" }), "misfit, enlarged")),

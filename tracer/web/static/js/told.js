@@ -1,4 +1,7 @@
-// A change in words, as the history tells it.
+// A change in words, as the history tells it, and a sheet in words.
+
+/** A sheet by its name in the job and by what it was brought in as. */
+export const sheetWords = (sheet) => `Sheet ${sheet.id}, ${sheet.source.page ? `page ${sheet.source.page}` : sheet.source.file}`;
 
 /** What a recorded change did, with the names that the pieces have now. */
 export function told(change, pattern) {

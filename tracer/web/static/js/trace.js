@@ -8,7 +8,7 @@ import { Glass } from "./glass.js";
 import { drawPen, drawPoints, drawing as pen, pointControls } from "./points.js";
 import { choose as chooseMark, drawMarks, firstLook, kindTicks, markList, markTicket, marked, marksOf } from "./marks.js";
 import { spoken } from "./spoken.js";
-import { told } from "./told.js";
+import { sheetWords, told } from "./told.js";
 
 export const view = { piece: "", sheet: "", fade: 70, errors: false, points: false, point: 1, pen: null };
 let glass = null;
@@ -209,7 +209,7 @@ export const trace = {
         h("div", { class: "beside" },
           h("div", { class: "stays" },
             h("p", { class: "over-glass" },
-              pattern.sheets.length > 1 ? pattern.sheets.map((x) => [press(`Sheet ${x.id}`, () => { view.sheet = x.id; view.piece = (pattern.pieces.find((p) => p.sheet === x.id) || {}).id || ""; page.again(); }, { kind: x === sheet ? "small on" : "small", "aria-pressed": String(x === sheet) }), " "]) : null,
+              pattern.sheets.length > 1 ? pattern.sheets.map((x) => [press(sheetWords(x), () => { view.sheet = x.id; view.piece = (pattern.pieces.find((p) => p.sheet === x.id) || {}).id || ""; page.again(); }, { kind: x === sheet ? "small on" : "small", "aria-pressed": String(x === sheet) }), " "]) : null,
               h("label", { for: "fade" }, "picture "), fade, h("span", {}, " outlines"), " ",
               tick("Colour by how far off", view.errors, (v) => { view.errors = v; page.again(); }, { key: "errors" })),
             view.errors ? errorKey() : null,

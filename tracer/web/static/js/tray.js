@@ -32,7 +32,7 @@ async function take(files, page) {
 function paper(entry, p, page) {
   const key = pageKey(entry.file, p.page);
   const id = freshId("paper");
-  const words = `${entry.file}${p.page ? `, page ${p.page}` : ""}`;
+  const words = entry.pages.length > 1 ? `page ${p.page}` : `${entry.file}${p.page ? `, page ${p.page}` : ""}`;
   const box = h("input", { type: "checkbox", id, checked: chosen.get(key) ?? false, "data-key": `choose ${key}`, onchange: (e) => { chosen.set(key, e.target.checked); page.again(); } });
   return h("li", { class: "paper" },
     h("label", { for: id },
@@ -126,6 +126,7 @@ export const tray = {
         coming1.length ? h("p", { class: "quiet" }, `Looking at ${coming1.join(", ")}\u2026`) : null,
         h("div", { class: state.tray.length ? "tray-table" : "" },
           h("div", {}, coming(state.work), h("div", { class: "bundles" }, state.tray.map((entry) => h("section", { class: `bundle ${many(entry) ? "many" : state.tray.length === 1 && !busy ? "alone" : ""}`, "aria-label": entry.file },
+          many(entry) ? h("h3", {}, entry.file) : null,
           h("ul", { class: "papers" }, entry.pages.map((p) => paper(entry, p, page))),
           entry.more ? h("p", { class: "quiet" }, entry.more) : null,
           h("p", {},
