@@ -3,12 +3,16 @@
 Sheets drawn here with exactly known places; the styles of marks are common practice, no source.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
+from tracer.labels import TextLine
 from tracer.marks.sharpen import sharpen
 from tracer.search.find import find_candidates
+from tracer.search.lettering import is_beside_words
 
 BOX = np.array([(15, 15), (105, 15), (105, 85), (15, 85)], dtype=float)
 SEAM = np.array([(23, 23), (97, 23), (97, 77), (23, 77)], dtype=float)
@@ -132,3 +136,36 @@ def test_a_dash_with_a_dot_on_it_is_no_letter():
     d = drawn(cut_dash=(5, 1.8), seam=False)
     d.fill(circle(51, 15.5, 2.0))
     assert len(marks(found(d), "dot")) == 1
+
+
+def test_marks_beside_a_word_are_marks_though_the_reader_took_them_into_its_box():
+    box = np.array([(0, 0), (100, 0), (100, 20), (0, 20), (0, 0)], dtype=float)
+    word = TextLine(text="Pocket", box=tuple((float(x), float(y)) for x, y in box[:4]), confidence=0.98)
+    unsure = replace(word, confidence=0.5)
+    in_row, beside = np.array([90.0, 11.0]), np.array([90.0, 17.0])
+    assert not is_beside_words("circle", in_row, 12.0, [(word, box)])
+    assert is_beside_words("circle", beside, 12.0, [(word, box)])
+    assert not is_beside_words("circle", in_row, 12.0, [(unsure, box)])
+    assert is_beside_words("cross", in_row, 12.0, [(unsure, box)])
+    assert not is_beside_words("dot", in_row, 4.0, [(word, box)])
+    assert is_beside_words("dot", in_row, 12.0, [(word, box)])
+    assert not is_beside_words("cross", in_row, 12.0, [(word, box)])
+    assert is_beside_words("cross", in_row, 12.0, [(replace(word, text="Pocket +"), box)])
+    # What stands in no box of a word that was read, but among letters, is one of them.
+    assert not is_beside_words("circle", np.array([90.0, 40.0]), 12.0, [(word, box)])
+
+
+def test_the_legs_of_a_wedge_whose_tip_meets_a_stitching_line_are_one_notch():
+    d = drawn()
+    d.line([(57, 15), (60, 23), (63, 15)], width_mm=0.25)
+    candidate = found(d)
+    (notch,) = marks(candidate, "notch")
+    assert notch.at == pytest.approx((60, 15), abs=PLACE_MM)
+    assert len(marks(candidate, "stitching line")) == 1
+
+
+def test_a_crease_beside_the_pieces_is_no_drawn_line():
+    d = drawn()
+    d.line([(10, 92), (110, 92)], width_mm=0.8, colour=(222, 220, 214))
+    result = find_candidates(d.sheet(), words=False)
+    assert {m.kind for m in result.sheet_marks} <= {"unknown"}

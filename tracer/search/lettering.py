@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.labels import TextLine
+from tracer.piece import MarkKind
 from tracer.search.drawn import LineWork
 from tracer.search.graph import Points
 from tracer.search.marks_text import TextBlock
@@ -17,6 +18,12 @@ from tracer.search.strokes import Stroke, end_heading
 
 IN_WORDS = 0.7
 """What lies in the boxes of words with more than this share is lettering."""
+SURE = 0.7
+"""What the reader is less sure of may be anything."""
+STOP_SHARE = 0.35
+"""A full stop is smaller than this share of its row's height (typography)."""
+LEAST_WORD = 4
+"""So many glyphs together are a word, read or not (common practice, no source)."""
 OFF_ROW = 0.25
 """The letter o stands no farther from the middle of its row than this share of the row's height (typography)."""
 
@@ -90,19 +97,61 @@ def _goes_straight(points: Points, heading: Points, mm_per_px: float) -> bool:
     return bool(np.abs(aside).max() * mm_per_px < 0.7 and ahead[-1] > 0.9 * ahead.max() - 2.0)
 
 
-def off_the_row(loop: Points, lettered: Sequence[tuple[TextLine, Points]]) -> bool:
-    """Return whether a ring in the box of a word stands beside the row of its letters, as no letter o does."""
-    middle = loop.mean(axis=0)
-    for _, box in lettered:
+def boxes_around(point: Points, lettered: Sequence[tuple[TextLine, Points]]) -> list[tuple[TextLine, float, float]]:
+    """Return the words whose boxes hold a point, with their rows' height and how far from its middle, pixels."""
+    out = []
+    for line, box in lettered:
+        if cv2.pointPolygonTest(
+            box.astype(np.float32).reshape(-1, 1, 2), (float(point[0]), float(point[1])), measureDist=False
+        ) < 0:  # fmt: skip
+            continue
         sides = np.diff(box[:3], axis=0)
         across = sides[int(np.argmin(np.hypot(*sides.T)))]
         high = float(np.hypot(*across))
-        off = abs(float((middle - box[:4].mean(axis=0)) @ across)) / max(high, 1e-9)
-        if off < OFF_ROW * high and cv2.pointPolygonTest(
-            box.astype(np.float32).reshape(-1, 1, 2), (float(middle[0]), float(middle[1])), measureDist=False
-        ) >= 0:  # fmt: skip
+        off = abs(float((point - box[:4].mean(axis=0)) @ across)) / max(high, 1e-9)
+        out.append((line, high, off))
+    return out
+
+
+def is_beside_words(kind: MarkKind, middle: Points, size: float, lettered: Sequence[tuple[TextLine, Points]]) -> bool:
+    """Return whether a dot, a circle or a cross in the box of a word is a mark and no letter or full stop.
+
+    The reader takes marks that stand close to a word into its box, and makes little of them.
+
+    Parameters
+    ----------
+    kind : str
+    middle : ndarray, shape (2,)
+    size : float
+        Its larger side, pixels.
+    lettered : sequence
+        Words with their boxes, five corners each.
+    """
+    around = boxes_around(middle, lettered)
+    if not around:
+        return False
+    for line, high, off in around:
+        if off > OFF_ROW * high or (kind != "circle" and line.confidence < SURE):
+            continue
+        if (
+            kind == "circle"
+            or (kind == "dot" and size < STOP_SHARE * high)
+            or (kind == "cross" and "+" not in line.text)
+        ):
             return False
     return True
+
+
+def is_letter(loop: Points, texts: Sequence[TextBlock]) -> bool:
+    """Return whether a ring is one of at least four glyphs that stand together, and no larger than they are."""
+    (x, y), size = loop.mean(axis=0), float(np.ptp(loop, axis=0).max())
+    for block in texts:
+        if len(block.glyphs) < LEAST_WORD or size > block.height:
+            continue
+        left, top, wide, high = block.glyphs[:, :4].T
+        if ((x > left) & (x < left + wide) & (y > top) & (y < top + high)).any():
+            return True
+    return False
 
 
 def is_crossed(loop: Points, chains: Sequence[Points]) -> bool:

@@ -35,14 +35,14 @@ from tracer.search.kinds import (
     loose_kind,
     with_heads,
 )
-from tracer.search.lettering import IN_WORDS, covered, is_crossed, off_the_row, out_of_words
+from tracer.search.lettering import IN_WORDS, covered, is_beside_words, is_crossed, is_letter, out_of_words
 from tracer.search.loops import polygon_area
 from tracer.search.marks import box_sides
 from tracer.search.marks_text import TextBlock
-from tracer.search.notches import LEAST_PARTED_MM, Notch, is_tick, joined_ticks, parted, words_on_outline
+from tracer.search.notches import LEAST_PARTED_MM, Notch, drawn_part, is_tick, joined_ticks, parted, words_on_outline
 from tracer.search.pieces import BOLD_SHARE, Found
 from tracer.search.seams import goes_on_as_seam, whole_seams
-from tracer.search.spots import crossing_arms, dot_on_line, ring_middle, rings, spot_kind, spot_shape
+from tracer.search.spots import SPOT_MM, crossing_arms, dot_on_line, ring_middle, rings, spot_kind, spot_shape
 from tracer.search.strokes import Stroke, find_strokes, join_facing
 from tracer.search.tiles import both_sides, connected
 
@@ -96,6 +96,7 @@ class MarkFinder:
         self.lettered: list[tuple[TextLine, Points]] = []
         self.cut_off: list[NDArray[np.float64]] = []
         self.used_blobs: set[int] = set()
+        self.texts: Sequence[TextBlock] = ()
         self.tiles: list[NDArray[np.float32]] = []
         self.usual_mass = 0.0
         rim = np.concatenate([np.zeros((0, 2)), *(o.reshape(-1, 2) for o in self.outlines)])
@@ -193,6 +194,7 @@ class MarkFinder:
 
     def words(self, lines: Sequence[TextLine], texts: Sequence[TextBlock], frames: Sequence[Points]) -> None:
         """Keep text: as read, or as boxes where nothing was read."""
+        self.texts = texts
         rims = [f.astype(np.float32).reshape(-1, 1, 2) for f in frames]
         for line in lines:
             ring = self.work.ink.from_picture(np.array([*line.box, line.box[0]]))
@@ -265,7 +267,8 @@ class MarkFinder:
                 continue
             # A letter is not crossed by a line; a circle on a stitching line is.
             crossed = is_crossed(loop, [graph.edges[i].points for i in edges])
-            if covered(loop, lettering) > IN_WORDS and not crossed and not off_the_row(loop, self.lettered):
+            worded = covered(loop, lettering) > IN_WORDS and not self._is_mark("circle", loop)
+            if not crossed and (worded or is_letter(loop, self.texts)):
                 continue
             owner = self.piece_at(loop.mean(axis=0), slack_mm=0.0)
             mass = found[owner].mass if 0 <= owner < len(found) else 0.0
@@ -329,6 +332,10 @@ class MarkFinder:
             self._claim(stroke.points)
             gone.update(arms)
         return [s for k, s in enumerate(strokes) if k not in gone]
+
+    def _is_mark(self, kind: MarkKind, loop: Points) -> bool:
+        """Return whether a round loop in the box of a word is no letter."""
+        return is_beside_words(kind, loop.mean(axis=0), float(np.ptp(loop, axis=0).max()), self.lettered)
 
     def _on_rim(self, stroke: Stroke) -> bool:
         """Return whether a stroke starts or ends on an outline."""
@@ -417,11 +424,14 @@ class MarkFinder:
 
     def _notch(self, owner: int, stroke: Stroke) -> Notch:
         """Return a stroke as a notch, its foot first where it is a tick."""
-        foot = self._foot(stroke.points)
-        if not is_tick(stroke.points, self.scale):
-            return Notch(points=stroke.points, foot=foot)
         near = np.abs(self._away(owner, stroke.points[[0, -1]]))
-        return Notch(points=stroke.points if near[0] <= near[1] else stroke.points[::-1], foot=foot, ticks=1)
+        points = stroke.points
+        if near.max() > TOUCH_MM:
+            points = drawn_part(points, bool(near[0] <= near[1]), self.work.ink.mask, self.scale)
+        foot = self._foot(points)
+        if not is_tick(points, self.scale):
+            return Notch(points=points, foot=foot)
+        return Notch(points=points if near[0] <= near[1] else points[::-1], foot=foot, ticks=1)
 
     def _use(self, heads: Sequence[Blob | None]) -> None:
         """Remember the heads of an arrow as named."""
@@ -527,10 +537,14 @@ class MarkFinder:
                 continue
             size = max(int(wide), int(high)) * self.scale
             middle = np.array([x + wide / 2 - 0.5, y + high / 2 - 0.5])
-            if size < SPECK_MM or lettering[int(middle[1]), int(middle[0])] or not self._inside_sheet(middle):
+            if size < SPECK_MM or not self._inside_sheet(middle):
                 continue
             window = (slice(y, y + high), slice(x, x + wide))
             patch = ink.mask[window]
+            if lettering[int(middle[1]), int(middle[0])]:
+                shape = None if unknown or size < SPOT_MM else spot_kind(patch, int(area))
+                if shape is None or not is_beside_words(shape, middle, max(wide, high), self.lettered):
+                    continue
             box = np.array([(x, y), (x + wide, y), (x + wide, y + high), (x, y + high), (x, y)], dtype=np.float64)
             if unknown:
                 if self._on_tile(middle):

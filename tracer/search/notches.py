@@ -19,6 +19,9 @@ DOUBLE_MM = 5.0
 """Ticks of one double or triple notch stand no farther apart (common practice, no source)."""
 LETTERS_APART_MM, LETTER_MM, LEAST_LETTERS = 2.6, 7.0, 3
 """So many small strokes so near on an outline are a word written across it (common practice, no source)."""
+TIPS_APART_MM, WEDGE_MM = 1.2, (2.0, 10.0)
+"""The legs of a wedge meet so nearly, and stand so far apart on the outline (common practice, no source)."""
+_SPACE_MM = 0.5
 LEAST_PARTED_MM, LEAST_LINE_MM = 4.0, 1.5
 """Shorter strokes are not parted, and what is left beside a notch is not shorter."""
 _PARALLEL_RAD = math.radians(15)
@@ -108,6 +111,8 @@ def joined_ticks(notches: Sequence[Notch], mm_per_px: float) -> list[Notch]:
     """
     ticks = [n for n in notches if n.ticks]
     out = [n for n in notches if not n.ticks]
+    wedges, ticks = _wedges(ticks, mm_per_px)
+    out += wedges
     for group in _groups(ticks, DOUBLE_MM / mm_per_px, _side_by_side):
         if len(group) == 1:
             out.append(group[0])
@@ -120,6 +125,37 @@ def joined_ticks(notches: Sequence[Notch], mm_per_px: float) -> list[Notch]:
         points.append(order[-1].points)
         out.append(Notch(points=np.concatenate(points), foot=(order[0].foot + order[-1].foot) / 2, ticks=len(group)))
     return out
+
+
+def _wedges(ticks: list[Notch], mm_per_px: float) -> tuple[list[Notch], list[Notch]]:
+    """Put the two legs of a wedge together that a line at its tip has parted, and return the other ticks too."""
+    out, left = [], list(ticks)
+    for i, one in enumerate(ticks):
+        for other in ticks[i + 1 :]:
+            if not any(one is n for n in left) or not any(other is n for n in left):
+                continue
+            tips = float(np.hypot(*(one.points[-1] - other.points[-1]))) * mm_per_px
+            feet = float(np.hypot(*(one.foot - other.foot))) * mm_per_px
+            if tips < TIPS_APART_MM and WEDGE_MM[0] < feet < WEDGE_MM[1]:
+                points = np.concatenate([one.points, other.points[::-1]])
+                out.append(Notch(points=points, foot=(one.foot + other.foot) / 2))
+                left = [n for n in left if n is not one and n is not other]
+    return out, left
+
+
+def drawn_part(points: Points, foot_first: bool, mask: NDArray[np.uint8], mm_per_px: float) -> Points:
+    """Return a notch's line from its foot to where the first space is: no notch is drawn with spaces."""
+    chain = points if foot_first else points[::-1]
+    x = np.clip(np.rint(chain[:, 0]).astype(np.int64), 0, mask.shape[1] - 1)
+    y = np.clip(np.rint(chain[:, 1]).astype(np.int64), 0, mask.shape[0] - 1)
+    bare = mask[y, x] == 0
+    width = max(2, round(_SPACE_MM / mm_per_px))
+    run = np.convolve(bare.astype(np.float64), np.ones(width), mode="valid")
+    gap = np.flatnonzero(run >= width)
+    kept = chain[: int(gap[0])] if len(gap) else chain
+    if len(kept) < 3:
+        return points
+    return kept if foot_first else kept[::-1]
 
 
 def _side_by_side(a: Notch, b: Notch) -> bool:

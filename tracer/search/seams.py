@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -9,11 +10,13 @@ from numpy.typing import NDArray
 
 from tracer.search.gaps import LONGEST_GAP_MM
 from tracer.search.graph import Points
-from tracer.search.strokes import Stroke
+from tracer.search.strokes import Stroke, end_heading
 
 SEAM_GAP_MM = 26.0
 """Parts of one stitching line lie no farther apart: a mark or a word drawn over it (common practice, no source)."""
-SHORT_PART_MM = 12.0
+SHORT_PART_MM, LEAST_SHORT_STEADY = 12.0, 0.85
+"""Shorter parts must keep their distance nearly all along (common practice, no source)."""
+_BACKWARDS = math.cos(math.radians(75))
 EDGE_MM = 2.6
 """A part that ends so near to the outline ends there: at a fold, at a hem (common practice, no source)."""
 LEAST_STEADY, FAR_SHARE = 0.3, 0.75
@@ -49,6 +52,11 @@ def goes_on_as_seam(seams: Sequence[Stroke], stroke: Stroke, away: Away, mm_per_
             continue
         here = float(np.median(away(_sampled(seam.points))))
         steady = float((np.abs(away_mm - here) < 0.8 + 0.08 * here).mean())
+        if stroke.length * mm_per_px < SHORT_PART_MM:
+            # An arm of a cross or what is left of an arrow's head runs across the line and not along it.
+            rise = abs(float(away_mm[-1] - away_mm[0]))
+            if steady < LEAST_SHORT_STEADY or rise > 0.4 * stroke.chord * mm_per_px:
+                continue
         if steady > LEAST_STEADY and float(np.quantile(away_mm, 0.1)) > FAR_SHARE * here - 0.5:
             return True
     return False
@@ -74,6 +82,8 @@ def whole_seams(parts: Sequence[Stroke], away: Away, mm_per_px: float) -> list[P
                             gap > SEAM_GAP_MM or float(away(np.array([points[a], other.points[b]])).min()) < EDGE_MM
                         ):
                             continue
+                        if gap > 1.0 and not _ahead(points, a, other.points, b, mm_per_px):
+                            continue
                         if best is None or gap < best[0]:
                             best = (gap, a, b, other)
             if best is None:
@@ -89,6 +99,15 @@ def whole_seams(parts: Sequence[Stroke], away: Away, mm_per_px: float) -> list[P
             points = np.concatenate([points, points[:1]])
         out.append(points)
     return out
+
+
+def _ahead(mine: Points, a: int, theirs: Points, b: int, mm_per_px: float) -> bool:
+    """Return whether two ends of lines face each other: going on from one to the other is no turning back."""
+    way = theirs[b] - mine[a]
+    way = way / max(1e-9, float(np.hypot(*way)))
+    reach = 3.0 / mm_per_px
+    out = end_heading(mine, first=a == 0, reach_px=reach), end_heading(theirs, first=b == 0, reach_px=reach)
+    return float(out[0] @ way) > _BACKWARDS and float(out[1] @ -way) > _BACKWARDS
 
 
 def _sampled(points: Points) -> Points:
