@@ -188,6 +188,15 @@ def test_a_table_with_square_cells_is_no_mat() -> None:
     assert find(search(render.scan(scene, dpi=120, rotation_deg=1.0)), None) == []
 
 
+def test_checked_cloth_is_no_mat() -> None:
+    scene = Scene(name="cloth", width_mm=400, height_mm=300, ground=srgb(200, 150, 90))
+    for k in range(-5, 25):
+        scene.fill(rectangle(22.0 * k, -100, 11.0, 500), srgb(150, 60, 60), opacity=0.5)
+        scene.fill(rectangle(-100, 22.0 * k, 600, 11.0), srgb(150, 60, 60), opacity=0.5)
+    scene.fill(rectangle(90, 60, 210, 170), srgb(236, 235, 230))
+    assert find(search(render.photo(scene, width_px=WIDTH, height_px=HEIGHT, tilt_deg=5), exif=True), None) == []
+
+
 def test_sheets_of_patterns_and_text_are_no_mat() -> None:
     for name, options in (("quilting", {}), ("hard", {"what": "text"})):
         picture = render.scan(scenarios.build(name, seed=2, **options), dpi=90)

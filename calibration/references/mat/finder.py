@@ -45,6 +45,8 @@ _FEWEST_NODES = 30
 _FEWEST_LINES = 5
 _SURE_NODES = 80
 _SEEDS_TRIED = 6
+_STEP_OF_LINE = 0.5
+"""Across a line of a mat the ground's light changes by a few hundredths of the line's height (measured)."""
 _CREDIBLE_CHI2 = 12.0
 """A true lattice fits its own reading errors within a factor of three; one that slipped a cell does not."""
 
@@ -75,10 +77,34 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     if size:
         cell = _asked_pitch(parse_length_mm(size), shape)
         return [_reference(scene, lattice, cell, size, _quality(lattice))]
-    possible = plausible(shape)
+    possible = plausible(shape) if has_lines(picture, lattice) else []
     quality = _quality(lattice)
     score = quality if len(possible) == 1 else min(0.5, quality / 2)
     return [_reference(scene, lattice, cell, _words(cell, shape), score) for cell in possible]
+
+
+def has_lines(picture: GridPicture, lattice: Lattice) -> bool:
+    """Whether the lattice runs on lines, with the same ground on both sides, and not on edges.
+
+    Checked cloth and tiles of two colours are lattices of edges: there the light changes from one side to the other.
+    """
+    both = lattice.present.all(axis=1)
+    start, end = (
+        np.asarray(lattice.fit.plane.to_px(MmPoints(ends[both].astype(np.float64))))
+        for ends in (lattice.starts, lattice.ends)
+    )
+    run = end - start
+    aside = np.stack([-run[:, 1], run[:, 0]], axis=1) / np.maximum(np.hypot(*run.T), 1.0)[:, None]
+    aside *= max(4.0 * lattice.line_sigma_px, 3.0)
+    points = start[:, None] + np.linspace(0.2, 0.8, 13)[:, None] * run[:, None]
+
+    def light(at: Array) -> Array:
+        x, y = np.moveaxis(at.astype(np.float32), -1, 0)
+        return np.asarray(np.median(cv2.remap(picture.light, x, y, cv2.INTER_LINEAR), axis=1), dtype=np.float64)
+
+    one, other = light(points + aside[:, None]), light(points - aside[:, None])
+    height = np.abs(light(points) - (one + other) / 2)
+    return bool(np.median(np.abs(one - other)) < _STEP_OF_LINE * np.median(height))
 
 
 def find_all_seeds(scene: SearchPicture) -> list[Seed]:
