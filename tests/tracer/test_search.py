@@ -299,3 +299,22 @@ def test_each_of_several_nested_sizes_can_be_followed_where_they_share_an_edge_a
     assert [f.code for f in plain.findings] == ["several-sizes"]
     beyond = find_candidates(sheet, size_line=9, words=False)
     assert [f.code for f in beyond.findings] == ["size-line-not-found"]
+
+
+def test_sizes_drawn_in_one_style_that_meet_in_a_point_and_on_a_fold_go_on_as_far_out_as_they_came():
+    """Only their order tells which waist belongs to which side seam."""
+
+    def size(k):
+        return np.array([(20, 54 - 6 * k), (100, 30), (112 + 7 * k, 150 + 4 * k), (20, 152 + 4 * k)], dtype=float)
+
+    d = Drawing(170, 200)
+    for k in range(5):
+        d.line(size(k), closed=True, width_mm=0.4)
+    sheet = d.sheet()
+    for k in range(5):
+        result = find_candidates(sheet, size_line=k + 1, words=False)
+        assert len(result.candidates) == 1
+        away = polygon_distance_mm(outlines_mm(d, result)[0], size(k))
+        assert np.percentile(away, 85) < ROUGH_MM
+        # Where the lines of all sizes run into each other the rough outline lies somewhere in their common band.
+        assert away.max() < 2.2

@@ -23,6 +23,7 @@ from tracer.search.drawn import LineWork
 from tracer.search.gaps import LONGEST_GAP_MM
 from tracer.search.graph import Edge, LineGraph, Points, angle, leaving
 from tracer.search.loops import polygon_area
+from tracer.search.nesting import Nesting
 from tracer.search.pieces import BOLD_SHARE, Found, Stretch, usual
 from tracer.search.strokes import find_strokes
 
@@ -38,6 +39,11 @@ LEAST_STYLE_SHARE = 0.05
 """Of shorter strokes the style cannot be told (a few dashes)."""
 DETOUR, RUN_TOGETHER = 6.0, 0.08
 """How much dearer a way over another size's line is, and the share of that for lines of no known style."""
+LEAST_SPREAD = 0.0015
+"""Where all sizes lie within this share of the way round a piece, they run together."""
+ALIKE, OTHER_OUT, OUT_BY_ORDER = 0.3, 0.25, 0.9
+"""A line that lies further in or out than another by this share of the way between the outermost and the innermost is
+another size's where lines are of one style; styles tell more surely, since a larger size's neck may lie further in."""
 LEAST_OWN = 0.55
 """A size's line is its own for this share of its way at least; what all share (a fold edge) is drawn once."""
 MOST_SHARED = 0.5
@@ -107,7 +113,10 @@ def size_loops(
     styles = [
         style_of(graph, s) if n > LEAST_STYLE_SHARE * around else None for s, n in zip(strokes, lengths, strict=True)
     ]
+    long = [t for t, n in zip(styles, lengths, strict=True) if t is not None and n >= LEAST_STROKE_SHARE * around]
     owner = {i: k for k, s in enumerate(strokes) for i in s}
+    nesting = Nesting([graph.edges[i] for i in inside], outer, LEAST_SPREAD * around)
+    out = {i: nesting.out(graph.edges[i]) for i in (*inside, *links)}
     loops: list[tuple[float, float, tuple[tuple[int, bool], ...]]] = []
     for k, stroke in enumerate(strokes):
         own = styles[k]
@@ -119,6 +128,16 @@ def size_loops(
         by_stroke = [RUN_TOGETHER if t is None else own.unlike(t) for t in styles]
         unlike = {i: by_stroke[owner[i]] if i in owner else RUN_TOGETHER for i in inside}
         unlike |= dict.fromkeys(links, 0.4)
+        mine = _usual_out(graph, stroke, out)
+        in_one_style = sum(own.unlike(t) < ALIKE for t in long) >= LEAST_SIZES
+        for i, style in unlike.items():
+            place = out[i]
+            if place is None:
+                # All sizes run together here: a fold edge that is drawn once.
+                unlike[i] = min(style, RUN_TOGETHER)
+            elif mine is not None and in_one_style and style < ALIKE:
+                apart = min(1.0, abs(place - mine) / OTHER_OUT)
+                unlike[i] = max(style, OUT_BY_ORDER * apart)
         first, last = _ends(graph, steps)
         if first != last:
             back = ways(last, first, {i for i, _ in steps}, {i: 1.0 + DETOUR * u for i, u in unlike.items()})
@@ -139,6 +158,15 @@ def size_loops(
         elif loop[1] > kept[-1][1]:
             kept[-1] = loop
     return _apart(graph, [(share, chain) for _, share, chain in kept if share > LEAST_OWN])
+
+
+def _usual_out(graph: LineGraph, stroke: Sequence[int], out: Mapping[int, float | None]) -> float | None:
+    """Return how far out a stroke lies for most of its way."""
+    known = [(place, graph.edges[i].length) for i in stroke if (place := out[i]) is not None]
+    if not known:
+        return None
+    places, lengths = np.array(sorted(known)).T
+    return float(places[int(np.searchsorted(np.cumsum(lengths), lengths.sum() / 2))])
 
 
 def _apart(
