@@ -14,7 +14,7 @@ _SYSTEMATIC_MM = 0.002
 """Slow errors of the evidence beside its noise: interpolation and paper, floor (measured on clean synthetic scans)."""
 _CELL_FLOOR = 0.045
 """Least standard uncertainty of a millimetre of line, as a share of the tolerance: a looser tolerance, fewer nodes."""
-_CELL_FLOOR_PX = 0.035
+_CELL_FLOOR_PX = 0.07
 """The same in steps of the evidence (a pixel): what grain and shading move an edge over millimetres (measured)."""
 _NEAR_PX = 2.5
 """How far the rough outline may be from the line, in steps of the evidence."""
