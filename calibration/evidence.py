@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from calibration.camera import PlaneMap
@@ -284,7 +285,9 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     rest = [r for r in _best_first(known, scene) if not _same_thing(r, chosen)]
     others = [r for r in _without_same_place([chosen, *rest]) if r is not chosen]
     taken = [chosen, *others]
-    unsized = tuple(s for s in found if not any(r.kind == "square" and _is_square(r, s) for r in taken))
+    unsized = tuple(
+        s for s in found if not any((r.kind == "square" and _is_square(r, s)) or _is_part_of(s, r) for r in taken)
+    )
     return Evidence(chosen=chosen, others=tuple(others), unsized=unsized, sheets=sheets)
 
 
@@ -300,6 +303,15 @@ def _without_refuted_pair(known: list[Reference], sized: list[Reference], chosen
 
 def _is_square(reference: Reference, square: FoundSquare) -> bool:
     return bool(np.abs(np.asarray(reference.points_px) - square.quad.corners_px).max() < 1.0)
+
+
+def _is_part_of(square: FoundSquare, reference: Reference) -> bool:
+    """Whether a square is one of the markers of a printed target."""
+    if reference.kind != "target" or len(reference.outline_px) < 3:
+        return False
+    middle = np.asarray(square.quad.corners_px, dtype=np.float32).mean(axis=0)
+    hull = cv2.convexHull(np.asarray(reference.outline_px, dtype=np.float32))
+    return bool(cv2.pointPolygonTest(hull, (float(middle[0]), float(middle[1])), False) >= 0)
 
 
 def _same_thing(a: Reference, b: Reference) -> bool:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration import CalibrateOptions, calibrate
 from calibration.camera_fit import fit_camera
 from calibration.picture import Picture, PxPoints, Source
 from calibration.references.reference import SearchPicture
@@ -69,6 +70,13 @@ def test_the_target_is_found_at_any_turn_and_tilt(
 def test_a_scan_of_the_target_gives_the_scanners_scale() -> None:
     picture = render.scan(page("Letter"), dpi=100, rotation_deg=12, margin_mm=10)
     assert board_error_mm(picture).max() < TOLERANCE_MM
+
+
+def test_the_targets_markers_are_no_test_squares() -> None:
+    picture = render.photo(page(), width_px=1500, height_px=1125, tilt_deg=12)
+    sheet = calibrate(search(picture).picture, CalibrateOptions())
+    assert sheet.reference.kind == "target"
+    assert [o.kind for o in sheet.others if o.kind == "square"] == []
 
 
 def test_half_of_the_target_under_a_pattern_is_enough() -> None:
