@@ -7,7 +7,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from calibration.dxf_file import read_dxf
 from calibration.errors import PictureError
 from calibration.picture import Density, Picture, Source, VectorPage
 from calibration.svg_file import read_svg
@@ -28,7 +27,13 @@ class DrawingFileReader:
 
     def page(self, number: int) -> Picture:
         """Return the drawing; there is only page 1."""
-        vectors = read_svg(self._path) if self._kind == "svg" else read_dxf(self._path)
+        if self._kind == "svg":
+            vectors = read_svg(self._path)
+        else:
+            # Its splines need a library that takes a while to load and that no picture needs.
+            from calibration.dxf_file import read_dxf
+
+            vectors = read_dxf(self._path)
         if max(vectors.width_mm, vectors.height_mm) > 1e5:
             raise PictureError(f"{self._path.name} is larger than 100 m; its unit cannot be right")
         pixels, per_inch = _rendering(vectors)

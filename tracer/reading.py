@@ -46,8 +46,8 @@ _POOR = 0.15
 """With less sense than this for each letter a place was looked at the wrong way (0.5 is the most there can be)."""
 _BORDER_PX, _LONGER = 5.0, 4.0
 """A line this near to the border of its crop runs on; the crop is then longer by so many glyphs at least."""
-_LOOKS = 3
-"""So often a place is looked at again at most."""
+_LOOKS, _MOST_AGAIN = 2, 40
+"""So often a place is looked at again at most, and so many places without a second thought."""
 _NO_LETTERS = frozenset("oO0QDIlxX+*|/\\-_~=.,:;'`\"\u2014\u2013\u00b7\u2022\u4e00\u25cb\u25cf\u3007()[]<>^ ")
 """What circles, crosses, dots and dashes are read as."""
 
@@ -155,6 +155,9 @@ def read_words(pixels: NDArray[np.uint8], regions: Sequence[Region], *, closer: 
                 again[k] = place.longer(*reading.runs_on)
             elif reading.sense < _POOR * place.letters and place is regions[k]:
                 again[k] = place.across()
+        if len(again) > _MOST_AGAIN:
+            # So many places of which little came are no words: only those of which something came are worth it.
+            again = {k: place for k, place in again.items() if readings[k].sense > 0}
         looked = _read_regions(pixels, list(again.values()), larger)
         for (k, place), second in zip(again.items(), looked, strict=True):
             readings[k] = replace(readings[k], runs_on=(False, False))

@@ -22,12 +22,13 @@ from tracer.piece import Mark
 from tracer.reading import can_read_words, read_words, without_repeats
 from tracer.search.drawn import LineWork, lies_in, read_line_work
 from tracer.search.edges import Thing, find_bodies, find_edge, ground_sheets
-from tracer.search.graph import LineGraph
+from tracer.search.graph import LineGraph, Points
 from tracer.search.lattice import find_lattice, grid_edges, mat_reference
 from tracer.search.lettering import lettering_mask
 from tracer.search.loops import polygon_area
 from tracer.search.mark_finder import MarkFinder
 from tracer.search.marks import runs_parallel
+from tracer.search.marks_text import TextBlock
 from tracer.search.pieces import Found, find_pieces, usual
 from tracer.search.sizes import choose_sizes
 from tracer.search.spots import are_spots
@@ -45,6 +46,8 @@ _NO_WORDS = Finding(
     message="there are words on the sheet but nothing to read them with; pip install 'tracewheel[words]' gives names",
 )
 _SPAN_SHARE = 0.9
+_MOST_CLOSER = 40
+"""So many blocks of text at most are looked at again from closer by; more of them are no words (judgement)."""
 _COVERS_ALL = ("mat", "sheet", "density", "page", "target")
 
 
@@ -145,11 +148,13 @@ def find_candidates(
     if words and texts:
         if can_read_words():
             report("words", 0.75)
-            regions = word_regions(texts, ink, tables, work.small) + lone_letters(work, texts, frames)
+            # What a mat has printed on it beside things cut out is no label of theirs.
+            legible = _on_pieces(texts, [ink.from_picture(t.points) for t in things], papers, drawn)
+            regions = word_regions(legible, ink, tables, work.small) + lone_letters(work, legible, frames)
             regions += [square_region(r, scale) for r in (sheet.reference, *sheet.others) if r.kind == "square"]
             lines = read_words(pixels, regions)
-            missed = unread(texts, lines, ink)
-            if missed:
+            missed = unread(legible, lines, ink)
+            if 0 < len(missed) <= _MOST_CLOSER:
                 lines += read_words(pixels, word_regions(missed, ink, (), work.small), closer=True)
                 lines = without_repeats(lines)
         else:
@@ -184,6 +189,16 @@ def find_candidates(
     return SearchResult(
         candidates=tuple(_reading_order(named)), sheet_marks=tuple(marker.loose), findings=tuple(findings)
     )
+
+
+def _on_pieces(
+    texts: Sequence[TextBlock], things: Sequence[Points], papers: Sequence[Points], drawn: Sequence[Found]
+) -> list[TextBlock]:
+    """Return the blocks of text that may belong to a piece: all of them, unless there are only things cut out."""
+    if not things or drawn:
+        return list(texts)
+    rings = [r.astype(np.float32).reshape(-1, 1, 2) for r in (*things, *papers)]
+    return [t for t in texts if any(cv2.pointPolygonTest(r, t.centre, measureDist=False) >= 0 for r in rings)]
 
 
 def _size_findings(sheet: Sheet, counts: list[int], size_line: int | None) -> list[Finding]:
