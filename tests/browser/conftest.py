@@ -72,6 +72,8 @@ def page_of(browser: Any, address: str, **options: Any) -> Iterator[Any]:
     page.on("pageerror", lambda error: trouble.append(str(error)))
     page.on("console", lambda m: trouble.append(m.text) if m.type == "error" and "409" not in m.text else None)
     page.on("request", lambda r: None if r.url.startswith((address.split("/?")[0], "blob:")) else trouble.append(r.url))
+    # Listened for from the beginning: asked for only when one is expected, the browser may be told too late.
+    page.on("filechooser", lambda chooser: None)
     page.goto(address)
     page.wait_for_selector(".station.open")
     yield page
