@@ -155,3 +155,25 @@ def violations(page: Any, rules: list[str] | None = None) -> list[str]:
         rules,
     )
     return list(found)
+
+
+def click_on_mark(page: Any, name: str, share: float = 0.45) -> None:
+    """Click a line on the sheet at a share of its length."""
+    page.wait_for_selector(f'[data-mark="{name}"]', state="attached")
+    at = page.evaluate(
+        """([name, share]) => { document.querySelector('#at-trace .glass').scrollIntoView({block: 'center'});
+        const p = document.querySelector(`[data-mark="${name}"]`); const m = p.getScreenCTM();
+        const q = p.getPointAtLength(p.getTotalLength() * share); return [q.x * m.a + m.e, q.y * m.d + m.f]; }""",
+        [name, share],
+    )
+    page.mouse.click(*at)
+
+
+def choose_mark(page: Any, name: str, share: float = 0.45) -> None:
+    """Click a line until it is chosen: the sheet may be drawn anew between asking where it lies and the click."""
+    for _ in range(5):
+        click_on_mark(page, name, share)
+        page.wait_for_timeout(700)
+        if page.query_selector(".mark-ticket"):
+            return
+    raise AssertionError(f"{name} was clicked five times and not chosen")

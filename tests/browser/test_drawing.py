@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from tests.browser.conftest import key, opened, page_of, shot
+from tests.browser.conftest import choose_mark, click_on_mark, key, opened, page_of, shot
 from tests.browser.test_journey import in_force, said
 from tests.tracer.test_pattern import a_pattern
 from tracer.pattern import load, save
@@ -31,18 +31,6 @@ def draw(page: Any, points: str) -> None:
     page.wait_for_selector(".pen", state="detached")
 
 
-def click_on_mark(page: Any, name: str) -> None:
-    """Click a line on the sheet, a little beside its middle."""
-    page.wait_for_selector(f'[data-mark="{name}"]', state="attached")
-    at = page.evaluate(
-        """name => { document.querySelector('#at-trace .glass').scrollIntoView({block: 'center'});
-        const p = document.querySelector(`[data-mark="${name}"]`); const m = p.getScreenCTM();
-        const q = p.getPointAtLength(p.getTotalLength() * 0.45); return [q.x * m.a + m.e, q.y * m.d + m.f]; }""",
-        name,
-    )
-    page.mouse.click(*at)
-
-
 def test_two_lines_are_joined_and_a_stretch_is_drawn_anew(browser: Any, tmp_path: Path) -> None:
     job = tmp_path / "job"
     job.mkdir()
@@ -57,8 +45,7 @@ def test_two_lines_are_joined_and_a_stretch_is_drawn_anew(browser: Any, tmp_path
         in_force(page, job, 1)
         draw(page, "180, 62; 120, 62; 120, 22")
         in_force(page, job, 2)
-        click_on_mark(page, f"{sheet.id}.m{first}")
-        page.wait_for_selector(".mark-ticket")
+        choose_mark(page, f"{sheet.id}.m{first}")
         page.click(key("join mark"))
         page.wait_for_selector(".mark.joining")
         click_on_mark(page, f"{sheet.id}.m{first + 1}")

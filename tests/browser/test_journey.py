@@ -20,7 +20,7 @@ import svgelements
 from lxml import etree
 from playwright.sync_api import TimeoutError as NeverCame
 
-from tests.browser.conftest import go, key, note, opened, page_of, shot
+from tests.browser.conftest import choose_mark, go, key, note, opened, page_of, shot
 from tracer.pattern import load
 
 TRUE_MM = 0.15
@@ -198,13 +198,7 @@ def _choose_a_mark(page: Any, job: Path) -> None:
     """A line that is clicked on the sheet is named beside it, and can be called something else."""
     piece = load(job).piece("Neck strap")
     number = next(k for k, m in enumerate(piece.marks, 1) if m.kind == "stitching line" and m.path is not None)
-    at = page.evaluate(
-        """name => { const p = document.querySelector(`[data-mark="${name}"]`); const m = p.getScreenCTM();
-        const q = p.getPointAtLength(p.getTotalLength() * 0.4); return [q.x * m.a + m.e, q.y * m.d + m.f]; }""",
-        f"{piece.id}.m{number}",
-    )
-    page.mouse.click(*at)
-    page.wait_for_selector(".mark-ticket")
+    choose_mark(page, f"{piece.id}.m{number}", 0.4)
     page.select_option(key("mark kind"), "internal line")
     page.wait_for_function("() => document.querySelector('.history').textContent.includes('internal line')")
     assert load(job).piece("Neck strap").marks[number - 1].kind == "internal line"
