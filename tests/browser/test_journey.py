@@ -91,10 +91,18 @@ def said(page: Any, words: str, timeout: float = 30_000) -> None:
 
 
 def in_force(page: Any, job: Path, count: int) -> None:
-    """Wait until so many changes are in force in the job's history."""
+    """Wait until so many changes are in force in the job's history, and the page shows them where it tells of them.
+
+    The file is written first: what is clicked before the page is drawn anew is drawn anew under the pointer.
+    """
+    words = f"{count} {'change' if count == 1 else 'changes'}" if count else "No change"
     for _ in range(200):
         history = load(job).history
         if (0 if history is None else history.done) == count:
+            page.wait_for_function(
+                "w => { const p = document.querySelector('.history p'); return !p || p.textContent.startsWith(w); }",
+                arg=words,
+            )
             return
         page.wait_for_timeout(50)
     raise AssertionError(f"{count} changes were never in force")
