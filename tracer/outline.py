@@ -134,7 +134,7 @@ def locate(
     hidden = _carried(obscured, position)
     points = smooth_closed(points, 2.5 / spacing_px)
     width = rough.line_width_px if rough.kind == "drawn" else 0.0
-    points, position = _approach(pixels, rough, points, width, spacing_px)
+    points, position = _approach(pixels, rough, points, hidden, width, spacing_px)
     hidden = _carried(hidden, position)
     normals = closed_normals(smooth_closed(points, 1.0))
     points = on_grid(points)
@@ -170,9 +170,17 @@ def _carried(flags: NDArray[np.bool_], position: NDArray[np.float64]) -> NDArray
 
 
 def _approach(
-    pixels: NDArray[np.uint8], rough: RoughOutline, points: Points, width: float, spacing_px: float
+    pixels: NDArray[np.uint8],
+    rough: RoughOutline,
+    points: Points,
+    hidden: NDArray[np.bool_],
+    width: float,
+    spacing_px: float,
 ) -> tuple[Points, NDArray[np.float64]]:
-    """Move the rough points onto the line to about a third of a pixel; also say where each came from."""
+    """Move the rough points onto the line to about a third of a pixel; also say where each came from.
+
+    Where the line is hidden the darkest place is that of what hides it: such points are moved as their neighbours are.
+    """
     normals = closed_normals(points, reach=3)
     search = max(width / 2, 2.0) + 1.5
     if rough.kind == "drawn":
@@ -194,7 +202,7 @@ def _approach(
         middle = offsets[3:-3]
         near = np.abs(middle) <= search
         coarse = middle[near][np.argmax(rise[:, near], axis=1)]
-    offset = running_median(coarse.astype(np.float64), 4)
+    offset = running_median(_bridge(coarse.astype(np.float64), ~hidden), 4)
     offset = smooth_closed(offset, 1.5)
     moved = smooth_closed(points + normals * offset[:, None], 1.0 / spacing_px)
     return resample_closed(moved, spacing_px)

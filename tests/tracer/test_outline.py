@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
 from calibration.picture import PxPoints
 from tests import shapes
-from tests.oracles import dense_polygon, distance_to_polygon
+from tests.oracles import compare_corners, dense_polygon, distance_to_polygon
 from tests.shapes import MM_PER_PX_300
 from tests.tracer.tracing import GREY, SHAPES, mm_of, picture_of, rough_of, traced
 from tracer.candidate import RoughOutline
+from tracer.curves.fit import fit_closed
 from tracer.outline import Evidence, locate
 
 SINGLE_RMS_PX = 0.05
@@ -121,6 +124,31 @@ def test_what_the_search_calls_obscured_is_not_believed() -> None:
     near = np.hypot(*(evidence.points_px - middle).T) < 20
     assert not evidence.valid[near].any()
     assert evidence.valid.sum() > 0.9 * (len(evidence.valid) - 70)
+
+
+def test_a_corner_under_a_broad_letter_stays_where_the_search_led_both_sides() -> None:
+    """Within solid ink the darkest place is nowhere: what is not seen there must not move the corner."""
+    path, _ = SHAPES["hexagon"]
+    corner = shapes.to_px(path, MM_PER_PX_300).segments[2][0]
+    pixels = picture_of("hexagon", 0.5).copy()
+    x, y = (round(float(v)) for v in corner)
+    # The grain of solid ink.
+    grain = cv2.GaussianBlur(np.random.default_rng(3).normal(0, 40, (80, 80)), (0, 0), 3.0) + 34
+    pixels[y - 40 : y + 40, x - 40 : x + 40] = np.rint(grain).astype(np.uint8)[(..., *[None] * (pixels.ndim - 2))]
+    rough = rough_of(path, 0.5, amplitude_px=0.5)
+    hidden = (np.abs(np.asarray(rough.points_px) - corner) < 44).all(axis=1)
+    evidence = locate(pixels, replace(rough, obscured=hidden))
+    assert np.hypot(*(np.asarray(evidence.points_px) - corner).T).min() < 2.5
+    fit = fit_closed(
+        mm_of(evidence.points_px),
+        evidence.sigma_px * MM_PER_PX_300,
+        evidence.valid,
+        half_width_mm=0.25,
+        blur_mm=evidence.blur_px * MM_PER_PX_300,
+    )
+    corners = compare_corners(fit.path.segments, path.segments)
+    assert (corners.found, corners.missed, corners.invented) == (6, 0, 0)
+    assert corners.worst_mm < 0.1
 
 
 def test_a_neighbour_a_millimetre_away_does_not_pull() -> None:

@@ -5,7 +5,9 @@ import pytest
 
 from calibration import MmPoints, PxPoints, Reference
 from tests.tracer.sheet_drawing import BODICE, INK, Drawing, hexagon, polygon_distance_mm, sheet_of
+from tracer.search.edges import find_bodies
 from tracer.search.find import find_candidates
+from tracer.search.ground import read_ground
 
 ROUGH_MM = 0.40
 """A rough outline may be off by half a line (0.25 mm) or two pixels (0.34 mm), whichever is more, and its noise."""
@@ -252,6 +254,19 @@ def test_a_sheet_with_pieces_drawn_on_it_is_no_piece_itself():
     result = search(d)
     assert_traces(d, result, BODICE + [10, 10])
     assert result.candidates[0].outline.kind == "drawn"
+
+
+def test_the_light_of_a_ground_seen_only_along_the_border_does_not_jump_under_a_creased_sheet():
+    """Between creases a sheet is many zones; none of them is the ground, nor a thing of its own."""
+    d = Drawing(220, 300, dpi=100, paper=(247, 246, 243))
+    d.fill([[2, 2], [218, 2], [218, 298], [2, 298]], (226, 224, 212))
+    for y in (60.0, 130.0, 190.0, 250.0):
+        d.line([[2, y], [218, y]], width_mm=1.2, colour=(190, 188, 178))
+    d.line([[110, 2], [110, 298]], width_mm=1.2, colour=(190, 188, 178))
+    pixels = d.pixels()
+    light = read_ground(pixels, d.mm_per_px).light
+    assert np.ptp(light, axis=(0, 1)).max() < 0.02
+    assert len(find_bodies(pixels, d.mm_per_px).things) == 1
 
 
 @pytest.mark.parametrize("value", [0, 255, 128])

@@ -29,6 +29,9 @@ _ISLAND_MM = 15.0
 _TRIMS_MM = (0.0, 2.5, 5.0, 8.0, 12.0)
 _STRAIGHT_ON_DEG = 4.0
 _ARM_SKIP = 4
+_ISLANDS_MM, _ISLANDS_SIGMA_MM = 15.0, 0.03
+"""An arm is led on over further holes for so long, where its parts lie on one line this well (lettering that stands on
+an outline leaves short readable pieces between its letters; our own choice)."""
 _LONGEST_MM = 60.0
 """Longest hole that is crossed against the rough outline (our own choice: two inch squares of a mat)."""
 _POINT_DEG = 150.0
@@ -83,6 +86,7 @@ def carry_across(
         How far the rough outline may be from the line.
     """
     points, sigma = points.copy(), sigma.copy()
+    seen = _without_specks(points, seen, spacing_mm=spacing_mm, closed=closed)
     seen = _without_islands(points, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
     seen = _without_strays(points, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
     rough_sigma = max(near_mm, 2 * _LEAST_SIGMA_MM)
@@ -121,6 +125,18 @@ def carry_across(
         points[index] = bridge
         sigma[index] = max(_LEAST_SIGMA_MM, _SIGMA_PER_MM * length)
     return points, sigma, seen
+
+
+def _without_specks(points: Points, seen: NDArray[np.bool_], *, spacing_mm: float, closed: bool) -> NDArray[np.bool_]:
+    """Return what is seen without stretches between holes that are too short to tell where the line goes from there."""
+    seen = seen.copy()
+    for first, count in runs_of(seen, closed=closed):
+        if count == len(points) or count >= 2 * _ARM_SKIP:
+            continue
+        ends = ((first, 1), (first + count - 1, -1))
+        if any(_arm(points, seen, end, way, spacing_mm, closed=closed) is None for end, way in ends):
+            seen[(first + np.arange(count)) % len(points)] = False
+    return seen
 
 
 def _without_islands(
@@ -300,6 +316,10 @@ def _arm(
     stop = np.nonzero(~seen[index])[0]
     if len(stop):
         index = index[: stop[0]]
+    if len(index) < 4 * _ARM_SKIP:
+        led_on = _arm_of_islands(points, seen, end, direction, spacing, closed=closed)
+        if led_on is not None:
+            return led_on
     if len(index) < 4:
         return None
     # What hides the line begins gradually: the first readable points lean towards it.
@@ -314,6 +334,31 @@ def _arm(
         return None
     bend = np.array([x[0], y[0]]) if degree == 2 else np.zeros(2)
     return _Arm(np.array([x[-1], y[-1]]), slope / length, -direction * slope, bend, len(index))
+
+
+def _arm_of_islands(
+    points: Points, seen: NDArray[np.bool_], end: int, direction: int, spacing: float, *, closed: bool
+) -> _Arm | None:
+    """Return a straight arm from the short readable pieces beside a hole, if they lie on one line."""
+    n = len(points)
+    steps = np.arange(round(_ISLANDS_MM / spacing))
+    index = end + direction * steps
+    if closed:
+        steps = steps[: n // 2]
+    else:
+        steps = steps[(index >= 0) & (index < n)]
+    index = (end + direction * steps) % n
+    steps, index = steps[seen[index]], index[seen[index]]
+    if len(index) < 4 * _ARM_SKIP or steps[-1] * spacing < _ARM_MM / 2:
+        return None
+    middle = points[index].mean(axis=0)
+    _, _, axes = np.linalg.svd(points[index] - middle, full_matrices=False)
+    aside = (points[index] - middle) @ axes[1]
+    if float(np.sqrt((aside**2).mean())) > _ISLANDS_SIGMA_MM:
+        return None
+    outward = axes[0] if float(axes[0] @ (points[index[0]] - points[index[-1]])) > 0 else -axes[0]
+    first = middle + float((points[end % n] - middle) @ outward) * outward
+    return _Arm(first, -direction * outward, outward, np.zeros(2), len(index))
 
 
 def _is_bent(points: Points, s: NDArray[np.float64]) -> bool:

@@ -201,6 +201,8 @@ def _grow_class(
 
 def _follow(linear: NDArray[np.float32], ground: NDArray[np.bool_], scale: float) -> NDArray[np.float32]:
     """Spread the ground's own light under the things that lie on it (normalised averaging at several widths)."""
+    if not ground.any():
+        return np.broadcast_to(linear.reshape(-1, 3).mean(axis=0), linear.shape).astype(np.float32)
     step = max(1, round(3.0 / scale))
     size = (max(2, linear.shape[1] // step), max(2, linear.shape[0] // step))
     weight = cv2.resize(ground.astype(np.float32), size, interpolation=cv2.INTER_AREA)
@@ -213,6 +215,7 @@ def _follow(linear: NDArray[np.float32], ground: NDArray[np.bool_], scale: float
         share = np.clip((around - 0.02) / 0.1, 0, 1) * (1 - done)
         out += share * mean
         done += share
-    out = np.where(done > 0, out / np.maximum(done, 1e-6), linear.reshape(-1, 3).mean(axis=0))
+    # Far from all of the ground its light is that of the nearest of it, never that of what lies on it.
+    out = out + (1 - done) * mean
     whole = cv2.resize(out.astype(np.float32), (linear.shape[1], linear.shape[0]), interpolation=cv2.INTER_LINEAR)
     return np.asarray(whole, dtype=np.float32)
