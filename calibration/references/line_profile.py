@@ -40,13 +40,7 @@ def fit_profiles(
     window = 3.0 * sigma + 0.5
     shifts = u[np.abs(u) <= reach + 1e-9]
     # Where the line is at all: the shift at which a bump explains most, floor and slope taken out of both.
-    templates = np.zeros((len(shifts), len(u)))
-    for i, s in enumerate(shifts):
-        near = np.abs(u - s) <= window
-        floor = np.stack([np.ones(near.sum()), u[near] - s], axis=1)
-        bump = np.exp(-0.5 * ((u[near] - s) / sigma) ** 2)
-        bump = bump - floor @ np.linalg.lstsq(floor, bump, rcond=None)[0]
-        templates[i, near] = bump / np.linalg.norm(bump)
+    templates = _templates(u, shifts, sigma, window)
     centre = shifts[np.argmax(profiles @ templates.T, axis=1)]
     steps = np.arange(-np.floor(window / step_px), np.floor(window / step_px) + 1)
     index0 = np.arange(len(profiles))[:, None]
@@ -71,3 +65,18 @@ def fit_profiles(
     with np.errstate(divide="ignore", invalid="ignore"):
         sigma_offset = noise * np.sqrt(inverse[:, 1, 1]) * shared / np.abs(height)
     return centre, sigma_offset, height, height / sigma_height
+
+
+def _templates(u: Array, shifts: Array, sigma: float, window: float) -> Array:
+    """Bumps at some shifts as far as they differ from a sloping floor, each of length one; shape (shifts, U)."""
+    x = u - shifts[:, None]
+    near = np.abs(x) <= window
+    x = np.where(near, x, 0.0)
+    bump = np.where(near, np.exp(-0.5 * (x / sigma) ** 2), 0.0)
+    # The floor of least squares in closed form.
+    n, sx, sxx = near.sum(axis=1), x.sum(axis=1), (x**2).sum(axis=1)
+    sb, sxb = bump.sum(axis=1), (x * bump).sum(axis=1)
+    scale = n * sxx - sx**2
+    level, slope = (sxx * sb - sx * sxb) / scale, (n * sxb - sx * sb) / scale
+    bump = np.where(near, bump - level[:, None] - slope[:, None] * x, 0.0)
+    return np.asarray(bump / np.linalg.norm(bump, axis=1, keepdims=True))

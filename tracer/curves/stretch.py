@@ -15,9 +15,9 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import savgol_filter
 
 from tracer.curves.cubics import Ends, fit_cubics
+from tracer.curves.local_fit import smoothed
 
 Points = NDArray[np.float64]
 Kind = Literal["line", "cubic"]
@@ -89,9 +89,7 @@ def divide(
     window = min(round(_SMOOTH_MM / spacing_mm) | 1, len(inner) - (1 - len(inner) % 2))
     window = max(window, 5)
     order = 3 if window > 5 else 2
-    mode: Literal["wrap", "interp"] = "wrap" if ring else "interp"
-    middle = savgol_filter(inner, window, order, axis=0, mode=mode)
-    slope = savgol_filter(inner, window, order, deriv=1, axis=0, mode=mode)
+    middle, slope = smoothed(inner, window, order, ring=ring)
     if ring:
         place, slope = np.vstack([middle, middle[:1]]), np.vstack([slope, slope[:1]])
     else:

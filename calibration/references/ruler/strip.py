@@ -125,10 +125,12 @@ def _first_peak(profile: Array) -> tuple[float, float]:
     return float(i + shift), float(r[i])
 
 
-def _amplitude(rows: Array, x: Array, frequencies: Array) -> NDArray[np.complex64]:
+def _amplitude(rows: NDArray[np.float32], x: Array, frequencies: Array) -> NDArray[np.complex64]:
     """Return the complex amplitude of each row at each frequency; single precision is plenty for a seed."""
-    wave = np.exp(-2j * np.pi * np.outer(x, frequencies)).astype(np.complex64)
-    return np.asarray(rows.astype(np.complex64) @ wave)
+    phase = (2 * np.pi * np.outer(x, frequencies)).astype(np.float32)
+    both = rows @ np.hstack([np.cos(phase), -np.sin(phase)])
+    half = len(frequencies)
+    return np.asarray(both[:, :half] + np.complex64(1j) * both[:, half:])
 
 
 def find_windows(strip: Strip, row: Row) -> list[Window]:
@@ -136,16 +138,16 @@ def find_windows(strip: Strip, row: Row) -> list[Window]:
     columns = strip.light.shape[1]
     found = []
     for start in range(0, max(1, columns - WINDOW_PX // 2), _HOP_PX):
-        part = strip.light[:, start : start + WINDOW_PX].astype(np.float64)
+        part = strip.light[:, start : start + WINDOW_PX]
         n = part.shape[1]
         if n < 5 * row.period_px or n < 40:
             continue
         part = part - part.mean(axis=1, keepdims=True)
-        shade = np.hanning(n)
+        shaded = part * np.hanning(n).astype(np.float32)
         x = np.arange(n) - (n - 1) / 2
         # Rows that hold the period (or its harmonic) which the row was found by.
         grid = np.exp(np.linspace(np.log(0.85), np.log(1.18), 25)) / row.period_px
-        power = np.abs(_amplitude(part * shade, x, grid)).astype(np.float64) ** 2
+        power = np.abs(_amplitude(shaded, x, grid)).astype(np.float64) ** 2
         level = np.asarray(cv2.blur(power.max(axis=1)[:, None], (1, 5))[:, 0], dtype=np.float64)
         top = int(np.argmax(level))
         low, high = _run(level, top, 0.3)
@@ -153,7 +155,7 @@ def find_windows(strip: Strip, row: Row) -> list[Window]:
         if height < 0.25 or not _SHORTEST_PERIOD_PX <= period <= _LONGEST_PERIOD_PX or n < 4 * period:
             continue
         grid = np.linspace(0.96, 1.04, 33) / period
-        amplitude = _amplitude(part * shade, x, grid)
+        amplitude = _amplitude(shaded, x, grid)
         best = int(np.argmax((np.abs(amplitude[low : high + 1]) ** 2).sum(axis=0)))
         a = amplitude[:, best]
         size = np.asarray(cv2.blur(np.abs(a)[:, None], (1, 3))[:, 0], dtype=np.float64)
