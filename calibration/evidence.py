@@ -248,16 +248,19 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     ScaleError
         When nothing of known size is there; the message says what to do.
     """
-    all_squares = squares.find_squares(scene)
-    found = [s for s in all_squares if s.side_px >= SMALLEST_SIDE_PX]
-    rectangles = rough_rectangles(scene)
-    sheets = tuple(paper.find_sheets(scene, rectangles))
-    cards = card.among(scene, rectangles)
-    known = list(cards)
     asked = [find for kind, find in FINDERS.items() if request is None or request.kind != kind]
+    # What all of them look at is made before they start.
+    _ = scene.grey, scene.reduced
     # They share nothing but the picture and spend their time in compiled code, so two cores serve them side by side.
     with ThreadPoolExecutor(max_workers=2) as pool:
-        for references in pool.map(lambda find: find(scene, None), asked):
+        looking = pool.map(lambda find: find(scene, None), asked)
+        all_squares = squares.find_squares(scene)
+        found = [s for s in all_squares if s.side_px >= SMALLEST_SIDE_PX]
+        rectangles = rough_rectangles(scene)
+        sheets = tuple(paper.find_sheets(scene, rectangles))
+        cards = card.among(scene, rectangles)
+        known = list(cards)
+        for references in looking:
             known += references
     sized = squares.sized(scene, found, None)
     known += sized
