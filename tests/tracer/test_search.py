@@ -7,6 +7,8 @@ from calibration import MmPoints, PxPoints, Reference
 from tests.tracer.sheet_drawing import BODICE, INK, Drawing, hexagon, polygon_distance_mm, sheet_of
 from tracer.search.edges import find_bodies
 from tracer.search.find import find_candidates
+from tracer.search.gaps import bridge_gaps
+from tracer.search.graph import Edge, LineGraph
 from tracer.search.ground import read_ground
 
 ROUGH_MM = 0.40
@@ -214,6 +216,36 @@ def test_the_test_square_is_a_mark_and_no_piece():
     result = find_candidates(d.sheet(others=[reference]), words=False)
     assert_traces(d, result, BODICE)
     assert [m.kind for m in result.sheet_marks].count("test square") == 1
+
+
+def test_the_edge_of_a_sheet_whose_size_is_known_is_no_mark_of_its_own():
+    d = Drawing(150, 170, paper=(246, 246, 246))
+    sheet = np.array([[8, 8], [142, 8], [142, 162], [8, 162]], dtype=float)
+    d.line(sheet[1:], width_mm=3.0, colour=(170, 170, 170))
+    d.soften(0.5)
+    d.fill(sheet, (240, 238, 232))
+    d.line(BODICE, closed=True)
+    px = PxPoints(sheet / d.mm_per_px - 0.5)
+    reference = Reference(
+        kind="sheet", size="134x154mm", points_px=px, points_mm=MmPoints(sheet), sigma_px=np.ones(4),
+        tolerance_relative=0.0, outline_px=px,
+    )  # fmt: skip
+    result = find_candidates(d.sheet(others=[reference]), words=False)
+    assert_traces(d, result, BODICE)
+    assert [m.kind for m in result.sheet_marks] == ["reference"]
+
+
+def test_a_corner_just_beside_a_letter_that_hides_one_side_is_closed():
+    down = np.stack([np.full(150, 100.0), np.arange(50.0, 200.0)], axis=1)
+    left = np.stack([np.arange(400.0, 230.0, -1.0), np.full(170, 202.0)], axis=1)
+    graph = LineGraph([(100, 50), (100, 199), (400, 202), (231, 202)], [Edge(0, 1, down), Edge(2, 3, left)])
+    letter = np.zeros((300, 420), np.uint8)
+    letter[150:280, 104:231] = 255
+    bridges = [e for e in bridge_gaps(graph, 0.1, letter).edges if e.bridge]
+    assert [(e.start, e.end) for e in bridges] in ([(1, 3)], [(3, 1)])
+    assert np.hypot(*(bridges[0].points - [100, 202]).T).min() < 1.0
+    # Nothing hides the line that is missing here.
+    assert not any(e.bridge for e in bridge_gaps(graph, 0.1, np.zeros_like(letter)).edges)
 
 
 def test_large_letters_are_no_pieces():

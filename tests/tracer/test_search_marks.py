@@ -5,14 +5,18 @@ Sheets drawn here with exactly known places; the styles of marks are common prac
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
+from tracer.ink import find_ink
 from tracer.labels import TextLine
 from tracer.marks.sharpen import sharpen
 from tracer.search.find import find_candidates
 from tracer.search.lettering import is_beside_words
+from tracer.search.spots import ring_on_line
+from tracer.search.words import without_shapes
 
 BOX = np.array([(15, 15), (105, 15), (105, 85), (15, 85)], dtype=float)
 SEAM = np.array([(23, 23), (97, 23), (97, 77), (23, 77)], dtype=float)
@@ -143,9 +147,13 @@ def test_marks_beside_a_word_are_marks_though_the_reader_took_them_into_its_box(
     word = TextLine(text="Pocket", box=tuple((float(x), float(y)) for x, y in box[:4]), confidence=0.98)
     unsure = replace(word, confidence=0.5)
     in_row, beside = np.array([90.0, 11.0]), np.array([90.0, 17.0])
-    assert not is_beside_words("circle", in_row, 12.0, [(word, box)])
+    assert not is_beside_words("circle", np.array([26.0, 11.0]), 12.0, [(word, box)])
     assert is_beside_words("circle", beside, 12.0, [(word, box)])
-    assert not is_beside_words("circle", in_row, 12.0, [(unsure, box)])
+    assert not is_beside_words("circle", np.array([26.0, 11.0]), 12.0, [(unsure, box)])
+    # There is no round letter at the end of the word, nor at its beginning.
+    assert is_beside_words("circle", in_row, 12.0, [(word, box)])
+    assert is_beside_words("circle", np.array([6.0, 11.0]), 12.0, [(word, box)])
+    assert not is_beside_words("circle", np.array([6.0, 11.0]), 12.0, [(replace(word, text="ocket"), box)])
     assert is_beside_words("cross", in_row, 12.0, [(unsure, box)])
     assert not is_beside_words("dot", in_row, 4.0, [(word, box)])
     assert is_beside_words("dot", in_row, 12.0, [(word, box)])
@@ -162,6 +170,60 @@ def test_the_legs_of_a_wedge_whose_tip_meets_a_stitching_line_are_one_notch():
     (notch,) = marks(candidate, "notch")
     assert notch.at == pytest.approx((60, 15), abs=PLACE_MM)
     assert len(marks(candidate, "stitching line")) == 1
+
+
+def test_a_line_that_crosses_outlines_at_a_small_angle_is_one_internal_line():
+    d = drawn(seam=False)
+    d.line([(3, 47), (118, 73)], width_mm=0.35)
+    d.line([(6, 6), (34, 96)], width_mm=0.35)
+    candidate = found(d)
+    assert [m.kind for m in candidate.marks] == ["internal line", "internal line"]
+    ends = sorted(tuple(np.round(m.path.flatten(0.05)[k]).tolist()) for m in candidate.marks for k in (0, -1))
+    assert np.abs(np.array(ends) - [(3, 47), (6, 6), (34, 96), (118, 73)]).max() < 1.5
+
+
+def test_a_ring_on_a_dash_is_a_circle_and_the_letters_b_and_e_are_none():
+    def patch(draw):
+        fine = np.zeros((320, 320), np.uint8)
+        draw(fine)
+        small = cv2.resize(fine, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA) > 100
+        rows, columns = np.flatnonzero(small.any(axis=1)), np.flatnonzero(small.any(axis=0))
+        return np.asarray(small[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1], np.uint8) * 255
+
+    def ring(canvas):
+        cv2.circle(canvas, (160, 200), 90, 255, 16)
+
+    def dash(canvas):
+        ring(canvas)
+        cv2.line(canvas, (165, 10), (165, 230), 255, 16)
+
+    def stem(canvas):
+        ring(canvas)
+        cv2.line(canvas, (70, 10), (70, 290), 255, 16)
+
+    def bar(canvas):
+        cv2.ellipse(canvas, (160, 200), (90, 90), 0, 40, 360, 255, 16)
+        cv2.line(canvas, (70, 200), (250, 200), 255, 16)
+
+    found_ring = ring_on_line(patch(dash), 0.13)
+    assert found_ring is not None
+    assert np.ptp(found_ring, axis=0) == pytest.approx([22.5, 22.5], abs=1.5)
+    assert ring_on_line(patch(stem), 0.13) is None
+    assert ring_on_line(patch(bar), 0.13) is None
+
+
+def test_the_bent_dashes_at_the_corners_of_a_dashed_outline_are_no_marks():
+    d = drawn(cut_dash=(5, 1.8), seam=False)
+    assert not found(d).marks
+
+
+def test_a_single_letter_is_no_higher_than_the_ink_it_is_made_of():
+    ink = find_ink(np.full((400, 400), 240, np.uint8), 0.1)
+    small = np.array([[100, 100, 30, 40, 300, 0], [150, 150, 40, 40, 300, 0]], np.int32)
+    letter = TextLine(text="L", box=((95, 95), (135, 95), (135, 145), (95, 145)))
+    shape = TextLine(text="L", box=((60, 60), (260, 60), (260, 260), (60, 260)))
+    word = replace(shape, text="Left")
+    assert without_shapes([letter, shape, word], small, ink) == [letter, word]
 
 
 def test_a_crease_beside_the_pieces_is_no_drawn_line():

@@ -32,7 +32,15 @@ from tracer.search.marks_text import TextBlock
 from tracer.search.pieces import Found, find_pieces, usual
 from tracer.search.sizes import choose_sizes
 from tracer.search.spots import are_spots
-from tracer.search.words import labels_of, lone_letters, nested_pieces, square_region, unread, word_regions
+from tracer.search.words import (
+    labels_of,
+    lone_letters,
+    nested_pieces,
+    square_region,
+    unread,
+    without_shapes,
+    word_regions,
+)
 
 Progress = Callable[[str, float], None]
 
@@ -157,6 +165,7 @@ def find_candidates(
             if 0 < len(missed) <= _MOST_CLOSER:
                 lines += read_words(pixels, word_regions(missed, ink, (), work.small), closer=True)
                 lines = without_repeats(lines)
+            lines = without_shapes(lines, work.small, ink)
         else:
             findings.append(_NO_WORDS)
     drawn += nested_pieces(work, texts, drawn, other, lines)

@@ -24,6 +24,10 @@ SHORT_STOP_MM = 2.5
 """A line that stops this close to another is carried on to it (dashes, sloppy corners; common practice, no source)."""
 LEAST_LINE_MM = 4.0
 """The strokes of letters are shorter (common practice, no source)."""
+_LEAST_SHARE = 0.5
+"""A line on either side of a gap is longer than this share of it (common practice, no source)."""
+_AT_CORNER_MM = 1.0
+"""A line ends at its corner when no more of it is missing: a short rest of the other side is taken for a spur."""
 _LOOK_BACK_MM = 4.0
 UNLIKE = 1.2
 """Lines on two sides of a gap are one when neither has more than 2 to this power times the ink of the other (common
@@ -221,6 +225,9 @@ def bridge_gaps(
     to_line = (long[pairs] & ~lettered[pairs]).any(axis=1)
     straight = np.maximum(turn_a, turn_b) < _LETTER_TURN_RAD
     good &= ~written | (straight & (gap_mm < SHORT_STOP_MM) & to_line)
+    # What is short against a gap is the arm of a cross or a letter's stroke, and no part of a line across it.
+    drawn_mm = np.array([graph.edges[e.edge].length * mm_per_px for e in ends])
+    good &= (gap_mm < SHORT_STOP_MM) | (drawn_mm[pairs].min(axis=1) > _LEAST_SHARE * gap_mm)
     # A thick line does not go on as a thin one.
     mass = np.array([max(graph.edges[e.edge].mass, 1e-3) for e in ends])
     unlike = np.abs(np.log2(mass[pairs[:, 0]] / mass[pairs[:, 1]]))
@@ -296,10 +303,10 @@ def _join_corners(
 ) -> None:
     """Join ends whose lines, carried on, meet ahead of both: a corner that was not drawn, or lies under lettering."""
     options = []
-    # Only lines that run in under something may meet far ahead.
+    # Only lines that run in under something may meet far ahead, or one that does so and one that ends at its corner.
     under_way = _on(at + heading * (1.0 / mm_per_px), covered)
     short = np.hypot(*(at[pairs[:, 0]] - at[pairs[:, 1]]).T) * mm_per_px <= LONGEST_GAP_MM
-    for i, j in pairs[short | under_way[pairs].all(axis=1)]:
+    for i, j in pairs[short | under_way[pairs].any(axis=1)]:
         i, j = int(i), int(j)
         if i in taken or j in taken:
             continue
@@ -310,6 +317,9 @@ def _join_corners(
         ahead_i = float(span[0] * heading[j, 1] - span[1] * heading[j, 0]) / cross * mm_per_px
         ahead_j = float(span[0] * heading[i, 1] - span[1] * heading[i, 0]) / cross * mm_per_px
         if min(ahead_i, ahead_j) < -0.6 or max(ahead_i, ahead_j) > LONGEST_COVERED_MM:
+            continue
+        near = float(np.hypot(*span)) * mm_per_px <= LONGEST_GAP_MM
+        if not near and not all(w or a < _AT_CORNER_MM for w, a in ((under_way[i], ahead_i), (under_way[j], ahead_j))):
             continue
         corner = at[i] + ahead_i / mm_per_px * heading[i]
         legs = [np.linspace(a, b, max(2, int(np.hypot(*(b - a))) + 1)) for a, b in ((at[i], corner), (corner, at[j]))]

@@ -52,13 +52,15 @@ class Around:
     """What is known of a stroke's surroundings.
 
     ``dark`` is the darkness of the ink, ``words`` the lines of text with their boxes in pixels of the mask (five
-    corners, the first one repeated); ``headed`` tells of an arrow head, solid or open, at either end.
+    corners, the first one repeated); ``headed`` tells of an arrow head, solid or open, at either end; ``clear`` whether
+    no outline is near either.
     """
 
     mm_per_px: float
     dark: NDArray[np.uint8]
     words: Sequence[tuple[TextLine, Points]]
     headed: tuple[bool, bool] = (False, False)
+    clear: tuple[bool, ...] = (True, True)
 
 
 def is_straight(stroke: Stroke, mm_per_px: float) -> bool:
@@ -253,7 +255,8 @@ def arrow_heads(stroke: Stroke, around: Around) -> tuple[bool, bool]:
         return around.headed
     # Where spots are too fine to be told from lines the shaft still grows wide towards its end.
     wide = heads(stroke, around.dark, 2.6 / scale, 6.0 / scale)
-    return around.headed[0] or wide[0], around.headed[1] or wide[1]
+    first, last = (h or (w and c) for h, w, c in zip(around.headed, wide, around.clear, strict=True))
+    return first, last
 
 
 def kind_in_piece(stroke: Stroke, away_mm: NDArray[np.float64], bold_mass: float, around: Around) -> str:

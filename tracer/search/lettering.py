@@ -24,6 +24,10 @@ STOP_SHARE = 0.35
 """A full stop is smaller than this share of its row's height (typography)."""
 LEAST_WORD = 4
 """So many glyphs together are a word, read or not (common practice, no source)."""
+_ROUND_LETTERS, _LETTERS_OFF = frozenset("bdgopqBDOQ0689@%&"), 1.0
+"""Letters and figures with a round part, and how many letters off a place in a line is (their widths differ)."""
+_FIRST_SHARE = 0.6
+"""The middle of the first letter of a line is no farther from its beginning than this share of its height."""
 OFF_ROW = 0.25
 """The letter o stands no farther from the middle of its row than this share of the row's height (typography)."""
 
@@ -97,8 +101,28 @@ def _goes_straight(points: Points, heading: Points, mm_per_px: float) -> bool:
     return bool(np.abs(aside).max() * mm_per_px < 0.7 and ahead[-1] > 0.9 * ahead.max() - 2.0)
 
 
-def boxes_around(point: Points, lettered: Sequence[tuple[TextLine, Points]]) -> list[tuple[TextLine, float, float]]:
-    """Return the words whose boxes hold a point, with their rows' height and how far from its middle, pixels."""
+def _may_be_letter(text: str, box: Points, middle: Points) -> bool:
+    """Return whether about where a ring stands in a line of text a letter was read that has a round part."""
+    text = text.strip()
+    if not text:
+        return False
+    along, high = box[1] - box[0], float(np.hypot(*(box[2] - box[1])))
+    long = max(float(np.hypot(*along)), 1e-9)
+    at = float((middle - box[0]) @ along) / long
+    # What stands first or last in a line is its first or last letter, or none.
+    if at < _FIRST_SHARE * high:
+        return text[0] in _ROUND_LETTERS
+    if at > long - _FIRST_SHARE * high:
+        return text[-1] in _ROUND_LETTERS
+    place = at / long * len(text) - 0.5
+    near = [letter for k, letter in enumerate(text) if abs(k - place) <= _LETTERS_OFF + 0.1 * len(text)]
+    return any(letter in _ROUND_LETTERS for letter in near)
+
+
+def boxes_around(
+    point: Points, lettered: Sequence[tuple[TextLine, Points]]
+) -> list[tuple[TextLine, Points, float, float]]:
+    """Return the words whose boxes hold a point, the boxes, their rows' height and how far from its middle, pixels."""
     out = []
     for line, box in lettered:
         if cv2.pointPolygonTest(
@@ -109,7 +133,7 @@ def boxes_around(point: Points, lettered: Sequence[tuple[TextLine, Points]]) -> 
         across = sides[int(np.argmin(np.hypot(*sides.T)))]
         high = float(np.hypot(*across))
         off = abs(float((point - box[:4].mean(axis=0)) @ across)) / max(high, 1e-9)
-        out.append((line, high, off))
+        out.append((line, box, high, off))
     return out
 
 
@@ -130,11 +154,11 @@ def is_beside_words(kind: MarkKind, middle: Points, size: float, lettered: Seque
     around = boxes_around(middle, lettered)
     if not around:
         return False
-    for line, high, off in around:
+    for line, box, high, off in around:
         if off > OFF_ROW * high or (kind != "circle" and line.confidence < SURE):
             continue
         if (
-            kind == "circle"
+            (kind == "circle" and _may_be_letter(line.text, box, middle))
             or (kind == "dot" and size < STOP_SHARE * high)
             or (kind == "cross" and "+" not in line.text)
         ):

@@ -14,7 +14,7 @@ from tracer.piece import MarkKind
 from tracer.search.graph import LineGraph, Points, calmed
 from tracer.search.loops import find_blocks, find_faces, outer_loop
 from tracer.search.marks_text import TextBlock
-from tracer.search.raster import as_mask, opened
+from tracer.search.raster import as_mask, filled, opened
 from tracer.search.strokes import Stroke
 
 ROUND_MM = 15.0
@@ -97,6 +97,45 @@ def dot_on_line(patch: NDArray[np.uint8], mm_per_px: float) -> MarkKind | None:
     points = np.argwhere(core)[:, ::-1].astype(np.float32).reshape(-1, 1, 2)
     _, radius = cv2.minEnclosingCircle(points)
     return "dot" if float(core.sum()) > 0.85 * np.pi * (radius + 0.5) ** 2 else None
+
+
+def ring_on_line(patch: NDArray[np.uint8], mm_per_px: float) -> Points | None:
+    """Return the middle line of a ring with a piece of a line that runs into it or through it.
+
+    The line points at the ring's middle; the stem of a letter such as b or p runs beside it.
+
+    Returns
+    -------
+    ndarray of shape (n, 2) or None
+        (x, y) in pixels of the patch, ending where it begins.
+    """
+    ink = as_mask(np.pad(patch, 1))
+    core = opened(filled(ink), LEAST_DOT_MM / mm_per_px)
+    if not core.any():
+        return None
+    points = np.argwhere(core)[:, ::-1].astype(np.float32).reshape(-1, 1, 2)
+    (x, y), radius = cv2.minEnclosingCircle(points)
+    size = 2 * radius * mm_per_px
+    if float(core.sum()) < 0.85 * np.pi * (radius + 0.5) ** 2 or not SPOT_MM < size < LARGEST_SPOT_MM:
+        return None
+    row, column = np.nonzero(ink)
+    away = np.hypot(column - x, row - y)
+    turn = np.linspace(0.0, 2 * np.pi, 90, endpoint=False)
+    radii = np.arange(0.0, radius + 1.0, 0.5)
+    at = np.rint([x, y] + radii[:, None, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)).astype(np.int64)
+    at = np.clip(at, 0, [ink.shape[1] - 1, ink.shape[0] - 1])
+    drawn = np.flatnonzero((ink[at[..., 1], at[..., 0]] > 0).mean(axis=1) > 0.6)
+    if not len(drawn) or radii[drawn[0]] < 0.5 * radius:
+        return None
+    own = (away >= radii[drawn[0]] - 1.0) & (away <= radius + 1.5)
+    rest = np.stack([column[~own] - x, row[~own] - y], axis=1)
+    if len(rest) > 3:
+        axis = np.linalg.eigh(rest.T @ rest)[1][:, 1]
+        if float(np.abs(rest @ np.array([-axis[1], axis[0]])).max()) > 0.5 * radius:
+            return None
+    middle = float(radii[drawn].mean())
+    ring = np.linspace(0.0, 2 * np.pi, 33)
+    return np.asarray([x - 1, y - 1] + middle * np.stack([np.cos(ring), np.sin(ring)], axis=1))
 
 
 def _is_cross(patch: NDArray[np.uint8]) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -13,9 +14,9 @@ from calibration import Reference
 from tracer.ink import Ink
 from tracer.labels import Label, TextLine, parse_label
 from tracer.reading import Region, lines_axes
-from tracer.search.drawn import LineWork, lies_in
+from tracer.search.drawn import GLYPH_MM, LineWork, lies_in
 from tracer.search.graph import Points
-from tracer.search.mark_finder import MarkFinder
+from tracer.search.mark_sheet import MarkSheet
 from tracer.search.marks import runs_parallel, text_in
 from tracer.search.marks_text import TextBlock
 from tracer.search.pieces import Found, PieceSearch
@@ -31,6 +32,9 @@ SINGLE_REACH = 1.3
 """A single letter or figure stands this near to the rest of its label, in glyphs (common practice, no source)."""
 SAME_TURN = 0.26
 """Sine of the angle by which parts of one label differ at most, short words told roughly."""
+_FEW_LETTERS, _TALLER_THAN_INK = 2, 2.6
+"""The box of so few letters is no higher than this many times the largest piece of ink in it (the reader leaves
+as much room again around letters, measured)."""
 SQUARE_GLYPH_MM = 3.2
 """Usual size of the lettering in a test square (common practice, no source)."""
 
@@ -189,6 +193,29 @@ def unread(texts: Sequence[TextBlock], lines: Sequence[TextLine], ink: Ink) -> l
     return out
 
 
+def without_shapes(lines: Sequence[TextLine], small: NDArray[np.int32], ink: Ink) -> list[TextLine]:
+    """Leave out single letters read into a shape of lines, such as the corner of a stitching line.
+
+    A letter is about as high as the ink it is made of; ``small`` are all small marks, display letters among them.
+    """
+    middles = small[:, :2] + small[:, 2:4] / 2.0
+    sizes = small[:, 2:4].max(axis=1)
+    out = []
+    for line in lines:
+        ring = ink.from_picture(np.array(line.box)) if line.box else np.zeros((0, 2))
+        if len(ring) < 4 or len(line.text.replace(" ", "")) > _FEW_LETTERS:
+            out.append(line)
+            continue
+        high = float(np.hypot(*np.diff(ring[:3], axis=0).T).min())
+        axes = lines_axes(math.atan2(*(ring[1] - ring[0])[::-1]))
+        own, marks = ring @ axes.T, middles @ axes.T
+        inside = ((marks > own.min(axis=0)) & (marks < own.max(axis=0))).all(axis=1)
+        largest = float(sizes[inside].max()) if inside.any() else GLYPH_MM / ink.mm_per_px
+        if high < _TALLER_THAN_INK * largest:
+            out.append(line)
+    return out
+
+
 def square_region(reference: Reference, mm_per_px: float) -> Region:
     """Return the inside of a test square, where its size is written."""
     low, high = reference.outline_px.min(axis=0), reference.outline_px.max(axis=0)
@@ -207,7 +234,7 @@ def in_reading_order(lines: Sequence[TextLine]) -> list[TextLine]:
     return sorted(lines, key=lambda line: float(np.asarray(line.at) @ down))
 
 
-def labels_of(lines: Sequence[TextLine], marker: MarkFinder, count: int) -> list[Label]:
+def labels_of(lines: Sequence[TextLine], marker: MarkSheet, count: int) -> list[Label]:
     """Return what the words in each piece say about it."""
     own: list[list[TextLine]] = [[] for _ in range(count)]
     for line in lines:
