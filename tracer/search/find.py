@@ -7,6 +7,7 @@ lying on a ground) are told apart by the evidence and may lie on the same sheet.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import cv2
@@ -98,11 +99,6 @@ def find_candidates(
     ink = find_ink(pixels, scale)
     excluded = _reference_mask(sheet, ink)
     mat = mat_reference(sheet)
-    bodies = find_bodies(pixels, scale, excluded, None if mat is None else mat.outline_px)
-    seen = on_seen or (lambda _outlines: None)
-    if bodies.things:
-        seen([PxPoints(bodies.outline_px(k)) for k in range(len(bodies.things))])
-    report("lines", 0.3)
     lattice = find_lattice(sheet)
     foreign = None if lattice is None else lambda graph: grid_edges(graph, ink, sheet, lattice)
 
@@ -115,7 +111,15 @@ def find_candidates(
             bundled=bundled,
         )
 
-    work = line_work(bundled=size_line is not None)
+    seen = on_seen or (lambda _outlines: None)
+    report("lines", 0.3)
+    # Lines and things cut out are found side by side: both spend their time in compiled code.
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        reading = pool.submit(line_work, bundled=size_line is not None)
+        bodies = find_bodies(pixels, scale, excluded, None if mat is None else mat.outline_px)
+        if bodies.things:
+            seen([PxPoints(bodies.outline_px(k)) for k in range(len(bodies.things))])
+        work = reading.result()
     report("pieces", 0.7)
     texts = [t for t in work.texts if not are_spots(t, ink.mask, ink.mm_per_px)]
     drawn, other = find_pieces(work, texts)

@@ -370,26 +370,25 @@ class Carrying:
         tree = cKDTree(np.concatenate([e.points for e in edges if not e.bridge]))
         mass = [edges[e.edge].mass for e in self.ends]
         splits: dict[int, list[tuple[int, int]]] = {}
+        points = np.asarray(tree.data)
         for k in left:
-            best: tuple[float, int, int] | None = None
-            for hit in tree.query_ball_point(at[k], (0.8 if self.lettered[k] else LONGEST_GAP_MM) / self.scale):
+            reach = (0.8 if self.lettered[k] else LONGEST_GAP_MM) / self.scale
+            hits = np.asarray(tree.query_ball_point(at[k], reach), dtype=np.intp)
+            hits = hits[owner[hits] != self.ends[k].edge]
+            ways = points[hits] - at[k]
+            far = np.hypot(ways[:, 0], ways[:, 1])
+            ahead = (far > 1e-6) & (ways @ self.heading[k] >= 0.93 * far)
+            for m in np.argsort(far[ahead], kind="stable"):
+                hit, distance = hits[ahead][m], float(far[ahead][m])
                 index, position = int(owner[hit]), int(place[hit])
-                if index == self.ends[k].edge:
-                    continue
-                way = edges[index].points[position] - at[k]
-                distance = float(np.hypot(*way))
-                if distance < 1e-6 or float(way @ self.heading[k]) < 0.93 * distance:
-                    continue
-                far = distance * self.scale > SHORT_STOP_MM
-                if (far or running_on) and not _goes_on(edges[index], position, self.heading[k], self.scale):
-                    continue
                 if running_on and abs(math.log2(max(mass[k], 1e-3) / max(edges[index].mass, 1e-3))) > UNLIKE:
                     continue
-                if best is None or distance < best[0]:
-                    best = (distance, index, position)
-            if best is not None:
+                needs_way_on = distance * self.scale > SHORT_STOP_MM or running_on
+                if needs_way_on and not _goes_on(edges[index], position, self.heading[k], self.scale):
+                    continue
                 self.taken.add(k)
-                self._join(k, *best, splits)
+                self._join(k, distance, index, position, splits)
+                break
         for index, cuts in splits.items():
             _split(edges, index, cuts)
 
