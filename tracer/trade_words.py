@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from unicodedata import combining, normalize
 
 _LIST = """
 allowance apron armhole back band belt bib block bodice bottom brim cap center centre collar contrast corner crown
@@ -39,6 +40,10 @@ def _mended_word(word: str) -> str:
     plain = word.lower()
     if plain in _KNOWN or plain.rstrip("s") in _KNOWN:
         return word
+    bare = "".join(c for c in normalize("NFKD", plain) if not combining(c))
+    if bare != plain and bare in _KNOWN:
+        # Specks on a letter are read as its accent.
+        return bare.upper() if word.isupper() else bare.capitalize() if word[0].isupper() else bare
     for shape, table, least in ((_pairs, _BY_PAIRS, _LIKE_PAIRS), (_shape, _BY_SHAPE, _LIKE_LETTERS)):
         alike = table.get(shape(plain), ())
         if len(alike) == 1 and len(alike[0]) >= least:

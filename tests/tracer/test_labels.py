@@ -44,6 +44,7 @@ def test_cutting_notes_are_understood(note, count, mirrored, fold):
         (("Facing", "cut 2 interfacing"), "interfacing"),
         (("Facing", "cut 2", "lining"), "lining"),
         (("Lining pocket flap", "cut 2"), ""),
+        (("Facing", "\u00c7UT 1 OF LINING"), "lining"),
     ],
 )
 def test_the_material_is_read_and_a_name_is_not_taken_for_one(lines, material):

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from tracer.reading.engine import LEAST_PAGE_PX, LINE_PX
 
-GLYPH_PX = 22.0
+GLYPH_PX = 18.0
 """Height to which lettering is brought where lines are looked for."""
 SHEET_PX = 1400
 """Side of the picture on which crops are laid out for reading."""
