@@ -32,12 +32,14 @@ class RoughOutline:
         Width of the drawn line; 0 for an edge.
     colour_weights : ndarray, shape (3,)
         Weights on linear R, G, B (grey pictures: their sum on the grey value) such that the signal is *smaller* on the
-        line than beside it (drawn), or smaller inside the piece than outside it (edge).
+        line than beside it (drawn), or smaller on the piece than on the ground beside it (edge).
     obscured : ndarray of bool, shape (N,)
         True where the line's own profile cannot be read near that point: bridged gaps, text over the line, notches,
         crossing lines. The outline is carried across from both sides there.
     bridged : ndarray of bool, shape (N,)
         True where no line is drawn at all (a gap was bridged); a subset of ``obscured``.
+    hole : bool
+        Whether this is the edge of a hole in a cut-out piece: the piece lies outside of it.
     """
 
     points_px: PxPoints
@@ -46,6 +48,7 @@ class RoughOutline:
     colour_weights: NDArray[np.float64]
     obscured: NDArray[np.bool_]
     bridged: NDArray[np.bool_]
+    hole: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -92,7 +92,7 @@ def edge_signal(pixels: NDArray[np.uint8], rough: RoughOutline) -> EdgeSignal:
     if pixels.ndim == 2:
         return plain
     points = np.asarray(rough.points_px, dtype=np.float64)
-    if closed_area(points) < 0:
+    if (closed_area(points) < 0) != rough.hole:
         points = points[::-1]
     points = smooth_closed(resample_closed(points, 1.0)[0], 2.5)
     normals = closed_normals(points)

@@ -25,6 +25,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from calibration.picture import MmPoints, PxPoints
+from tracer.outline import LEAST_SHARE
 from tracer.path import Path
 from tracer.piece import Fit
 from tracer.profiles import Points, on_grid, running_median, sample_profiles
@@ -46,7 +47,8 @@ _SHADE_PX = 2.5
 class LineStyle:
     """How an outline looks in the picture: kind, width of its line (px), weights of its colour, blur, line choice.
 
-    ``shift_px`` is how far outside of the edge the signal changes over, where that is known.
+    ``shift_px`` is how far outside of the edge the signal changes over, where that is known; ``hole`` whether the piece
+    lies outside of the outline.
     """
 
     kind: Literal["drawn", "edge"]
@@ -55,6 +57,7 @@ class LineStyle:
     blur_px: float = 0.75
     line: Literal["centre", "outer", "inner"] = "centre"
     shift_px: float = 0.0
+    hole: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -131,6 +134,9 @@ def measure_outline(
     probe = np.array([path.segments[0][0], path.segments[0][0] + [0.5, 0.0], path.segments[0][0] + [0.0, 0.5]])
     q = np.asarray(to_px(MmPoints(probe)))
     mm_per_px = 0.5 / float(np.sqrt(np.abs(np.linalg.det(np.stack([q[1] - q[0], q[2] - q[0]])))))
+    if style.hole:
+        # Everything is read outward from the piece.
+        path = path.reversed()
     points, normals, arms = _samples(path, spacing_mm or mm_per_px)
     at = np.asarray(to_px(MmPoints(points)))
     step = 0.25 * mm_per_px
@@ -173,7 +179,7 @@ def measure_outline(
     worst = int(np.argmax(values))
     return OutlineError(
         points_mm=MmPoints(points),
-        error_mm=smooth,
+        error_mm=-smooth if style.hole else smooth,
         sigma_mm=sigma,
         valid=read & ~lost,
         p95_mm=float(np.percentile(values, 95)),
@@ -240,8 +246,10 @@ def _find_again(
         found = (fraction - 0.5) * width
         usual = float(np.median(contrast))
         noise = 1.4826 * float(np.median(np.abs(np.diff(profiles[:, 0])))) / np.sqrt(2)
-        absent = (contrast < 0.4 * usual) | (np.abs(found) >= window) | (usual < 4 * noise)
-        found = found + shade_shift(profiles, offsets, found, ~absent & inside, most_px=_SHADE_PX)
+        least = max(LEAST_SHARE * usual, 4 * noise)
+        absent = (contrast < least) | (np.abs(found) >= window) | (usual < 4 * noise)
+        if np.ndim(style.colour_weights) == 1:
+            found = found + shade_shift(profiles, offsets, found, ~absent & inside, at_px=at, most_px=_SHADE_PX)
         return found, ~absent & inside, absent
     position = np.zeros(len(at))
     mass = np.ones(len(at))

@@ -50,6 +50,9 @@ _LEAST_SIGMA_PX = 0.01
 """Standard uncertainty below which a single profile is not believed (interpolation and sampling, measured)."""
 _LEAST_CONTRAST = 0.008
 """Least difference of linear light that counts as a line or an edge: two steps of 8-bit codes in the bright half."""
+LEAST_SHARE = 0.12
+"""Least contrast of an edge against that along most of its outline: a shadow that leaves 0.4 of the ground's light
+leaves so little of the step from a thing that gives back a third of it."""
 _SHADE_PX, _SHADE_REACH_PX = 2.5, 6.0
 """How far beside a shadow the half level may lie from the edge, and how far out it is looked at to tell (a thing whose
 own light is that of its shadow, measured)."""
@@ -64,18 +67,20 @@ class Evidence:
     Parameters
     ----------
     points_px : PxPoints
-        Closed, clockwise on screen, about a pixel apart, shape (N, 2).
+        Closed, clockwise on screen (the edge of a hole the other way round), about a pixel apart, shape (N, 2).
     sigma_px : ndarray, shape (N,)
         Standard uncertainty of each point along its normal, from the scatter of its neighbours.
     valid : ndarray of bool, shape (N,)
         False where the profile could not be read (obscured, bridged, crossing lines): the point there is carried
         across.
     normals : ndarray, shape (N, 2)
-        Unit, outward.
+        Unit, outward from the piece.
     line_width_px : float
         Width of the drawn line (0 for an edge), blur taken off.
     blur_px : float
         Standard deviation of the picture's blur.
+    shade_px : float
+        By how much shadows beside the edge moved the half level (root mean square); the points lie where they did not.
     """
 
     points_px: PxPoints
@@ -84,6 +89,7 @@ class Evidence:
     normals: NDArray[np.float64]
     line_width_px: float
     blur_px: float
+    shade_px: float = 0.0
 
     @property
     def rounding_px(self) -> float:
@@ -128,7 +134,7 @@ def locate(
     """
     given = np.asarray(rough.points_px, dtype=np.float64)
     obscured = np.asarray(rough.obscured, dtype=bool)
-    if closed_area(given) < 0:
+    if (closed_area(given) < 0) != rough.hole:
         given, obscured = given[::-1], obscured[::-1]
     points, position = resample_closed(given, spacing_px)
     hidden = _carried(obscured, position)
@@ -141,10 +147,14 @@ def locate(
     found, profiles, offsets = _read(pixels, rough, points, normals, width)
     valid = _without_lone(found.valid & ~hidden)
     offset = _bridge(found.offset, valid)
-    if rough.kind == "edge":
+    shade_px = 0.0
+    if rough.kind == "edge" and np.ndim(rough.colour_weights) == 1:
+        # Colour shows no shadow, and is too soft to be fitted like light.
         wide = _offsets(_SHADE_REACH_PX)
         across = sample_profiles(pixels, points, normals, wide, rough.colour_weights)
-        offset = offset + shade_shift(across, wide, offset, valid, most_px=_SHADE_PX)
+        shift = shade_shift(across, wide, offset, valid, at_px=points, most_px=_SHADE_PX)
+        offset = offset + shift
+        shade_px = float(np.sqrt(np.mean(shift**2)))
     blur, depth_width = _blur_and_width(profiles, offsets, offset, valid, found, rough.kind)
     if rough.kind == "drawn" and line != "centre":
         side = 1.0 if line == "outer" else -1.0
@@ -159,6 +169,7 @@ def locate(
         normals=closed_normals(smooth_closed(points, 1.0)),
         line_width_px=depth_width if rough.kind == "drawn" else 0.0,
         blur_px=blur,
+        shade_px=shade_px,
     )
 
 
@@ -327,7 +338,9 @@ def _read_edge(profiles: NDArray[np.float32], offsets: NDArray[np.float64]) -> _
     usual = float(np.median(contrast[has])) if has.any() else 0.0
     side = offset - running_median(offset, 6)
     valid = (
-        has & (contrast > max(0.3 * usual, _LEAST_CONTRAST)) & (np.abs(side) <= max(5 * _robust_spread(side, has), 0.4))
+        has
+        & (contrast > max(LEAST_SHARE * usual, _LEAST_CONTRAST))
+        & (np.abs(side) <= max(5 * _robust_spread(side, has), 0.4))
     )
     return _Found(offset, np.zeros(len(offset)), contrast, valid)
 

@@ -16,7 +16,7 @@ from typing import Any
 from calibration.finding import Finding
 from tracer.errors import JobError, PathError
 from tracer.path import Path, subpaths_from_svg
-from tracer.piece import CutNote, Fit, Made, Mark, Piece
+from tracer.piece import CutNote, Fit, HoleFit, Made, Mark, Piece
 
 SCHEMA = "tracewheel-pattern/1"
 PATTERN_FILE = "pattern.json"
@@ -135,6 +135,14 @@ def _made_to_json(made: Made) -> dict[str, Any]:
     return out
 
 
+def _fit_to_json(fit: Fit) -> dict[str, Any]:
+    return {"max_mm": round(fit.max_mm, 4), "p95_mm": round(fit.p95_mm, 4), "rms_mm": round(fit.rms_mm, 4)}
+
+
+def _fit_from_json(data: dict[str, Any]) -> Fit:
+    return Fit(**{k: float(data[k]) for k in ("max_mm", "p95_mm", "rms_mm")})
+
+
 def piece_to_json(piece: Piece) -> dict[str, Any]:
     """Return a piece as it stands in the pattern file; ``made`` is there for cut-ready pieces only."""
     box = piece.outline.bounds
@@ -142,6 +150,11 @@ def piece_to_json(piece: Piece) -> dict[str, Any]:
     if any(piece.extent_uncertainty):
         more["area_expanded_uncertainty_mm2"] = round(piece.extent_uncertainty[0], 3)
         more["perimeter_expanded_uncertainty_mm"] = round(piece.extent_uncertainty[1], 4)
+    if piece.hole_fits:
+        more["hole_fits"] = [
+            _fit_to_json(h.fit) | {"expanded_uncertainty_mm": round(h.expanded_uncertainty_mm, 4)}
+            for h in piece.hole_fits
+        ]
     return {
         "id": piece.id,
         "name": piece.name,
@@ -155,11 +168,7 @@ def piece_to_json(piece: Piece) -> dict[str, Any]:
         "expanded_uncertainty_mm": round(piece.expanded_uncertainty_mm, 4),
         "width_expanded_uncertainty_mm": round(piece.size_uncertainty_mm[0], 4),
         "height_expanded_uncertainty_mm": round(piece.size_uncertainty_mm[1], 4),
-        "fit": {
-            "max_mm": round(piece.fit.max_mm, 4),
-            "p95_mm": round(piece.fit.p95_mm, 4),
-            "rms_mm": round(piece.fit.rms_mm, 4),
-        },
+        "fit": _fit_to_json(piece.fit),
         "marks": [_mark_to_json(m) for m in piece.marks],
         "cut": {
             "count": piece.cut.count,
@@ -275,7 +284,11 @@ def piece_from_json(data: dict[str, Any]) -> Piece:
         outline=Path.from_svg(data["outline"]),
         holes=tuple(Path.from_svg(h) for h in data.get("holes", [])),
         expanded_uncertainty_mm=float(data["expanded_uncertainty_mm"]),
-        fit=Fit(**{k: float(data["fit"][k]) for k in ("max_mm", "p95_mm", "rms_mm")}),
+        fit=_fit_from_json(data["fit"]),
+        hole_fits=tuple(
+            HoleFit(fit=_fit_from_json(h), expanded_uncertainty_mm=float(h["expanded_uncertainty_mm"]))
+            for h in data.get("hole_fits", [])
+        ),
         size_uncertainty_mm=(
             float(data.get("width_expanded_uncertainty_mm", 0.0)),
             float(data.get("height_expanded_uncertainty_mm", 0.0)),

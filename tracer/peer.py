@@ -115,7 +115,8 @@ def outline_mask(
     x0, y0 = (max(0, math.floor(v - reach)) for v in points.min(axis=0))
     x1, y1 = points.max(axis=0) + reach + 1
     box = pixels[y0 : min(rows, math.ceil(y1)), x0 : min(columns, math.ceil(x1))]
-    weights = np.asarray(rough.colour_weights, dtype=np.float64)
+    # The mask is that of the ring's inside, which in a hole is the ground.
+    weights = np.asarray(rough.colour_weights, dtype=np.float64) * (-1.0 if rough.hole else 1.0)
     light = (
         cv2.LUT(box, (SRGB_TO_LINEAR * weights.sum()).astype(np.float32))
         if box.ndim == 2

@@ -43,11 +43,22 @@ class Mark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """Measured distance between the outline and the line or edge found again in the picture, in mm."""
+    """Distance between an outline and the line or edge found again in the picture, in mm.
+
+    Measured, and added to it how far the line may be from where the picture shows it, or where it was not seen.
+    """
 
     max_mm: float
     p95_mm: float
     rms_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoleFit:
+    """What is known of a hole's edge: its distance from the picture, and its expanded uncertainty (k = 2) in mm."""
+
+    fit: Fit
+    expanded_uncertainty_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +116,8 @@ class Piece:
     outline : Path
         Closed, simple, positively oriented.
     holes : tuple of Path
+    hole_fits : tuple of HoleFit
+        One for each hole, in their order, where they were measured; else empty.
     expanded_uncertainty_mm : float
         k = 2; bounds where the outline lies relative to the piece's best-fit position, the scale's share included.
     fit : Fit
@@ -127,6 +140,7 @@ class Piece:
     sheet: str
     outline: Path
     holes: tuple[Path, ...] = ()
+    hole_fits: tuple[HoleFit, ...] = ()
     expanded_uncertainty_mm: float
     fit: Fit
     size_uncertainty_mm: tuple[float, float] = (0.0, 0.0)

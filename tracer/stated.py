@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import MmPoints, Sheet
+from tracer.measure import OutlineError
 from tracer.path import Path
+from tracer.piece import Fit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +36,24 @@ class Own:
     def both_mm(self) -> float:
         """Both together, at one place."""
         return math.hypot(self.spread_mm, self.shift_mm)
+
+
+def own_of(error: OutlineError, edge_mm: float) -> Own:
+    """Return what an outline's measured error and the uncertainty of the edge that the picture shows make together."""
+    # Errors that gather in few places have a 95th percentile beyond twice their rms: what is stated covers both.
+    return Own(spread_mm=max(error.rms_mm, error.p95_mm / 2), shift_mm=edge_mm)
+
+
+def stated_fit(error: OutlineError, edge_mm: float) -> Fit:
+    """Return the figures of an outline: what was measured, and what the picture may hide all along it.
+
+    The latter is twice its standard uncertainty.
+    """
+    return Fit(
+        max_mm=error.max_mm + 2.0 * edge_mm,
+        p95_mm=error.p95_mm + 2.0 * edge_mm,
+        rms_mm=math.hypot(error.rms_mm, edge_mm),
+    )
 
 
 def outline_uncertainty_mm(sheet: Sheet, path: Path, own: Own) -> float:
@@ -65,7 +85,9 @@ def size_uncertainty_mm(sheet: Sheet, path: Path, own: Own) -> tuple[float, floa
     return float(width), float(height)
 
 
-def extent_uncertainty(sheet: Sheet, path: Path, holes: Sequence[Path], own: Own) -> tuple[float, float]:
+def extent_uncertainty(
+    sheet: Sheet, path: Path, holes: Sequence[Path], own: Own, own_of_holes: Sequence[Own] = ()
+) -> tuple[float, float]:
     """Return the expanded uncertainty (k = 2) of a piece's area (mm2) and of its outline's perimeter (mm).
 
     An outline that lies outside by ``e`` all around is larger by ``e`` times its length and longer by ``e`` times the
@@ -83,10 +105,13 @@ def extent_uncertainty(sheet: Sheet, path: Path, holes: Sequence[Path], own: Own
         relative = sheet.budget.combined / 1000.0
         area, perimeter = _extent([np.asarray(r) for r in rings])
         area_share, perimeter_share = 2 * relative * area, relative * perimeter
-    border = path.length + sum(h.length for h in holes)
+    borders = own.both_mm * path.length
+    # Holes that were not measured by themselves are taken to be as the outline is.
+    for i, hole in enumerate(holes):
+        borders += (own_of_holes[i] if i < len(own_of_holes) else own).both_mm * hole.length
     turned = _turned_rad(np.asarray(rings[0]))
     return (
-        2.0 * math.hypot(float(area_share), own.both_mm * border),
+        2.0 * math.hypot(float(area_share), borders),
         2.0 * math.hypot(float(perimeter_share), own.both_mm * turned),
     )
 

@@ -10,8 +10,8 @@ import pytest
 from calibration.picture import PxPoints
 from tests import shapes
 from tests.oracles import distance_between
-from tests.tracer.tracing import SHAPES, picture_of, px_of, traced
-from tracer.measure import measure_outline
+from tests.tracer.tracing import GREY, SHAPES, picture_of, px_of, traced
+from tracer.measure import LineStyle, measure_outline
 from tracer.path import Path
 
 NOISE_MM = 0.006
@@ -139,3 +139,17 @@ def test_a_hidden_stretch_of_a_gentle_curve_is_allowed_little() -> None:
     at = px_of(np.asarray(result.truth.sample(0.05)[0]))
     error = measure_outline(result.pixels, result.truth, result.style, to_px=px_of, obscured_px=PxPoints(at[100:200]))
     assert error.max_mm < 0.06
+
+
+def test_the_edge_of_a_hole_is_measured_from_the_piece_outward() -> None:
+    """A round hole in dark card, traced 0.1 mm too large: the edge lies on the hole's inner side of its outline."""
+    truth = shapes.circle((30, 30), 24)
+    pixels = picture_of("circle", 0.0, ground=0.03, thing=0.86)
+    style = LineStyle(kind="edge", line_width_px=0.0, colour_weights=GREY, hole=True)
+    right = measure_outline(pixels, truth, style, to_px=px_of)
+    assert right.readable > 0.99
+    assert right.p95_mm < 0.02
+    large = measure_outline(pixels, shapes.circle((30, 30), 24.1), style, to_px=px_of)
+    shift = float(np.median(large.error_mm)) - float(np.median(right.error_mm))
+    assert shift == pytest.approx(-0.1, abs=0.003)
+    assert large.readable > 0.99

@@ -16,7 +16,7 @@ from tracer import pattern as pattern_file
 from tracer.errors import JobError
 from tracer.path import OpenPath, Path
 from tracer.pattern import BudgetLine, CrossCheckLine, Pattern, SheetRecord
-from tracer.piece import CutNote, Fit, Mark, Piece
+from tracer.piece import CutNote, Fit, HoleFit, Mark, Piece
 
 
 def a_pattern() -> Pattern:
@@ -31,6 +31,7 @@ def a_pattern() -> Pattern:
         holes=(Path.polygon([(70, 30), (80, 30), (75, 40)]),),
         expanded_uncertainty_mm=0.12,
         fit=Fit(max_mm=0.09, p95_mm=0.03, rms_mm=0.015),
+        hole_fits=(HoleFit(fit=Fit(max_mm=0.21, p95_mm=0.08, rms_mm=0.04), expanded_uncertainty_mm=0.19),),
         size_uncertainty_mm=(0.1, 0.11),
         marks=(
             Mark(kind="grain line", path=OpenPath.polyline([(60, 10), (60, 80)])),
@@ -67,8 +68,11 @@ def test_the_pattern_file_keeps_to_its_published_schema() -> None:
     validator = jsonschema.Draft202012Validator(schema)
     data = pattern_file.to_json(a_pattern())
     validator.validate(json.loads(json.dumps(data)))
-    data["pieces"][0]["outline"] = "M 0 0 L 1"
-    assert not validator.is_valid(data)
+    assert data["pieces"][0]["hole_fits"][0]["expanded_uncertainty_mm"] == 0.19
+    for key, wrong in (("outline", "M 0 0 L 1"), ("hole_fits", [{"max_mm": 0.2}])):
+        damaged = json.loads(json.dumps(data))
+        damaged["pieces"][0][key] = wrong
+        assert not validator.is_valid(damaged), key
 
 
 def test_what_is_saved_is_read_back_the_same(tmp_path: FilePath) -> None:

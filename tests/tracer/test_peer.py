@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -61,6 +62,14 @@ def test_the_bitmap_ends_at_the_chosen_side_of_the_line(line: str, grows_by_mm: 
     assert radius_mm == pytest.approx(7 + grows_by_mm, abs=0.02)
     assert x0 >= 0
     assert y0 >= 0
+    assert cv2.connectedComponents(mask.astype(np.uint8))[0] == 2
+
+
+def test_the_bitmap_of_a_hole_is_the_hole() -> None:
+    path = shapes.circle((10, 10), 7)
+    pixels = shapes.picture([path], (20, 20), line_width_mm=0.0, ground=0.03, thing=0.86)
+    mask, _ = outline_mask(pixels, replace(rough_of(path, 0.0), hole=True), line="centre")
+    assert np.sqrt(mask.sum() / np.pi) * shapes.MM_PER_PX_300 == pytest.approx(7.0, abs=0.02)
     assert cv2.connectedComponents(mask.astype(np.uint8))[0] == 2
 
 

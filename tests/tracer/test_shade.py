@@ -36,3 +36,20 @@ def test_a_clean_edge_stays_where_it_was_read() -> None:
 
 def test_edges_that_cannot_be_believed_move_nothing() -> None:
     assert not shade_shift(profiles(0.5, 0.3, 0.0, 0.8), OFFSETS, np.zeros(400), np.zeros(400, bool)).any()
+
+
+def test_a_shadow_along_a_whole_side_is_told_from_noise_much_earlier_than_one_in_a_place() -> None:
+    """By 0.09 px, hardly more than is told from noise in one place."""
+    away = np.full(400, 0.09)
+    seen = profiles(0.0, 0.3, 0.03, 0.8)
+    turn = np.linspace(0, 2 * np.pi, 400, endpoint=False)
+    round_px = 64 * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    # Along the rows of the picture what sampling does is everywhere the same, and does not average out.
+    row_px = np.stack([np.arange(400.0), np.full(400, 20.0)], axis=1)
+    left = {
+        way: abs(float(np.median((away + shade_shift(seen, OFFSETS, away, np.ones(400, bool), at_px=at))[100:300])))
+        for way, at in (("round", round_px), ("row", row_px), ("unknown", None))
+    }
+    assert left["round"] < 0.035
+    assert left["row"] == pytest.approx(left["unknown"])
+    assert left["row"] > 0.045

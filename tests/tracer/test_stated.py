@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy import special
 
 from calibration import CalibrateOptions, Picture, ReferenceRequest, Sheet, Source, calibrate
-from fixtures import draw, render
+from fixtures import draw, render, scenarios
 from fixtures.draw import INK, Pencil
 from fixtures.geometry import ellipse, polygon, regular
 from fixtures.references import square
 from fixtures.scene import Scene, srgb
+from fixtures.svgpath import curves_from_svg
 from tracer.pattern import piece_from_json, piece_to_json
 from tracer.piece import Piece
-from tracer.pipeline import LineSide, TraceOptions, trace
+from tracer.pipeline import LineSide, TracedPiece, TraceOptions, trace
+from tracer.stated import Own, extent_uncertainty, own_of, stated_fit
 
 R, A, B, SIDE = 24.0, 27.0, 17.0, 30.0
 AREAS = {
@@ -95,3 +98,57 @@ def test_the_outer_and_the_inner_side_of_a_line_are_half_its_width_away(line: Li
     area, _ = piece.extent_uncertainty
     assert abs(piece.area_mm2 - math.pi * (R + grows_mm) ** 2) <= area
     assert piece.fit.max_mm < 0.03
+
+
+# -- holes and shadows: cut card whose truth the renderer knows -------------------------------------------------------
+@cache
+def card_and_truth() -> tuple[list[TracedPiece], dict[str, Any]]:
+    scene = scenarios.build(
+        "templates",
+        seed=41,
+        kind="square=50mm",
+        ground="lid",
+        colour="red",
+        pieces=3,
+        shadow=(0.5, 0.4, 0.35, 0.5),
+    )
+    shot = render.scan(scene, dpi=300, rotation_deg=0.8, seed=41)
+    picture = Picture(pixels=shot.pixels, source=Source(file="card", page=None, sha256=""))
+    sheet = calibrate(picture, CalibrateOptions(request=ReferenceRequest(kind="square", size="50mm")))
+    return list(trace(sheet, TraceOptions(words=False)).pieces), shot.truth
+
+
+def test_every_hole_carries_figures_of_its_own_that_its_true_error_keeps() -> None:
+    found, truth = card_and_truth()
+    true_areas = [abs(curves_from_svg(h)[0].area()) for p in truth["pieces"] for h in p["holes"]]
+    traced_holes = [(t, k) for t in found for k in range(len(t.piece.holes))]
+    assert len(traced_holes) == len(true_areas) > 0
+    for t, k in traced_holes:
+        hole, known = t.piece.holes[k], t.piece.hole_fits[k]
+        true = min(true_areas, key=lambda area: abs(area - hole.area))
+        # Of a hole that lies outside by e all around, the area is larger by e times its length.
+        off_mm = abs(abs(hole.area) - true) / hole.length
+        assert off_mm <= known.fit.max_mm
+        assert off_mm <= known.expanded_uncertainty_mm < 0.3
+        assert t.hole_errors[k].readable > 0.9
+
+
+def test_what_the_picture_may_hide_all_along_an_edge_is_in_the_figures_of_a_piece() -> None:
+    error = card_and_truth()[0][0].error
+    assert error is not None
+    plain, hidden = stated_fit(error, 0.0), stated_fit(error, 0.02)
+    assert hidden.max_mm == pytest.approx(plain.max_mm + 0.04)
+    assert hidden.p95_mm == pytest.approx(plain.p95_mm + 0.04)
+    assert hidden.rms_mm == pytest.approx(math.hypot(plain.rms_mm, 0.02))
+    own = own_of(error, 0.02)
+    assert own.both_mm >= 0.02
+
+
+def test_an_unsure_hole_makes_the_area_unsure() -> None:
+    sheet, circle = sheet_of(0.0), traced(0.0)["circle"].outline
+    hole = traced(0.0)["triangle"].outline
+    sure, unsure = Own(spread_mm=0.01, shift_mm=0.0), Own(spread_mm=0.0, shift_mm=0.5)
+    alike = extent_uncertainty(sheet, circle, [hole], sure)
+    worse = extent_uncertainty(sheet, circle, [hole], sure, [unsure])
+    assert worse[0] > alike[0] + 0.9 * hole.length * 0.49
+    assert worse[1] == pytest.approx(alike[1])

@@ -44,6 +44,13 @@ def _edge_uncertainty(piece: Piece) -> str:
     return f"\N{PLUS-MINUS SIGN}{100 * share:.2f} %, at least {_LEAST_SHOWN_MM:.2f} mm"
 
 
+def _hole_words(piece: Piece) -> str:
+    """Say how many holes there are and how well the worst of them is known."""
+    worst = max(h.fit.max_mm for h in piece.hole_fits)
+    most = max(_LEAST_SHOWN_MM, *(h.expanded_uncertainty_mm for h in piece.hole_fits))
+    return f"{len(piece.hole_fits)}, worst fit {worst:.3f} mm, \N{PLUS-MINUS SIGN}{most:.2f} mm"
+
+
 def _cut(piece: Piece) -> str:
     words = [f"cut {piece.cut.count}"]
     if piece.cut.mirrored:
@@ -102,6 +109,8 @@ def list_command(job: Annotated[Path, typer.Argument(help="Job folder.", show_de
     show_pattern(pattern)
     for piece in pattern.pieces:
         out.print(f"edges of {piece.id}: {edge_lengths(piece)}; each {_edge_uncertainty(piece)}", markup=False)
+        if piece.hole_fits:
+            out.print(f"holes of {piece.id}: {_hole_words(piece)}", markup=False)
     show_findings(all_findings(pattern))
     if (job / CUT_FILE).exists():
         cut = load(job, name=CUT_FILE)

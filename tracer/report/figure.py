@@ -174,7 +174,8 @@ def sheet_figure(traced: TracedSheet, *, thin: int = 3) -> SheetFigure:
         paths: tuple[Path | OpenPath, ...] = (piece.outline, *piece.holes)
         parts.extend(f'<path class="outline" d="{p.to_svg(decimals=3)}"/>' for p in paths)
         if entry.error is not None:
-            parts.extend(_error_paths(entry.error))
+            for error in (entry.error, *entry.hole_errors):
+                parts.extend(_error_paths(error))
             profiles[piece.id] = _profile_svg(entry.error)
         x, y = number_place(piece)
         parts.append(f'<text class="label" x="{x:.1f}" y="{y:.1f}" dy=".35em">{escape(piece.id)}</text></g>')

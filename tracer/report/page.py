@@ -51,6 +51,9 @@ def _piece_row(piece: Piece) -> str:
         if piece.fit.max_mm == 0.0
         else f"95 % within {piece.fit.p95_mm:.3f} mm<br>worst {piece.fit.max_mm:.3f} mm"
     )
+    if piece.hole_fits:
+        p95, worst = (max(getattr(h.fit, name) for h in piece.hole_fits) for name in ("p95_mm", "max_mm"))
+        error += f"<br>holes: 95 % within {p95:.3f} mm<br>worst {worst:.3f} mm"
     notes = "".join(f"<li>{escape(n)}</li>" for n in piece.notes)
     return (
         f"<tr><td>{_thumbnail(piece)}</td><td><b>{escape(piece.name)}</b><br><span class=id>{escape(piece.id)}, "

@@ -302,20 +302,19 @@ def _reading_order(candidates: list[Candidate]) -> list[Candidate]:
 
 
 def _edge_candidate(thing: Thing) -> Candidate:
-    def rough(points: NDArray[np.float64], weights: NDArray[np.float64]) -> RoughOutline:
+    def rough(points: NDArray[np.float64], *, hole: bool = False) -> RoughOutline:
         none = np.zeros(len(points), dtype=bool)
         return RoughOutline(
             points_px=PxPoints(points),
             kind="edge",
             line_width_px=0.0,
-            colour_weights=weights,
+            colour_weights=thing.weights,
             obscured=none,
             bridged=none.copy(),
+            hole=hole,
         )
 
-    # Within the ring of a hole lies the ground: there the signal falls the other way round.
-    holes = tuple(rough(h, -thing.weights) for h in thing.holes)
-    return Candidate(outline=rough(thing.points, thing.weights), holes=holes)
+    return Candidate(outline=rough(thing.points), holes=tuple(rough(h, hole=True) for h in thing.holes))
 
 
 def _drawn_candidate(

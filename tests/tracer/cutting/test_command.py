@@ -18,7 +18,7 @@ from tracer.cutting.propose import propose, written_allowance
 from tracer.cutting.reader import read_cut_list
 from tracer.path import OpenPath, Path
 from tracer.pattern import load
-from tracer.piece import CutNote, Mark
+from tracer.piece import CutNote, Fit, HoleFit, Mark
 
 GOOD = '[[piece]]\nfrom = "Bib"\ncount = 2\npair = true\nallowance = "1/4in"\n'
 WRITTEN = ("cut.json", "cut.svg", "cut.html")
@@ -114,6 +114,14 @@ def test_list_shows_edges_and_the_pieces_as_cut(folder: FilePath, capsys, monkey
     assert "edges of p1: 1 (top) 120.00 mm (4 23/32 in), 2 (right) 300.00 mm" in ran.out
     assert "as cut:" in ran.out
     assert "c1 finished 120.00 x 300.00 mm" in ran.out
+
+
+def test_list_says_how_well_holes_are_known(tmp_path: FilePath, capsys, monkeypatch) -> None:
+    hole = Path.polygon([(20, 20), (30, 20), (25, 30)])
+    known = HoleFit(fit=Fit(max_mm=0.214, p95_mm=0.08, rms_mm=0.04), expanded_uncertainty_mm=0.186)
+    made = job(tmp_path / "tag", replace(piece(rectangle(60.0, 80.0)), holes=(hole,), hole_fits=(known,)))
+    ran = run(capsys, monkeypatch, "list", str(made))
+    assert "holes of p1: 1, worst fit 0.214 mm, \N{PLUS-MINUS SIGN}0.19 mm" in ran.out
 
 
 def read_pieces():

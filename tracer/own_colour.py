@@ -1,0 +1,172 @@
+"""Rough outlines of things that ran along the border of a shadow, laid anew where the thing's own colour ends.
+
+The search follows the sharpest step near a thing. Where a hard shadow falls on the ground beside it, and above all in
+its holes, that may be the shadow's border, up to millimetres away from the edge. A shadow takes light away and leaves
+the ground's colour; so what a pixel shows is either the thing's own colour, or a share of the ground's light. Only
+outlines along which what lies just inside is not the thing's colour (or what lies just outside is) are laid anew.
+
+Limit: where some share of the ground's light has the thing's own colour (grey card on a white lid), the two cannot be
+told apart and the outline stays as the search has it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from calibration.light import SRGB_TO_LINEAR
+from calibration.picture import PxPoints
+from tracer.candidate import RoughOutline
+from tracer.profiles import Points, closed_area, closed_normals, resample_closed, smooth_closed
+
+Floats = NDArray[np.float64]
+
+SHADOW_MM = 4.0
+"""How far the shadow of a thing that lies flat may reach from its edge (judgement)."""
+_SHARES = np.linspace(0.25, 1.1, 24)
+"""Shares of the ground's light that a shadow leaves (and a little more than all, for light that is not even)."""
+_ASIDE_PX = (3, 4, 5)
+_ASTRAY = 0.015
+"""Share of an outline that may lie aside (drawn lines that cross it, dirt) before it is looked at again."""
+_LEAST_APART = 14.0
+"""Least distance, in codes, of the thing's colour from every shade of the ground."""
+_MOST_CODES = 60.0
+_FACTOR_MOST = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Colours:
+    """Encoded colours: the thing's (3,) and shades of the ground (K, 3)."""
+
+    thing: Floats
+    shades: Floats
+
+    @property
+    def apart(self) -> float:
+        return float(np.linalg.norm(self.shades - self.thing, axis=1).min())
+
+    def is_thing(self, codes: NDArray[np.floating]) -> NDArray[np.bool_]:
+        """Say which colours (..., 3) are nearer to the thing's than to any shade of the ground."""
+        flat = codes.reshape(-1, 3).astype(np.float32)
+        own = np.linalg.norm(flat - self.thing.astype(np.float32), axis=1)
+        least = np.full(len(flat), np.inf, np.float32)
+        for shade in self.shades.astype(np.float32):
+            np.minimum(least, np.linalg.norm(flat - shade, axis=1), out=least)
+        return np.asarray(((own < least) & (own < _MOST_CODES)).reshape(codes.shape[:-1]))
+
+
+def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float) -> RoughOutline:
+    """Return a rough outline of an edge that lies where the thing's own colour ends.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+        sRGB-encoded; a grey picture's outlines are returned as they are.
+    rough : RoughOutline
+    mm_per_px : float
+
+    Returns
+    -------
+    RoughOutline
+        The same one unless a part of it runs beside the thing and another one does so less.
+    """
+    if pixels.ndim == 2 or rough.kind != "edge":
+        return rough
+    points = _ring(rough.points_px, rough.hole)
+    colours = _colours(pixels, points, rough.hole, mm_per_px)
+    if colours is None or colours.apart < _LEAST_APART:
+        return rough
+    before = _astray(pixels, points, colours)
+    if before <= _ASTRAY:
+        return rough
+    found = _laid_anew(pixels, points, colours, rough.hole, mm_per_px)
+    if found is None or _astray(pixels, _ring(found, rough.hole), colours) > 0.5 * before:
+        return rough
+    none = np.zeros(len(found), bool)
+    return replace(rough, points_px=PxPoints(found), obscured=none, bridged=none.copy())
+
+
+def _ring(points_px: NDArray[np.float64], hole: bool) -> Points:
+    """Return a smooth ring a pixel a point, its normals pointing away from the thing."""
+    points = np.asarray(points_px, dtype=np.float64)
+    if (closed_area(points) < 0) != hole:
+        points = points[::-1]
+    return smooth_closed(resample_closed(points, 1.0)[0], 2.5)
+
+
+def _codes(pixels: NDArray[np.uint8], points: Points, normals: Points, offset_px: float) -> Floats:
+    rows, columns = pixels.shape[:2]
+    at = np.rint(points + normals * offset_px)
+    x = np.clip(at[:, 0], 0, columns - 1).astype(np.intp)
+    y = np.clip(at[:, 1], 0, rows - 1).astype(np.intp)
+    return pixels[y, x].astype(np.float64)
+
+
+def _colours(pixels: NDArray[np.uint8], points: Points, hole: bool, mm_per_px: float) -> _Colours | None:
+    """Return the colours of the thing and of its ground, away from the edge and its shadow."""
+    normals = closed_normals(points, reach=4)
+    deep = [_codes(pixels, points, normals, -mm / mm_per_px) for mm in (0.8, 1.6, 2.4)]
+    thing = np.median(np.concatenate(deep), axis=0)
+    if hole:
+        inside = points[:: max(1, len(points) // 200)]
+        middle = inside.mean(axis=0)
+        shrunk = np.concatenate([middle + (inside - middle) * s for s in (0.2, 0.4, 0.6, 0.8)])
+        seen = _codes(pixels, shrunk, np.zeros_like(shrunk), 0.0)
+    else:
+        seen = np.concatenate([_codes(pixels, points, normals, mm / mm_per_px) for mm in (2.0, 3.0, 4.0)])
+    # Ground in the light, not in the shadow: the brighter half of what is seen.
+    bright = seen.sum(axis=1)
+    ground = np.median(seen[bright >= np.median(bright)], axis=0)
+    light = np.interp(ground, np.arange(256), SRGB_TO_LINEAR)
+    shades = np.interp(np.clip(light * _SHARES[:, None], 0, 1), SRGB_TO_LINEAR, np.arange(256))
+    return _Colours(thing=thing, shades=shades)
+
+
+def _astray(pixels: NDArray[np.uint8], points: Points, colours: _Colours) -> float:
+    """Return the share of a ring with another colour just inside than the thing's, or the thing's just outside."""
+    normals = closed_normals(points, reach=4)
+
+    def share_of(sign: float) -> NDArray[np.float64]:
+        own = np.mean([colours.is_thing(_codes(pixels, points, normals, sign * d)) for d in _ASIDE_PX], axis=0)
+        return np.asarray(ndimage.uniform_filter1d(own, 9, mode="wrap"))
+
+    return float(((share_of(-1.0) < 0.5) | (share_of(1.0) > 0.5)).mean())
+
+
+def _laid_anew(
+    pixels: NDArray[np.uint8], points: Points, colours: _Colours, hole: bool, mm_per_px: float
+) -> Points | None:
+    """Return the border of the thing's own colour near a ring, px; None where there is none."""
+    rows, columns = pixels.shape[:2]
+    reach = SHADOW_MM / mm_per_px
+    low = np.maximum(np.floor(points.min(axis=0) - reach).astype(int), 0)
+    high = np.minimum(np.ceil(points.max(axis=0) + reach).astype(int) + 1, [columns, rows])
+    window = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
+    fixed = [np.rint((points - low) * 16).astype(np.int32)]
+    inside = np.zeros(window.shape[:2], np.uint8)
+    cv2.fillPoly(inside, fixed, 1, shift=4)
+    band = np.zeros_like(inside)
+    cv2.polylines(band, fixed, True, 1, thickness=max(3, int(2 * reach)), shift=4)
+    at = np.nonzero(band)
+    calm = cv2.GaussianBlur(window, (0, 0), 0.7)
+    own = inside == (0 if hole else 1)
+    own[at] = colours.is_thing(calm[at].astype(np.float64))
+    ring = (~own if hole else own).astype(np.uint8)
+    ring = cv2.morphologyEx(ring, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3)))
+    labels = cv2.connectedComponents(ring, connectivity=4)[1]
+    counts = np.bincount(labels[inside > 0], minlength=int(labels.max()) + 1)
+    counts[0] = 0
+    best = int(np.argmax(counts))
+    if not counts[best]:
+        return None
+    body = ndimage.binary_fill_holes(labels == best).astype(np.uint8)
+    contours = cv2.findContours(body, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
+    found = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(np.float64)
+    if len(found) < 12 or (found <= 0).any() or (found >= np.array(window.shape[1::-1]) - 1).any():
+        return None
+    ratio = abs(closed_area(found)) / max(abs(closed_area(points)), 1.0)
+    return found + low if 1 / _FACTOR_MOST < ratio < _FACTOR_MOST else None
