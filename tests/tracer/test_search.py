@@ -248,6 +248,20 @@ def test_a_corner_just_beside_a_letter_that_hides_one_side_is_closed():
     assert not any(e.bridge for e in bridge_gaps(graph, 0.1, np.zeros_like(letter)).edges)
 
 
+def test_dashes_that_look_like_letters_are_bridged_where_they_stand_in_line_with_others():
+    spans = [(20, 80), (95, 115), (130, 150), (165, 185)]
+    nodes = [(float(x), 50.0) for span in spans for x in (span[0], span[1] - 1)]
+    edges = [
+        Edge(2 * k, 2 * k + 1, np.stack([np.arange(a, b), np.full(b - a, 50)], axis=1).astype(float), mass=4.0)
+        for k, (a, b) in enumerate(spans)
+    ]
+    letters = np.zeros((100, 220), np.uint8)
+    letters[45:56, 90:200] = 255
+    assert sum(e.bridge for e in bridge_gaps(LineGraph(nodes, edges), 0.1, None, letters).edges) == 3
+    # Lettering alone is not bridged.
+    assert not any(e.bridge for e in bridge_gaps(LineGraph(nodes, edges[1:]), 0.1, None, letters).edges)
+
+
 def test_large_letters_are_no_pieces():
     d = Drawing(200, 70)
     d.text((10, 50), "BOD", height_mm=30)

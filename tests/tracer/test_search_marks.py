@@ -231,3 +231,21 @@ def test_a_crease_beside_the_pieces_is_no_drawn_line():
     d.line([(10, 92), (110, 92)], width_mm=0.8, colour=(222, 220, 214))
     result = find_candidates(d.sheet(), words=False)
     assert {m.kind for m in result.sheet_marks} <= {"unknown"}
+
+
+def test_a_frame_that_the_border_of_the_picture_cuts_is_one_frame():
+    d = drawn()
+    d.line([(119.9, 6.5), (7, 5), (5.5, 99.9)], width_mm=0.3)
+    result = find_candidates(d.sheet(), words=False)
+    assert [c.outline is not None for c in result.candidates] == [True]
+    (frame,) = [m for m in result.sheet_marks if m.kind == "frame"]
+    points = np.asarray(frame.path.flatten(0.05))
+    assert np.hypot(*(points - (7, 5)).T).min() < PLACE_MM
+    assert np.hypot(*(points[[0, -1]] - points[[-1, 0]]).T).max() > 100
+    assert not any(m.kind == "internal line" for m in (*result.sheet_marks, *result.candidates[0].marks))
+
+
+def test_a_line_beside_all_pieces_without_another_square_to_it_is_no_frame():
+    d = drawn()
+    d.line([(5, 2), (5, 98)], width_mm=0.3)
+    assert not any(m.kind == "frame" for m in find_candidates(d.sheet(), words=False).sheet_marks)

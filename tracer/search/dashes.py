@@ -9,6 +9,8 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from tracer.search.graph import Edge, LineGraph, Points, angle, calmed, measure_lines
 
@@ -20,6 +22,9 @@ LONGEST_DASH_MM = 14.0
 """Dashes are no longer (common practice, no source)."""
 BEND_RAD = math.radians(40)
 """Where a notch hangs on the end of a dash the line turns by more than this."""
+ALIKE, _STEPS = 0.5, 4
+"""Dashes of one line differ in ink by no more than 2 to this power; so many in a row may look like letters (common
+practice, no source)."""
 _BEND_REACH_MM, _LEAST_LEG_MM = 0.9, 1.2
 _BESIDE_MM = 0.25
 
@@ -151,3 +156,38 @@ def first_bend(points: Points, mm_per_px: float, *, first: bool) -> list[int]:
     ):
         return []
     return [best if first else len(points) - 1 - best]
+
+
+def of_lines(
+    graph: LineGraph, at_node: NDArray[np.int64], known: NDArray[np.bool_], in_line: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Return which ends belong to lines: to those that are known, or to ink that stands in line with one.
+
+    A bent dash at a corner and two dashes that run together in a tip look like letters; step by step the dashed line
+    that they stand in tells them.
+
+    Parameters
+    ----------
+    graph : LineGraph
+    at_node : ndarray of int, shape (N,)
+        The nodes of loose ends.
+    known : ndarray of bool, shape (N,)
+        The ends that surely are of lines.
+    in_line : ndarray of int, shape (M, 2)
+        Pairs of ends of one pen that face each other across a short gap.
+    """
+    if not len(in_line) or not known.any():
+        return known
+    links = np.array([(e.start, e.end) for e in graph.edges], dtype=np.int64)
+    ones = np.ones(len(links), np.int8)
+    matrix = coo_array((ones, (links[:, 0], links[:, 1])), shape=(len(graph.nodes), len(graph.nodes)))
+    _, part = connected_components(matrix, directed=False)
+    mine = part[at_node]
+    known = known.copy()
+    for _ in range(_STEPS):
+        told = in_line[known[in_line].any(axis=1)]
+        now = known | np.isin(mine, mine[told.ravel()])
+        if (now == known).all():
+            break
+        known = now
+    return known

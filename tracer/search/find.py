@@ -23,11 +23,13 @@ from tracer.piece import Mark
 from tracer.reading import can_read_words, read_words, without_repeats
 from tracer.search.drawn import LineWork, lies_in, read_line_work
 from tracer.search.edges import Thing, find_bodies, find_edge, ground_sheets
+from tracer.search.frames import OpenFrame, find_open_frame
 from tracer.search.graph import LineGraph, Points
 from tracer.search.lattice import find_lattice, grid_edges, mat_reference
 from tracer.search.lettering import lettering_mask
 from tracer.search.loops import polygon_area
 from tracer.search.mark_finder import MarkFinder
+from tracer.search.mark_sheet import PAPER_EDGE_MM
 from tracer.search.marks import runs_parallel
 from tracer.search.marks_text import TextBlock
 from tracer.search.pieces import Found, find_pieces, usual
@@ -131,13 +133,15 @@ def find_candidates(
         for r in (sheet.reference, *sheet.others)
         if r.kind == "sheet" and len(r.outline_px) >= 3
     ]
-    for index in range(len(bodies.things)):
-        body = ink.from_picture(bodies.outline_px(index))
+    coarse = [ink.from_picture(bodies.outline_px(k)) for k in range(len(bodies.things))]
+    # Where pieces are drawn on the ground it is a sheet, and what crosses the picture's border lies beside the sheet.
+    on_sheet = any(not any(lies_in(f.points, body) for body in coarse) for f in drawn)
+    for index, body in enumerate(coarse):
         if _is_paper(body, bodies.light(index), drawn, ink.mm_per_px):
             papers.append(body)
             continue
         thing = find_edge(pixels, scale, bodies, index)
-        if thing is not None and thing.runs_off and _may_be_piece(thing, pixels):
+        if thing is not None and thing.runs_off and not on_sheet and _may_be_piece(thing, pixels):
             cut_off.append(_place(sheet, thing.points))
         if thing is None or thing.runs_off:
             continue
@@ -157,6 +161,8 @@ def find_candidates(
     lines: list[TextLine] = []
     frames = [work.loops[i].points for i, kind in other.items() if kind == "frame"]
     tables = [work.loops[i].points for i, kind in other.items() if kind == "table"]
+    around = None if _is_framed(drawn, frames) else _open_frame(work, drawn, other, papers)
+    frames += [] if around is None else [around.points]
     if words and texts:
         if can_read_words():
             report("words", 0.75)
@@ -184,7 +190,10 @@ def find_candidates(
     marker.references()
     marker.loops(other)
     taken = {i for index in other for i, _ in work.loops[index].steps}
-    taken |= marker.tile_marks([i for i, kind in other.items() if kind == "frame"])
+    if around is not None:
+        marker.open_frame(around)
+        taken |= set(around.edges)
+    taken |= marker.tile_marks(frames)
     marker.words(lines, texts, frames)
     marker.shading()
     marker.openings([[ink.from_picture(h) for h in t.holes] for t in things])
@@ -202,6 +211,25 @@ def find_candidates(
     return SearchResult(
         candidates=tuple(_reading_order(named)), sheet_marks=tuple(marker.loose), findings=tuple(findings)
     )
+
+
+def _is_framed(drawn: Sequence[Found], frames: Sequence[Points]) -> bool:
+    """Return whether all pieces lie in one closed frame."""
+    return any(all(lies_in(f.points, frame) for f in drawn) for frame in frames)
+
+
+def _open_frame(
+    work: LineWork, drawn: Sequence[Found], other: dict[int, str], papers: Sequence[Points]
+) -> OpenFrame | None:
+    rims = {s.edge for f in drawn for s in f.stretches} | {i for k in other for i, _ in work.loops[k].steps}
+    edges = [p.astype(np.float32).reshape(-1, 1, 2) for p in papers]
+    reach = PAPER_EDGE_MM / work.ink.mm_per_px
+
+    def is_known(points: Points) -> bool:
+        sample = [(float(x), float(y)) for x, y in points[:: max(1, len(points) // 30)]]
+        return any(all(abs(cv2.pointPolygonTest(e, p, measureDist=True)) < reach for p in sample) for e in edges)
+
+    return find_open_frame(work, [f.points for f in drawn], rims, is_known)
 
 
 def _on_pieces(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from tracer.search.blobs import Blob
-from tracer.search.dashes import LONGEST_SPACE_MM
+from tracer.search.dashes import ALIKE, LONGEST_SPACE_MM, of_lines
 from tracer.search.graph import Edge, LineGraph, Points, angle, leaving
 
 LONGEST_GAP_MM = 6.0
@@ -222,15 +222,16 @@ def bridge_gaps(
     written = lettered[pairs].any(axis=1)
     # What runs on to a letter is a line only if it is longer than another letter's stroke.
     long = np.array([graph.edges[e.edge].length * mm_per_px > LEAST_LINE_MM for e in ends])
-    to_line = (long[pairs] & ~lettered[pairs]).any(axis=1)
-    straight = np.maximum(turn_a, turn_b) < _LETTER_TURN_RAD
-    good &= ~written | (straight & (gap_mm < SHORT_STOP_MM) & to_line)
+    straight = (np.maximum(turn_a, turn_b) < _LETTER_TURN_RAD) & (gap_mm < SHORT_STOP_MM)
     # What is short against a gap is the arm of a cross or a letter's stroke, and no part of a line across it.
     drawn_mm = np.array([graph.edges[e.edge].length * mm_per_px for e in ends])
     good &= (gap_mm < SHORT_STOP_MM) | (drawn_mm[pairs].min(axis=1) > _LEAST_SHARE * gap_mm)
     # A thick line does not go on as a thin one.
     mass = np.array([max(graph.edges[e.edge].mass, 1e-3) for e in ends])
     unlike = np.abs(np.log2(mass[pairs[:, 0]] / mass[pairs[:, 1]]))
+    at_node = np.array([e.node for e in ends])
+    lines = of_lines(graph, at_node, long & ~lettered, pairs[straight & (unlike < ALIKE)])
+    good &= ~written | (straight & lines[pairs].any(axis=1))
     good &= (unlike < UNLIKE) | (gap_mm < 0.8)
     cost = gap_mm * (1.0 + 3.0 * (turn_a + turn_b) + unlike)
     edges = list(graph.edges)

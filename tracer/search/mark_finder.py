@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from tracer.labels import TextLine
 from tracer.path import OpenPath
 from tracer.piece import Mark, MarkKind
+from tracer.search.frames import OpenFrame
 from tracer.search.graph import Points
 from tracer.search.line_marks import LineMarks
 from tracer.search.mark_sheet import MarkSheet
@@ -47,6 +48,11 @@ class MarkFinder(MarkSheet):
             points = self.work.loops[index].points
             self.add(name, np.concatenate([points, points[:1]]))  # type: ignore[arg-type]
 
+    def open_frame(self, frame: OpenFrame) -> None:
+        """Keep a frame that is no closed line."""
+        self.add("frame", frame.points)
+        self.claim(frame.points)
+
     def shading(self) -> None:
         """Keep creases: they are no drawing, but a person may think otherwise."""
         for points in self.work.shading:
@@ -75,12 +81,11 @@ class MarkFinder(MarkSheet):
             x0, y0, x1, y1 = block.box
             self.add("text", np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]), confidence=0.7)
 
-    def tile_marks(self, frames: Sequence[int]) -> set[int]:
-        """Name the small figures on the line of a frame, and return the edges they are made of."""
+    def tile_marks(self, frames: Sequence[Points]) -> set[int]:
+        """Name the small figures on the lines of frames, and return the edges they are made of."""
         graph = self.work.graph
         used: set[int] = set()
-        for index in frames:
-            rim = self.work.loops[index].points
+        for rim in frames:
             turned, sides = box_sides(self.work.flat(rim), self.scale)
             low, high = rim.min(axis=0) - _TILE_MARK_MM / self.scale, rim.max(axis=0) + _TILE_MARK_MM / self.scale
             near: list[int] = []
