@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration import Finding, MmPoints, PxPoints, Sheet, UnitError
 from calibration.threads import one_thread
@@ -172,7 +173,7 @@ def trace(
         number = first_number + len(traced)
         tell(f"tracing piece {i + 1} of {len(found.candidates)}", (i + 0.5) / len(found.candidates))
         try:
-            piece = _trace_candidate(sheet, candidate, options, number=number)
+            piece = _trace_candidate(sheet, found.edge_pixels, candidate, options, number=number)
         except EngineError:
             raise
         except TracerError as error:
@@ -221,8 +222,7 @@ class _Traced:
     notes: tuple[str, ...]
 
 
-def _trace_outline(sheet: Sheet, rough: RoughOutline, options: TraceOptions) -> _Traced:
-    pixels = sheet.picture.pixels
+def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline, options: TraceOptions) -> _Traced:
     rough = settled(pixels, rough, mm_per_px=sheet.mm_per_px)
     signal = edge_signal(pixels, rough) if rough.kind == "edge" else None
     seen = rough if signal is None else replace(rough, colour_weights=signal.codes)
@@ -284,9 +284,12 @@ def _exceeded_words(fit: FitResult, options: TraceOptions) -> tuple[str, ...]:
     )
 
 
-def _trace_candidate(sheet: Sheet, candidate: Candidate, options: TraceOptions, *, number: int) -> TracedPiece:
-    outer = _trace_outline(sheet, candidate.outline, options)
-    inner = tuple(_trace_outline(sheet, h, options) for h in candidate.holes)
+def _trace_candidate(
+    sheet: Sheet, edge_pixels: NDArray[np.uint8], candidate: Candidate, options: TraceOptions, *, number: int
+) -> TracedPiece:
+    pixels = edge_pixels if candidate.outline.kind == "edge" else sheet.picture.pixels
+    outer = _trace_outline(sheet, pixels, candidate.outline, options)
+    inner = tuple(_trace_outline(sheet, pixels, h, options) for h in candidate.holes)
     holes = tuple(h.path for h in inner)
     path, notes = outer.path, [*candidate.notes, *outer.notes]
     piece_id = f"p{number}"

@@ -9,7 +9,8 @@ Source: Meyer, "Color image segmentation", 1992 (the watershed of OpenCV).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -20,8 +21,12 @@ from tracer.ink import reduced
 from tracer.search.graph import Points
 from tracer.search.ground import DEEPEST_SHADOW, Ground, read_ground, to_rgb
 from tracer.search.loops import polygon_area
+from tracer.search.mat_clear import Clear, without_lines
+from tracer.search.mat_grid import GridLook, MatGrid, read_look
+from tracer.search.mat_ground import read_mat_ground
 from tracer.search.raster import (
     Mask,
+    Window,
     apart,
     as_mask,
     closed,
@@ -56,6 +61,8 @@ _FACE_UP_MM = 1.5
 _SHADOW_MM = 4.0
 """How far the shadow of a thing that lies flat may reach from its edge (judgement)."""
 
+_BAND_PX = 16
+"""So far from its edge a thing and its ground are looked at to find it to a fraction of a pixel."""
 _RIM_MM = 1.5
 """Nearer to the picture's border than this nothing is taken to be whole (our own choice)."""
 
@@ -66,6 +73,7 @@ class Thing:
 
     ``points`` and ``holes`` are in pixels of the picture; ``weights`` are on linear R, G, B and make it darker than the
     ground; ``light`` is its own lightness (0..1, linear); ``runs_off`` tells whether it crosses the picture's border.
+    ``clear`` is the picture around it without the lines of the mat it lies on.
     """
 
     points: Points
@@ -73,15 +81,21 @@ class Thing:
     weights: NDArray[np.float64]
     light: float
     runs_off: bool = False
+    clear: Clear | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Bodies:
-    """What lies on the ground, seen coarsely: the ground, its printed lines and one mask with its corner a thing."""
+    """What lies on the ground, seen coarsely: the ground, its printed lines and one mask with its corner a thing.
+
+    Where the ground is a mat, ``grid`` and ``look`` tell its grid.
+    """
 
     ground: Ground
     lines: Mask
     things: tuple[tuple[NDArray[np.bool_], tuple[int, int]], ...]
+    grid: MatGrid | None = None
+    look: GridLook | None = None
 
     def outline_px(self, index: int) -> Points:
         """Return the coarse outline of a thing in pixels of the picture."""
@@ -102,7 +116,7 @@ def find_bodies(
     pixels: NDArray[np.uint8],
     mm_per_px: float,
     excluded: NDArray[np.uint8] | None = None,
-    ground_px: NDArray[np.float64] | None = None,
+    grid: MatGrid | None = None,
 ) -> Bodies:
     """Find the things that lie on the ground, coarsely.
 
@@ -113,10 +127,15 @@ def find_bodies(
     mm_per_px : float
     excluded : ndarray of uint8, optional
         Non-zero where a reference lies, on a grid of any size that covers the picture.
-    ground_px : ndarray, shape (N, 2), optional
-        Polygon in the picture in which the ground is known to be seen (the grid of a mat).
+    grid : MatGrid, optional
+        The grid of the mat that is the ground.
     """
-    ground = read_ground(pixels, mm_per_px, ground_px)
+    ground = None if grid is None else read_mat_ground(pixels, mm_per_px, grid)
+    look = None
+    if ground is None:
+        ground = read_ground(pixels, mm_per_px, None if grid is None else grid.outline_px)
+    elif grid is not None:
+        look = read_look(grid, to_rgb(pixels), ground.light, ground.factor)
     scale = ground.mm_per_px
     foreign = as_mask(ground.foreign)
     if excluded is not None:
@@ -152,7 +171,7 @@ def find_bodies(
             body = sure
         if not _is_rag(body, foreign.shape):
             things.append((body, (x, y)))
-    return Bodies(ground=ground, lines=lines, things=tuple(things))
+    return Bodies(ground=ground, lines=lines, things=tuple(things), grid=grid, look=look)
 
 
 def ground_sheets(bodies: Bodies) -> list[Points]:
@@ -189,7 +208,7 @@ def _is_rag(body: NDArray[np.bool_], view: tuple[int, ...]) -> bool:
 def find_edge(pixels: NDArray[np.uint8], mm_per_px: float, bodies: Bodies, index: int) -> Thing | None:
     """Find a thing's edge and holes at full size; None when it has no edge that can be found."""
     body, corner = bodies.things[index]
-    return _edge_of(pixels, mm_per_px, bodies.ground, bodies.lines, body, corner)
+    return _edge_of(pixels, mm_per_px, bodies, index, body, corner)
 
 
 def _printed_lines(foreign: NDArray[np.uint8], no_lines: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
@@ -208,12 +227,13 @@ def _printed_lines(foreign: NDArray[np.uint8], no_lines: NDArray[np.uint8], scal
 def _edge_of(
     pixels: NDArray[np.uint8],
     mm_per_px: float,
-    ground: Ground,
-    lines: NDArray[np.uint8],
+    bodies: Bodies,
+    index: int,
     body: NDArray[np.bool_],
     corner: tuple[int, int],
 ) -> Thing | None:
     """Find a thing's edge and holes at full size."""
+    ground, lines = bodies.ground, bodies.lines
     scale = ground.mm_per_px
     margin = max(4, round(8.0 / scale))
     rows, columns = ground.foreign.shape
@@ -240,7 +260,13 @@ def _edge_of(
     zoom = ground.factor
     step = max(1, int(np.ceil(np.sqrt(view.size * zoom * zoom / _MOST_PIXELS))))
     window = (slice(y0 * zoom, y1 * zoom), slice(x0 * zoom, x1 * zoom))
-    picture = to_rgb(reduced(pixels[window], step))
+    crop, clear = pixels[window], None
+    if bodies.grid is not None and bodies.look is not None:
+        whole = Window(x=x0 * zoom, y=y0 * zoom, columns=crop.shape[1], rows=crop.shape[0])
+        others = _others(bodies, index, (x0, y0), view.shape)
+        clear = without_lines(pixels, whole, bodies.grid, bodies.look, ground, colour, others)
+        crop = clear.pixels
+    picture = to_rgb(reduced(crop, step))
     size = (picture.shape[1], picture.shape[0])
     per_px = mm_per_px * step
     light = np.asarray(cv2.resize(ground.light[y0:y1, x0:x1], size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
@@ -287,8 +313,40 @@ def _edge_of(
     thing = _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
     if thing is None or thing.runs_off:
         return thing
+    if clear is not None and bodies.grid is not None and bodies.look is not None:
+        # Now that the edge is known, so is the shadow on the mat right beside it.
+        shape = to_size(region, crop.shape[1], crop.shape[0])
+        clear = without_lines(pixels, whole, bodies.grid, bodies.look, ground, colour, others, shape)
+        thing = replace(thing, clear=clear)
     outline = (thing.points - [x0 * zoom, y0 * zoom] + 0.5) / step - 0.5
     return thing if _step_across(share, outline, per_px) > LEAST_STEP else None
+
+
+def _others(bodies: Bodies, index: int, corner: tuple[int, int], shape: tuple[int, ...]) -> Mask:
+    """Return where in a part of the view other things lie."""
+    out = np.zeros(bodies.ground.foreign.shape, np.uint8)
+    for other, (body, (x, y)) in enumerate(bodies.things):
+        if other != index:
+            out[y : y + body.shape[0], x : x + body.shape[1]] |= as_mask(body)
+    return out[corner[1] : corner[1] + shape[0], corner[0] : corner[0] + shape[1]]
+
+
+def without_grid(pixels: NDArray[np.uint8], things: Sequence[Thing]) -> NDArray[np.uint8]:
+    """Return the picture without the lines of a mat along the edges of things that lie on it."""
+    cleared = [t for t in things if t.clear is not None]
+    if not cleared:
+        return pixels
+    out = to_rgb(pixels).copy()
+    for thing in cleared:
+        assert thing.clear is not None
+        crop, (x, y) = thing.clear.pixels, thing.clear.at
+        band = np.zeros(crop.shape[:2], np.uint8)
+        for ring in (thing.points, *thing.holes):
+            at = np.rint(ring - [x, y]).astype(np.int32).reshape(-1, 1, 2)
+            cv2.polylines(band, [at], isClosed=True, color=1, thickness=2 * _BAND_PX + 1)
+        part = out[y : y + crop.shape[0], x : x + crop.shape[1]]
+        part[band > 0] = crop[band > 0]
+    return out
 
 
 def _step_across(share: NDArray[np.float32], outline: Points, per_px: float) -> float:

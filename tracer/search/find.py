@@ -17,12 +17,13 @@ from numpy.typing import NDArray
 from calibration import Finding, PxPoints, Sheet
 from calibration.light import SRGB_TO_LINEAR
 from tracer.candidate import Candidate, RoughOutline
+from tracer.curves.carry import runs_of
 from tracer.ink import Ink, find_ink
 from tracer.labels import TextLine
 from tracer.piece import Mark
 from tracer.reading import can_read_words, read_words, without_repeats
 from tracer.search.drawn import LineWork, lies_in, read_line_work
-from tracer.search.edges import Thing, find_bodies, find_edge, ground_sheets
+from tracer.search.edges import Thing, find_bodies, find_edge, ground_sheets, without_grid
 from tracer.search.frames import OpenFrame, find_open_frame
 from tracer.search.graph import LineGraph, Points
 from tracer.search.lattice import find_lattice, grid_edges, mat_reference
@@ -32,6 +33,8 @@ from tracer.search.mark_finder import MarkFinder
 from tracer.search.mark_sheet import PAPER_EDGE_MM
 from tracer.search.marks import runs_parallel
 from tracer.search.marks_text import TextBlock
+from tracer.search.mat_grid import find_grid
+from tracer.search.mat_ink import without_mat_print
 from tracer.search.pieces import Found, find_pieces, usual
 from tracer.search.sizes import choose_sizes
 from tracer.search.spots import are_spots
@@ -59,14 +62,23 @@ _NO_WORDS = Finding(
 _SPAN_SHARE = 0.9
 _MOST_CLOSER = 40
 """So many blocks of text at most are looked at again from closer by; more of them are no words (judgement)."""
+_DOUBTFUL_PX, _LOST_PX, _SHORT_PX = 0.12, 0.8, 40
+"""Places of an edge that may be off by so much are carried across where they are few in a row; by so much, everywhere
+(judgement)."""
+_STRAIGHT_RAD = 0.2
 _COVERS_ALL = ("mat", "sheet", "density", "page", "target")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SearchResult:
-    """What the search found on a sheet: pieces in reading order, marks of the sheet in mm, and what is doubtful."""
+    """What the search found on a sheet: pieces in reading order, marks of the sheet in mm, and what is doubtful.
+
+    ``edge_pixels`` is the picture in which the edges of things are to be sought: without the lines of the mat that they
+    lie on.
+    """
 
     candidates: tuple[Candidate, ...]
+    edge_pixels: NDArray[np.uint8]
     sheet_marks: tuple[Mark, ...] = ()
     findings: tuple[Finding, ...] = ()
 
@@ -101,6 +113,7 @@ def find_candidates(
     ink = find_ink(pixels, scale)
     excluded = _reference_mask(sheet, ink)
     mat = mat_reference(sheet)
+    grid = find_grid(sheet)
     lattice = find_lattice(sheet)
     foreign = None if lattice is None else lambda graph: grid_edges(graph, ink, sheet, lattice)
 
@@ -115,10 +128,14 @@ def find_candidates(
 
     seen = on_seen or (lambda _outlines: None)
     report("lines", 0.3)
-    # Lines and things cut out are found side by side: both spend their time in compiled code.
-    with ThreadPoolExecutor(max_workers=1) as pool:
+    # Lines and things cut out are found side by side: both spend their time in compiled code. On a mat, what lies on it
+    # tells what is printed on it; there the things come first.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        finding = pool.submit(find_bodies, pixels, scale, excluded, grid)
+        if grid is not None:
+            ink = without_mat_print(ink, finding.result())
         reading = pool.submit(line_work, bundled=size_line is not None)
-        bodies = find_bodies(pixels, scale, excluded, None if mat is None else mat.outline_px)
+        bodies = finding.result()
         if bodies.things:
             seen([PxPoints(bodies.outline_px(k)) for k in range(len(bodies.things))])
         work = reading.result()
@@ -209,7 +226,10 @@ def find_candidates(
     ]
     report("pieces", 1.0)
     return SearchResult(
-        candidates=tuple(_reading_order(named)), sheet_marks=tuple(marker.loose), findings=tuple(findings)
+        candidates=tuple(_reading_order(named)),
+        edge_pixels=without_grid(pixels, things),
+        sheet_marks=tuple(marker.loose),
+        findings=tuple(findings),
     )
 
 
@@ -331,18 +351,46 @@ def _reading_order(candidates: list[Candidate]) -> list[Candidate]:
 
 def _edge_candidate(thing: Thing) -> Candidate:
     def rough(points: NDArray[np.float64], *, hole: bool = False) -> RoughOutline:
-        none = np.zeros(len(points), dtype=bool)
         return RoughOutline(
             points_px=PxPoints(points),
             kind="edge",
             line_width_px=0.0,
             colour_weights=thing.weights,
-            obscured=none,
-            bridged=none.copy(),
+            obscured=_doubtful(thing, points),
+            bridged=np.zeros(len(points), dtype=bool),
             hole=hole,
         )
 
     return Candidate(outline=rough(thing.points), holes=tuple(rough(h, hole=True) for h in thing.holes))
+
+
+def _doubtful(thing: Thing, points: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return where the edge of a thing cannot be read for a line of the mat.
+
+    Where a line crosses the edge, what is seen beside it tells more; where it runs along, a doubtful place is better
+    than none.
+    """
+    if thing.clear is None:
+        return np.zeros(len(points), dtype=bool)
+    doubt = thing.clear.doubt_px(points)
+    out = np.zeros(len(points), dtype=bool)
+    for first, count in runs_of(doubt > _DOUBTFUL_PX, closed=True):
+        if count <= _SHORT_PX and _goes_straight_on(points, first, count):
+            out[(first + np.arange(count)) % len(points)] = True
+    return out
+
+
+def _goes_straight_on(points: NDArray[np.float64], first: int, count: int) -> bool:
+    """Return whether a ring has the same direction on both sides of a run, and across it."""
+    arm = 14
+    if len(points) < count + 4 * arm:
+        return False
+    n = len(points)
+    at = np.array([first - arm - 2, first - 2, first + count + 1, first + count + 1 + arm]) % n
+    ways = np.diff(points[at], axis=0)
+    angles = np.arctan2(ways[:, 1], ways[:, 0])
+    turns = np.abs((np.diff(angles) + np.pi) % (2 * np.pi) - np.pi)
+    return bool((turns < _STRAIGHT_RAD).all())
 
 
 def _drawn_candidate(

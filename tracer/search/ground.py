@@ -31,7 +31,8 @@ CLASS_REACH = 2.0
 difference; from memory)."""
 DEEPEST_SHADOW = 0.3
 """Share of light left in the deepest shadow under a flat thing (common practice, no source)."""
-_NOISE_FACTOR = 5.0
+NOISE_FACTOR = 5.0
+"""What differs from the ground by so many times its own unevenness is foreign (judgement)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,6 +74,37 @@ def _lab(linear: NDArray[Any]) -> NDArray[np.float32]:
     return np.asarray(cv2.cvtColor(encoded.astype(np.float32), cv2.COLOR_RGB2Lab), dtype=np.float32)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class View:
+    """The picture reduced by ``factor``: linear RGB and CIE Lab, both of shape (rows, columns, 3)."""
+
+    factor: int
+    mm_per_px: float
+    linear: NDArray[np.float32]
+    lab: NDArray[np.float32]
+
+
+def view_of(pixels: NDArray[np.uint8], mm_per_px: float) -> View:
+    """Return the picture as coarsely as the ground is read."""
+    by_size = (pixels.shape[0] * pixels.shape[1] / MOST_VIEW_PIXELS) ** 0.5
+    factor = max(1, int(np.ceil(by_size)), round(VIEW_MM / mm_per_px))
+    view = to_rgb(cv2.medianBlur(reduced(pixels, factor), 3))
+    lab = np.asarray(cv2.cvtColor(view.astype(np.float32) / 255.0, cv2.COLOR_RGB2Lab), dtype=np.float32)
+    return View(factor=factor, mm_per_px=mm_per_px * factor, linear=SRGB_TO_LINEAR[view], lab=lab)
+
+
+def compared(
+    view: View, light: NDArray[np.float32]
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
+    """Return each pixel's distance from the ground's colour (CIE Lab), its share of its light, what may be shadow."""
+    distance = np.sqrt(((view.lab - _lab(light)) ** 2).sum(axis=2))
+    ratio = np.asarray(view.linear / np.maximum(light, 1e-3), dtype=np.float32)
+    mean = ratio.mean(axis=2)
+    spread = np.abs(ratio - mean[:, :, None]).max(axis=2) / np.maximum(mean, 1e-3)
+    shadow = (mean < 0.96) & (mean > DEEPEST_SHADOW) & (spread < 0.10)
+    return np.asarray(distance, dtype=np.float32), ratio, np.asarray(shadow, dtype=bool)
+
+
 def read_ground(pixels: NDArray[np.uint8], mm_per_px: float, within_px: NDArray[np.float64] | None = None) -> Ground:
     """Find the ground of a picture.
 
@@ -83,32 +115,23 @@ def read_ground(pixels: NDArray[np.uint8], mm_per_px: float, within_px: NDArray[
     within_px : ndarray, shape (N, 2), optional
         Polygon in which to look; beyond it nothing is foreign.
     """
-    by_size = (pixels.shape[0] * pixels.shape[1] / MOST_VIEW_PIXELS) ** 0.5
-    factor = max(1, int(np.ceil(by_size)), round(VIEW_MM / mm_per_px))
-    scale = mm_per_px * factor
-    view = to_rgb(cv2.medianBlur(reduced(pixels, factor), 3))
-    linear = SRGB_TO_LINEAR[view]
-    lab = np.asarray(cv2.cvtColor(view.astype(np.float32) / 255.0, cv2.COLOR_RGB2Lab), dtype=np.float32)
-    beyond = np.zeros(lab.shape[:2], np.uint8)
+    view = view_of(pixels, mm_per_px)
+    beyond = np.zeros(view.lab.shape[:2], np.uint8)
     if within_px is not None and len(within_px) >= 3:
         beyond[:] = 1
-        corners = np.rint((within_px + 0.5) / factor - 0.5).astype(np.int32).reshape(-1, 1, 2)
+        corners = np.rint((within_px + 0.5) / view.factor - 0.5).astype(np.int32).reshape(-1, 1, 2)
         cv2.fillPoly(beyond, [corners], 0)
-    ground = _fit(lab, scale, beyond > 0)
-    light = _follow(linear, ground, scale)
-    light_lab = _lab(light)
-    difference = lab - light_lab
-    distance = np.sqrt((difference**2).sum(axis=2))
+    ground = _fit(view.lab, view.mm_per_px, beyond > 0)
+    light = spread_light(view.linear, ground, view.mm_per_px)
+    distance, ratio, shadow = compared(view, light)
     # The ground's own unevenness (weave, wood, noise) sets how much difference means something.
     calm = distance[ground]
     typical = float(np.median(calm)) if len(calm) else 1.0
-    foreign = distance > max(LEAST_DIFFERENCE, _NOISE_FACTOR * typical)
+    foreign = distance > max(LEAST_DIFFERENCE, NOISE_FACTOR * typical)
     foreign &= beyond == 0
-    ratio = np.asarray(linear / np.maximum(light, 1e-3), dtype=np.float32)
-    mean = ratio.mean(axis=2)
-    spread = np.abs(ratio - mean[:, :, None]).max(axis=2) / np.maximum(mean, 1e-3)
-    shadow = (mean < 0.96) & (mean > DEEPEST_SHADOW) & (spread < 0.10)
-    return Ground(factor=factor, mm_per_px=scale, light=light, ratio=ratio, foreign=foreign, shadow=shadow)
+    return Ground(
+        factor=view.factor, mm_per_px=view.mm_per_px, light=light, ratio=ratio, foreign=foreign, shadow=shadow
+    )
 
 
 def _zones(
@@ -163,7 +186,7 @@ def _fit(lab: NDArray[np.float32], scale: float, beyond: NDArray[np.bool_]) -> N
         if seen[seed]:
             continue
         tried += 1
-        member = _grow_class(int(seed), sizes, place, colour)
+        member = grow_class(int(seed), sizes, place, colour)
         seen |= member
         score = float(sizes[member].sum() / flat.size + on_rim[member].sum())
         if best is None or score > best[0]:
@@ -173,10 +196,18 @@ def _fit(lab: NDArray[np.float32], scale: float, beyond: NDArray[np.bool_]) -> N
     return np.asarray(chosen[labels], dtype=bool)
 
 
-def _grow_class(
-    seed: int, sizes: NDArray[np.float64], place: NDArray[np.float64], colour: NDArray[np.float64]
+def grow_class(
+    seed: int,
+    sizes: NDArray[np.float64],
+    place: NDArray[np.float64],
+    colour: NDArray[np.float64],
+    *,
+    reach: float = CLASS_REACH,
 ) -> NDArray[np.bool_]:
-    """Return the zones that a smooth surface through the seed's colour explains."""
+    """Return the zones that a smooth surface through the seed's colour explains, within a reach (CIE Lab).
+
+    ``sizes`` (N,) are weights, ``place`` (N, 2) lies between -1 and 1 across the picture, ``colour`` (N, 3) is CIE Lab.
+    """
     member = np.zeros(len(sizes), dtype=bool)
     member[seed] = True
     terms = np.stack(
@@ -191,7 +222,7 @@ def _grow_class(
         solution = np.linalg.solve(normal + 1e-9 * np.eye(6), t.T @ (colour[member] * np.sqrt(weight)[:, None]))
         residual = np.linalg.norm((colour - terms @ solution) * np.array([0.6, 1.0, 1.0]), axis=1)
         near = np.hypot(*(place[:, None, :] - place[None, member, :]).transpose(2, 0, 1)).min(axis=1) < 0.5
-        grown = (residual < CLASS_REACH) & near
+        grown = (residual < reach) & near
         grown[seed] = True
         if (grown == member).all():
             break
@@ -199,7 +230,7 @@ def _grow_class(
     return member
 
 
-def _follow(linear: NDArray[np.float32], ground: NDArray[np.bool_], scale: float) -> NDArray[np.float32]:
+def spread_light(linear: NDArray[np.float32], ground: NDArray[np.bool_], scale: float) -> NDArray[np.float32]:
     """Spread the ground's own light under the things that lie on it (normalised averaging at several widths)."""
     if not ground.any():
         return np.broadcast_to(linear.reshape(-1, 3).mean(axis=0), linear.shape).astype(np.float32)

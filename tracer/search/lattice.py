@@ -18,6 +18,8 @@ from tracer.search.graph import LineGraph
 
 NEAR_MM = 0.7
 """Lines this close to where the grid should be may be the grid: half its line and what is left of the lens."""
+FEWEST_LINES = 8
+"""A grid seen through tissue shows so many of its lines; fewer are drawn ones that happen to lie on it (judgement)."""
 HEAVIER = 1.7
 """A line so much heavier than the grid's own is drawn on top of it (common practice, no source)."""
 
@@ -66,6 +68,7 @@ def find_lattice(sheet: Sheet) -> Lattice | None:
 def grid_edges(graph: LineGraph, ink: Ink, sheet: Sheet, lattice: Lattice) -> set[int]:
     """Return the edges of a line graph that are lines of the mat's grid."""
     along: list[int] = []
+    lines: set[tuple[int, int]] = set()
     for index, edge in enumerate(graph.edges):
         if edge.bridge or len(edge.points) < 2:
             continue
@@ -80,8 +83,11 @@ def grid_edges(graph: LineGraph, ink: Ink, sheet: Sheet, lattice: Lattice) -> se
             # It must run along the grid line, not merely cross near one.
             if span[1 - axis] > 3.0 * span[axis] or edge.length * ink.mm_per_px < 2.5:
                 along.append(index)
+                lines.add(
+                    (axis, round(float(np.median(mm @ lattice.turn[axis] + lattice.shift[axis]) / lattice.pitch_mm)))
+                )
                 break
-    if not along:
+    if len(lines) < FEWEST_LINES:
         return set()
     mass = np.array([graph.edges[i].mass for i in along])
     length = np.array([graph.edges[i].length for i in along])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -11,6 +12,17 @@ from numpy.typing import NDArray
 
 Mask = NDArray[np.uint8]
 Labels = NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """A part of a picture, reduced: its first pixel in the picture, its size, and how many pixels one of it covers."""
+
+    x: int
+    y: int
+    columns: int
+    rows: int
+    step: int = 1
 
 
 def disc(diameter_px: float) -> Mask:

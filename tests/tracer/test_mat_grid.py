@@ -1,0 +1,154 @@
+"""Things cut out that lie on a gridded mat, on small pictures drawn here with exactly known outlines."""
+
+import numpy as np
+import pytest
+
+from calibration import MmPoints, PxPoints, Reference
+from tests.tracer.sheet_drawing import INK, Drawing, polygon_distance_mm
+from tracer.pipeline import TraceOptions, trace
+from tracer.search.edges import find_bodies
+from tracer.search.find import find_candidates
+from tracer.search.mat_grid import find_grid
+
+DPI = 100.0
+MM_PER_PX = 25.4 / DPI
+OUTLINE_MM = 0.20
+"""Eight tenths of a pixel: what a lined mat may cost an outline that plain ground gives to a tenth (our own limit)."""
+CODES_95, CODES_99 = 10, 30
+"""A picture that was put right may differ from one drawn without lines by so many codes of 255 within 2 mm of the edge,
+at 95 % and at 99 % of the pixels (our own limit; the lines themselves make 50 and more)."""
+MATS = {
+    "green": ((38, 92, 74), (206, 214, 190)),
+    "pale": ((214, 218, 212), (64, 74, 88)),
+    "pink": ((196, 110, 130), (250, 236, 236)),
+}
+BLOCK = np.array([[33, 31.2], [92, 30.4], [97.3, 80], [60, 92], [30.2, 79.6]], dtype=float)
+
+
+def mat_drawing(colour, things, *, pitch_mm=10.0, size=(160, 130), lines=True, shadow=0.0):
+    """A mat that fills the picture, its grid from 5 mm on, and rings filled with a colour on it."""
+    body, ink = MATS[colour]
+    d = Drawing(*size, dpi=DPI, paper=body)
+    across = np.arange(5.0, size[0] - 4, pitch_mm)
+    down = np.arange(5.0, size[1] - 4, pitch_mm)
+    if lines:
+        for x in across:
+            d.line([(x, down[0]), (x, down[-1])], width_mm=0.45, colour=ink)
+        for y in down:
+            d.line([(across[0], y), (across[-1], y)], width_mm=0.45, colour=ink)
+    if shadow:
+        # A shadow darkens mat and lines alike, on one side of each thing.
+        shade = Drawing(*size, dpi=DPI, paper=(255, 255, 255))
+        for ring, _ in things:
+            shade.fill(np.asarray(ring) + [0.6, 0.9], colour=(round(255 * (1 - shadow)),) * 3)
+        shade.soften(0.6)
+        d.canvas = (d.canvas.astype(np.float32) * shade.canvas / 255).astype(np.uint8)
+    for ring, fill in things:
+        d.fill(ring, colour=fill)
+    return d, across, down
+
+
+def mat_sheet(d, across, down, things, *, pitch_mm=10.0, **options):
+    """The sheet of such a drawing, with the crossings that are seen as the mat's points."""
+    nodes = np.array([(x, y) for x in across for y in down])
+    for ring, _ in things:
+        ring = np.asarray(ring, dtype=float)
+        a, b = ring, np.roll(ring, -1, axis=0)
+        over = (a[:, 1] > nodes[:, None, 1]) != (b[:, 1] > nodes[:, None, 1])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            at = a[:, 0] + (nodes[:, None, 1] - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
+        covered = (over & (nodes[:, None, 0] < at)).sum(axis=1) % 2 == 1
+        nodes = nodes[~covered & (polygon_distance_mm(nodes, ring) > 1.0)] if len(nodes) else nodes
+    edge = np.array([(x, y) for x, y in ((0, 0), (-1, 0), (-1, -1), (0, -1))])
+    outline = np.array([(across[i], down[j]) for i, j in edge])
+    mat = Reference(
+        kind="mat",
+        size=f"{pitch_mm:g}mm",
+        points_px=PxPoints(nodes / MM_PER_PX - 0.5),
+        points_mm=MmPoints(nodes),
+        sigma_px=np.full(len(nodes), 0.05),
+        tolerance_relative=0.0003,
+        outline_px=PxPoints(outline / MM_PER_PX - 0.5),
+    )
+    return d.sheet(others=[mat], **options)
+
+
+def assert_outlines(sheet, things):
+    traced = trace(sheet, TraceOptions(words=False)).pieces
+    assert len(traced) == len(things)
+    for ring, _ in things:
+        ring = np.asarray(ring, dtype=float)
+        samples = [np.asarray(t.piece.outline.sample(0.25)[0]) for t in traced]
+        best = min(samples, key=lambda s: float(np.hypot(*(s.mean(axis=0) - ring.mean(axis=0)))))
+        assert polygon_distance_mm(best, ring).max() < OUTLINE_MM
+        assert polygon_distance_mm(ring, best).max() < OUTLINE_MM
+
+
+@pytest.mark.parametrize("colour", ["green", "pink"])
+def test_card_is_traced_where_lines_of_a_mat_run_into_its_edges_and_along_them(colour):
+    # Two edges lie within a line's width of lines at 30 and 80 mm and leave them at a small angle.
+    things = [(BLOCK - [0, 0.6], (242, 240, 234))]
+    d, across, down = mat_drawing(colour, things, shadow=0.35)
+    assert_outlines(mat_sheet(d, across, down, things), things)
+
+
+def test_paper_that_covers_most_of_a_mat_is_not_its_ground():
+    big = [
+        (np.array([[8, 9], [152, 7], [149, 60], [12, 63]], dtype=float), (240, 236, 224)),
+        (np.array([[10, 68], [146, 66], [151, 119], [7, 121]], dtype=float), (240, 236, 224)),
+    ]
+    d, across, down = mat_drawing("green", big)
+    assert_outlines(mat_sheet(d, across, down, big), big)
+
+
+def test_what_a_mat_has_printed_on_it_is_no_piece():
+    # Numbers, ticks and a printed hexagon in the mat's own ink beside a template.
+    things = [(BLOCK, (186, 52, 48))]
+    d, across, down = mat_drawing("pale", things)
+    ink = MATS["pale"][1]
+    turn = np.arange(6) * np.pi / 3
+    d.line(np.stack([126 + 14 * np.cos(turn), 60 + 14 * np.sin(turn)], axis=1), closed=True, colour=ink, width_mm=0.45)
+    for x in np.arange(5, 156, 2.5):
+        d.line([(x, 5), (x, 8)], colour=ink, width_mm=0.25)
+    for n in range(8):
+        d.text((20 * n + 6, 129), str(n), height_mm=3.5)
+    found = find_candidates(mat_sheet(d, across, down, things), words=False).candidates
+    assert [c.outline.kind for c in found] == ["edge"]
+
+
+def test_a_piece_drawn_on_a_sheet_on_a_mat_is_found_where_it_happens_to_lie_on_grid_lines():
+    sheet_ring = [(np.array([[9, 8], [151, 10], [150, 121], [10, 119]], dtype=float), (240, 238, 232))]
+    d, across, down = mat_drawing("pale", sheet_ring)
+    drawn = np.array([[35, 35], [95, 35], [95, 75], [35, 75]], dtype=float)
+    d.line(drawn, closed=True, width_mm=0.6, colour=INK)
+    found = find_candidates(mat_sheet(d, across, down, sheet_ring), words=False).candidates
+    assert [c.outline.kind for c in found] == ["drawn"]
+
+
+@pytest.mark.parametrize("colour", list(MATS))
+def test_the_picture_without_lines_looks_as_if_none_had_been_drawn(colour):
+    things = [(BLOCK, (242, 240, 234) if colour != "pale" else (186, 52, 48))]
+    d, across, down = mat_drawing(colour, things, shadow=0.3)
+    plain, _, _ = mat_drawing(colour, things, shadow=0.3, lines=False)
+    sheet = mat_sheet(d, across, down, things)
+    cleared = find_candidates(sheet, words=False).edge_pixels.astype(int)
+    difference = np.abs(cleared - plain.pixels().astype(int)).max(axis=2)
+    before = np.abs(sheet.picture.pixels.astype(int) - plain.pixels().astype(int)).max(axis=2)
+    y, x = np.mgrid[0 : difference.shape[0], 0 : difference.shape[1]]
+    mm = (np.stack([x.ravel(), y.ravel()], axis=1) + 0.5) * MM_PER_PX
+    beside = (polygon_distance_mm(mm, BLOCK) < 2.0).reshape(difference.shape)
+    assert np.percentile(before[beside], 95) > 5 * CODES_95
+    assert np.percentile(difference[beside], 95) < CODES_95
+    assert np.percentile(difference[beside], 99) < CODES_99
+
+
+def test_the_light_of_the_mat_is_read_between_its_lines():
+    things = [(BLOCK, (242, 240, 234))]
+    d, across, down = mat_drawing("green", things)
+    sheet = mat_sheet(d, across, down, things)
+    bodies = find_bodies(sheet.picture.pixels, sheet.mm_per_px, None, find_grid(sheet))
+    body = ((np.array(MATS["green"][0]) / 255 + 0.055) / 1.055) ** 2.4
+    assert bodies.look is not None
+    assert np.abs(bodies.ground.light / body - 1).max() < 0.05
+    assert bodies.look.contrast > 2
+    assert len(bodies.things) == 1

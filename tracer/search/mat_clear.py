@@ -1,0 +1,185 @@
+"""The picture as it would be if the mat had no grid.
+
+At an edge on a mat three lights mix: the thing's, the mat's, and that of a printed line that runs into the edge or
+along it. What the mat with its lines looks like is known (:mod:`tracer.search.mat_grid`), and so is the thing's colour;
+how much of a pixel the thing covers follows from the pixel's light, and then what it would be without the line:
+``covered * thing + (1 - covered) * mat``. A shadow on the mat darkens the mat and its lines alike and stays.
+
+Limits: where a line has the thing's own colour nothing tells one from the other; the coarse shape of the thing decides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.light import SRGB_TO_LINEAR
+from tracer.search.ground import Ground, to_rgb
+from tracer.search.mat_grid import REACH_PX, GridLook, MatGrid
+from tracer.search.raster import Mask, Window
+
+_LEAST_GAIN = 0.02
+"""Weaker traces of a line are left alone: less than the noise of a picture."""
+_PRIOR_ERROR = 0.25
+"""How well what lies beside a line tells how far it is covered (judgement)."""
+_LOOK_ERROR = 0.05
+"""How well the look of a line is known, as a share of its contrast (judgement)."""
+_PRIOR_SIGMAS_PX = (1.5, 4.0)
+_CODES = 4096
+
+
+_SHADE = 0.05
+"""How well the shadow on the mat is known at an edge, as a share of the mat's light (judgement)."""
+_DARKEST, _LIGHTEST = 0.25, 1.12
+"""Shares of its light that a bare mat may have in a shadow and for its unevenness (judgement)."""
+_SHADE_SIGMAS_PX = (1.5, 4.0, 12.0)
+_LEAST_DOUBT = 0.04
+"""Least error of the covered share: blur does not quite mix as it is taken to here (measured on rendered lines)."""
+_NOISE = 0.012
+"""Usual noise of linear light after JPEG (judgement)."""
+_PX_A_SHARE = 2.0
+"""By so many pixels an edge moves for an error of its whole step: a blur of 0.8 px (sampling, from memory)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Clear:
+    """A window of a picture without lines.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+    at : tuple of int
+        Its first pixel in the picture, x and y.
+    doubt : ndarray of uint8, shape (rows, columns)
+        By how much an edge there may be off for it, in hundredths of a pixel.
+    """
+
+    pixels: NDArray[np.uint8]
+    at: tuple[int, int]
+    doubt: NDArray[np.uint8]
+
+    def doubt_px(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the doubt at points (N, 2) of the picture: the largest within two pixels."""
+        rows, columns = self.doubt.shape
+        x, y = np.rint(points - self.at).astype(np.intp).T
+        most = np.zeros(len(points), dtype=np.uint8)
+        for down in range(-2, 3):
+            for across in range(-2, 3):
+                own = self.doubt[np.clip(y + down, 0, rows - 1), np.clip(x + across, 0, columns - 1)]
+                most = np.maximum(most, own)
+        return most / 100.0
+
+
+def without_lines(
+    pixels: NDArray[np.uint8],
+    window: Window,
+    grid: MatGrid,
+    look: GridLook,
+    ground: Ground,
+    thing: NDArray[np.floating],
+    others: Mask,
+    shape: Mask | None = None,
+) -> Clear:
+    """Return a window of a picture without the lines of a mat's grid.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns) or (rows, columns, 3)
+        The whole picture.
+    window : Window
+        At full size, on whole pixels of the ground's view.
+    grid : MatGrid
+    look : GridLook
+    ground : Ground
+    thing : ndarray, shape (3,)
+        Linear R, G, B of the thing as a share of the mat's.
+    others : ndarray of uint8
+        1 where other things are, on the window at any size; what lies there is left alone.
+    shape : ndarray of uint8, shape (rows, columns), optional
+        1 where the thing is, once it is known; then its shadow on the mat is known too.
+    """
+    out = to_rgb(pixels[window.y : window.y + window.rows, window.x : window.x + window.columns]).copy()
+    size = (window.columns, window.rows)
+    places = grid.places(window)
+    near = np.zeros((window.rows, window.columns), dtype=bool)
+    for axis in (0, 1):
+        at = places[:, :, axis]
+        near |= np.abs(at - np.rint(at)) < REACH_PX * places[:, :, 2 + axis]
+    near &= cv2.resize(others, size, interpolation=cv2.INTER_NEAREST) == 0
+    picked = np.flatnonzero(near)
+    gain = look.gain(places.reshape(-1, 4)[picked])
+    strong = np.abs(gain).max(axis=1) > _LEAST_GAIN
+    picked, gain = picked[strong], gain[strong]
+    doubt = np.zeros(out.shape[:2], dtype=np.uint8)
+    clear = Clear(pixels=out, at=(window.x, window.y), doubt=doubt)
+    if not len(picked):
+        return clear
+    x, y = window.x // ground.factor, window.y // ground.factor
+    part = ground.light[y : y + window.rows // ground.factor, x : x + window.columns // ground.factor]
+    whole = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+    free = np.ones(out.shape[:2], dtype=bool)
+    free.ravel()[picked] = False
+    own_everywhere = whole * thing.astype(np.float32)
+    if shape is None:
+        shade = np.ones((len(picked), 1), dtype=np.float32)
+        toward = own_everywhere - whole
+        cover = ((SRGB_TO_LINEAR[out] - whole) * toward).sum(axis=2) / np.maximum((toward**2).sum(axis=2), 1e-6)
+    else:
+        shade = _shade(out, whole, free & (shape == 0)).ravel()[picked][:, None]
+        cover = cv2.GaussianBlur(shape.astype(np.float32), (0, 0), 1.0)
+    prior = _from_beside(np.clip(cover, 0, 1).astype(np.float32), free, _PRIOR_SIGMAS_PX, 0.5).ravel()[picked]
+    light, own = whole.reshape(-1, 3)[picked], own_everywhere.reshape(-1, 3)[picked]
+    mat = light * shade
+    lined = mat * (1 + gain)
+    seen = SRGB_TO_LINEAR[out.reshape(-1, 3)[picked]]
+    step = own - lined
+    size2 = (step**2).sum(axis=1)
+    # How well the light of a lined pixel is foretold, against how well what lies beside it tells how far it is covered.
+    noise2 = _NOISE**2 + ((_LOOK_ERROR * (mat - lined)) ** 2).sum(axis=1)
+    trust = noise2 / _PRIOR_ERROR**2
+    covered = (((seen - lined) * step).sum(axis=1) + trust * prior) / (size2 + trust)
+    covered = np.clip(covered, 0, 1)[:, None]
+    # What the thing does not cover is taken for lined mat. A light line is divided out, whatever shadow lies there; to
+    # divide by a dark one would blow up the noise, so there the difference is added.
+    divided = covered * own + (seen - covered * own) / np.maximum(1 + gain, 1)
+    added = seen + (1 - covered) * (mat - lined)
+    out.reshape(-1, 3)[picked] = encoded(np.where(gain > 0, divided, added))
+    unsure = _SHADE * np.abs((lined * step).sum(axis=1)) / (size2 + trust)
+    wrong = np.sqrt(unsure**2 + noise2 / (size2 + trust) + _LEAST_DOUBT**2)
+    put_right = np.linalg.norm(mat - lined, axis=1) / np.maximum(np.linalg.norm(own - mat, axis=1), 1e-3)
+    doubt.ravel()[picked] = np.clip(100 * _PX_A_SHARE * wrong * put_right, 0, 255)
+    return clear
+
+
+def _shade(seen: NDArray[np.uint8], mat: NDArray[np.float32], bare: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Return the share of its light that the mat has everywhere, from where it is seen bare nearby."""
+    share = (SRGB_TO_LINEAR[seen] * mat).sum(axis=2) / np.maximum((mat**2).sum(axis=2), np.float32(1e-6))
+    bare = bare & (share > _DARKEST) & (share < _LIGHTEST)
+    return _from_beside(share.astype(np.float32), bare, _SHADE_SIGMAS_PX, 1.0)
+
+
+def _from_beside(
+    values: NDArray[np.float32], known: NDArray[np.bool_], sigmas_px: tuple[float, ...], otherwise: float
+) -> NDArray[np.float32]:
+    """Return what is known nearby, as near as there is any (normalised averaging at several widths)."""
+    weight = known.astype(np.float32)
+    values = values * weight
+    out, done = np.zeros_like(values), np.zeros_like(values)
+    for sigma in sigmas_px:
+        mass = cv2.GaussianBlur(weight, (0, 0), sigma)
+        mean = cv2.GaussianBlur(values, (0, 0), sigma) / np.maximum(mass, np.float32(1e-6))
+        own = np.clip((mass - 0.01) / 0.05, 0, 1) * (1 - done)
+        out += own * mean
+        done += own
+    return np.asarray(out + (1 - done) * np.float32(otherwise), dtype=np.float32)
+
+
+def encoded(light: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Return the sRGB code of linear light."""
+    # By its square root, so that dark codes are as far apart in the table as light ones.
+    table = np.interp(np.linspace(0, 1, _CODES), np.sqrt(SRGB_TO_LINEAR), np.arange(256))
+    at = np.rint(np.sqrt(np.clip(light, 0, 1)) * (_CODES - 1)).astype(np.intp)
+    return np.asarray(np.rint(table).astype(np.uint8)[at], dtype=np.uint8)

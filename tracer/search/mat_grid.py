@@ -1,0 +1,296 @@
+"""The printed grid of a mat in the picture: where each line lies, how it looks, what the bare mat looks like beside it.
+
+The lines of a mat are known from the reference to a fraction of a pixel. Each is read where nothing lies on it, as a
+share of the light of the mat beside it, so the light of the mat with its lines is known also where a piece meets them.
+
+Limits: the lines of the grid only; what else is printed (diagonals, numbers, dashed lines between) stays.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration import MmPoints, PxPoints, Sheet
+from calibration.light import SRGB_TO_LINEAR
+from calibration.references import Reference
+from tracer.search.lattice import Lattice, find_lattice, mat_reference
+from tracer.search.raster import Window
+
+Floats = NDArray[np.float64]
+
+_COARSE_PX = 16
+"""Distance of the places where the map is worked out; between them it is as good as straight (a lens of |k1| 0.12
+bends it by 0.006 px)."""
+REACH_PX, _STEP_PX = 6.0, 0.5
+_ALONG_PX = 4.0
+_SECTION_PX = 500.0
+_FLANK_PX = 4.5
+_BARE = 0.12
+"""Share of the mat's light by which the flanks of a line may differ where nothing lies on it, nor a shadow."""
+_CROSSING_PX = 5.0
+_FEWEST_ROWS = 12
+_FLANK_OF_PITCH = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MatGrid:
+    """Where the grid of a mat lies in a picture.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    lattice : Lattice
+    outline_px : ndarray, shape (M, 2)
+        Of the grid in the picture.
+    coarse : ndarray of float32, shape (rows, columns, 4)
+        Every sixteen pixels: place in the grid, in pitches, across and down, and how many pitches a pixel is, across
+        each.
+    flanks_px : ndarray, shape (N, 4, 2)
+        Four places beside each crossing of lines that was seen, within the cells.
+    """
+
+    sheet: Sheet
+    lattice: Lattice
+    outline_px: Floats
+    coarse: NDArray[np.float32]
+    flanks_px: Floats
+
+    def places(self, window: Window) -> NDArray[np.float32]:
+        """Return what ``coarse`` holds for each pixel of a window, shape (rows, columns, 4)."""
+        scale = window.step / _COARSE_PX
+        first = [(at + (window.step - 1) / 2) / _COARSE_PX for at in (window.x, window.y)]
+        warp = np.array([[scale, 0, first[0]], [0, scale, first[1]]])
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        size = (window.columns, window.rows)
+        return np.asarray(
+            cv2.warpAffine(self.coarse, warp, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32
+        )
+
+    def to_px(self, places: Floats) -> Floats:
+        """Map places in the grid (N, 2), in pitches, to pixels."""
+        lattice = self.lattice
+        mm = (places * lattice.pitch_mm - lattice.shift) @ lattice.turn
+        return np.asarray(self.sheet.to_px(MmPoints(mm)), dtype=np.float64)
+
+
+def find_grid(sheet: Sheet) -> MatGrid | None:
+    """Return the grid of the mat under a sheet; None when there is no mat."""
+    lattice, mat = find_lattice(sheet), mat_reference(sheet)
+    if lattice is None or mat is None:
+        return None
+    rows, columns = (side // _COARSE_PX + 2 for side in (sheet.picture.height_px, sheet.picture.width_px))
+    y, x = np.mgrid[0:rows, 0:columns] * float(_COARSE_PX)
+    at = _places(sheet, lattice, np.stack([x.ravel(), y.ravel()], axis=1)).reshape(rows, columns, 2)
+    down, across = (np.asarray(np.gradient(at, _COARSE_PX, axis=axis)) for axis in (0, 1))
+    per_px = np.hypot(across, down)
+    grid = MatGrid(
+        sheet=sheet,
+        lattice=lattice,
+        outline_px=np.asarray(mat.outline_px, dtype=np.float64),
+        coarse=np.concatenate([at, per_px], axis=2).astype(np.float32),
+        flanks_px=np.zeros((0, 4, 2)),
+    )
+    return _with_flanks(grid, mat)
+
+
+def _places(sheet: Sheet, lattice: Lattice, px: Floats) -> Floats:
+    mm = np.asarray(sheet.to_mm(PxPoints(px)), dtype=np.float64)
+    return np.asarray((mm @ lattice.turn.T + lattice.shift) / lattice.pitch_mm)
+
+
+def _with_flanks(grid: MatGrid, mat: Reference) -> MatGrid:
+    nodes = np.rint(_places(grid.sheet, grid.lattice, np.asarray(mat.points_px, dtype=np.float64)))
+    aside = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * _FLANK_OF_PITCH
+    flanks = grid.to_px((nodes[:, None] + aside).reshape(-1, 2)).reshape(-1, 4, 2)
+    return MatGrid(
+        sheet=grid.sheet, lattice=grid.lattice, outline_px=grid.outline_px, coarse=grid.coarse, flanks_px=flanks
+    )
+
+
+# -- the look of the lines ---------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GridLook:
+    """How the lines of a grid look: by how much they are lighter than the mat, as a share of its light.
+
+    Parameters
+    ----------
+    gains : tuple of ndarray of float32, each of shape (lines, sections, samples, 3)
+        For lines that run down and for lines that run across; samples every half pixel across a line, six pixels to
+        both sides.
+    first : tuple of int
+        The number in the grid of the first line of each direction.
+    section : float
+        Length of a section along a line, in pitches; sections begin with the first line of the other direction.
+    overlap : ndarray, shape (3,)
+        How much less two lines are together where they cross, as a share of the product of their gains.
+    """
+
+    gains: tuple[NDArray[np.float32], NDArray[np.float32]]
+    first: tuple[int, int]
+    section: float
+    overlap: NDArray[np.float32]
+
+    def gain(self, places: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return the gain at places in the grid, (N, 4) as :class:`MatGrid` has them; shape (N, 3)."""
+        down, across = self.along(places, 0), self.along(places, 1)
+        return np.asarray(down + across - self.overlap * down * across, dtype=np.float32)
+
+    def along(self, places: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
+        """Return the gain of the lines of one direction alone."""
+        out: NDArray[np.float32] = np.zeros((len(places), 3), dtype=np.float32)
+        gains = self.gains[axis]
+        line = np.rint(places[:, axis])
+        away_px = (places[:, axis] - line) / np.maximum(places[:, 2 + axis], np.float32(1e-9))
+        index = line.astype(np.intp) - self.first[axis]
+        here = np.flatnonzero((np.abs(away_px) < REACH_PX - _STEP_PX) & (index >= 0) & (index < len(gains)))
+        at = (away_px[here] + np.float32(REACH_PX)) / np.float32(_STEP_PX)
+        low = at.astype(np.intp)
+        share = (at - low)[:, None]
+        along = (places[here, 1 - axis] - self.first[1 - axis]) / self.section
+        section = np.clip(along, 0, gains.shape[1] - 1).astype(np.intp)
+        out[here] = gains[index[here], section, low] * (1 - share) + gains[index[here], section, low + 1] * share
+        return out
+
+    @property
+    def contrast(self) -> float:
+        """How much lighter (above 1) or darker (below) than the mat the middle of a usual line is."""
+        middle = self.gains[0].shape[2] // 2
+        both = np.concatenate([g[:, :, middle].reshape(-1, 3) for g in self.gains])
+        return float(1 + np.median(both.mean(axis=1)))
+
+
+def read_look(grid: MatGrid, pixels: NDArray[np.uint8], light: NDArray[np.float32], factor: int) -> GridLook:
+    """Read how the lines look where the mat is bare.
+
+    Parameters
+    ----------
+    grid : MatGrid
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+    light : ndarray of float32, shape (rows, columns, 3)
+        Linear light of the mat without its lines, on a picture reduced by ``factor``.
+    factor : int
+    """
+    middle = np.median(grid.flanks_px.reshape(-1, 2), axis=0)
+    nodes = _places(grid.sheet, grid.lattice, grid.flanks_px.mean(axis=1))
+    low, high = np.rint(nodes.min(axis=0)).astype(int), np.rint(nodes.max(axis=0)).astype(int)
+    here = np.array([middle, middle + [1.0, 0.0], middle + [0.0, 1.0]])
+    at = _places(grid.sheet, grid.lattice, here)
+    per_px = float(np.hypot(*(at[1:] - at[0])[:, 0]))
+    section = _SECTION_PX * per_px
+    gains = []
+    for axis in (0, 1):
+        numbers = np.arange(low[axis], high[axis] + 1)
+        length = float(high[1 - axis] - low[1 - axis])
+        along = low[1 - axis] + np.arange(0.0, length, _ALONG_PX * per_px)
+        rows = _strips(grid, pixels, light, factor, axis, numbers, along, per_px)
+        part = ((along - low[1 - axis]) / section).astype(np.intp)
+        gains.append(_averaged(rows, part))
+    look = GridLook(
+        gains=(gains[0], gains[1]),
+        first=(int(low[0]), int(low[1])),
+        section=section,
+        overlap=np.zeros(3, dtype=np.float32),
+    )
+    return replace(look, overlap=_overlap(look, grid, pixels, light, factor, per_px))
+
+
+def _overlap(
+    look: GridLook,
+    grid: MatGrid,
+    pixels: NDArray[np.uint8],
+    light: NDArray[np.float32],
+    factor: int,
+    per_px: float,
+) -> NDArray[np.float32]:
+    """Return the overlap of lines where they cross, from the crossings that lie bare."""
+    rows, columns = light.shape[:2]
+
+    def bare_at(px: Floats) -> NDArray[np.float32]:
+        x, y = np.rint((px + 0.5) / factor - 0.5).astype(np.intp).T
+        return np.asarray(light[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)])
+
+    def seen_at(px: Floats) -> NDArray[np.float32]:
+        x, y = np.rint(px).astype(np.intp).T
+        inside = (np.clip(y, 0, pixels.shape[0] - 1), np.clip(x, 0, pixels.shape[1] - 1))
+        return np.asarray(SRGB_TO_LINEAR[pixels[inside]])
+
+    flanks = grid.flanks_px.reshape(-1, 2)
+    off = np.abs(seen_at(flanks) / np.maximum(bare_at(flanks), 1e-3) - 1).max(axis=1).reshape(-1, 4).max(axis=1)
+    centre = grid.flanks_px.mean(axis=1)[off < 2 * _BARE]
+    if len(centre) < _FEWEST_ROWS:
+        return np.zeros(3, dtype=np.float32)
+    steps = np.array([[x, y] for x in range(-2, 3) for y in range(-2, 3)], dtype=np.float64)
+    px = np.rint((centre[:, None] + steps).reshape(-1, 2))
+    at = _places(grid.sheet, grid.lattice, px)
+    places = np.concatenate([at, np.full_like(at, per_px)], axis=1).astype(np.float32)
+    down, across = look.along(places, 0), look.along(places, 1)
+    seen = seen_at(px) / np.maximum(bare_at(px), 1e-3) - 1
+    both = down * across
+    return np.asarray((both * (down + across - seen)).sum(axis=0) / np.maximum((both**2).sum(axis=0), 1e-6))
+
+
+def _strips(
+    grid: MatGrid,
+    pixels: NDArray[np.uint8],
+    light: NDArray[np.float32],
+    factor: int,
+    axis: int,
+    numbers: NDArray[np.int_],
+    along: Floats,
+    per_px: float,
+) -> NDArray[np.float32]:
+    """Return the gain across each line at each place along it, (lines, places, samples, 3); NaN where not bare."""
+    count = len(along)
+    places = np.empty((len(numbers), count, 2))
+    places[:, :, axis], places[:, :, 1 - axis] = numbers[:, None], along
+    centre = grid.to_px(places.reshape(-1, 2)).reshape(len(numbers), count, 2)
+    way = np.asarray(np.gradient(centre, axis=1))
+    normal = np.stack([-way[:, :, 1], way[:, :, 0]], axis=2)
+    normal /= np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-9)
+    ahead = _places(grid.sheet, grid.lattice, (centre[:, ::50] + normal[:, ::50]).reshape(-1, 2))
+    if float(np.median(ahead[:, axis] - places[:, ::50, axis].ravel())) < 0:
+        normal = -normal
+    offsets = np.arange(-REACH_PX, REACH_PX + 1e-9, _STEP_PX)
+    at = (centre[:, :, None] + normal[:, :, None] * offsets[:, None]).astype(np.float32)
+    flat = at.reshape(len(numbers), -1, 2)
+    seen = cv2.remap(pixels, flat[..., 0], flat[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    reduced = ((centre + 0.5) / factor - 0.5).astype(np.float32)
+    bare = cv2.remap(light, reduced[..., 0], reduced[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    lit = SRGB_TO_LINEAR[seen].reshape(len(numbers), count, len(offsets), 3)
+    gain = np.asarray(lit / np.maximum(bare, 1e-3)[:, :, None] - 1, dtype=np.float32)
+    # In fine grids the next line comes soon: nothing is asked beyond the middle of the cell.
+    flank = min(_FLANK_PX, 0.5 / per_px - 1.0)
+    one, other = offsets <= -flank, offsets >= flank
+    free = np.abs(along - np.rint(along)) / per_px > min(_CROSSING_PX, 0.25 / per_px)
+    plain = (np.abs(np.median(gain[:, :, one], axis=2)) < _BARE) & (
+        np.abs(np.median(gain[:, :, other], axis=2)) < _BARE
+    )
+    height, width = pixels.shape[:2]
+    inside = ((centre > REACH_PX) & (centre < [width - 1 - REACH_PX, height - 1 - REACH_PX])).all(axis=2)
+    gain[~(plain.all(axis=2) & free & inside)] = np.nan
+    return gain
+
+
+def _averaged(rows: NDArray[np.float32], part: NDArray[np.intp]) -> NDArray[np.float32]:
+    """Return the median gain of each section of each line; of the whole line, or of all, where too little is bare."""
+    lines, _, samples, _ = rows.shape
+    sections = int(part.max()) + 1
+    out = np.zeros((lines, sections, samples, 3), dtype=np.float32)
+    known = np.isfinite(rows[:, :, 0, 0])
+    whole = np.full((lines, samples, 3), np.nan, dtype=np.float32)
+    for line in range(lines):
+        if known[line].sum() >= _FEWEST_ROWS:
+            whole[line] = np.median(rows[line][known[line]], axis=0)
+    if not np.isfinite(whole).any():
+        return out
+    usual = np.nanmedian(whole, axis=0)
+    for line in range(lines):
+        own = whole[line] if np.isfinite(whole[line]).all() else usual
+        for section in range(sections):
+            pick = known[line] & (part == section)
+            out[line, section] = np.median(rows[line][pick], axis=0) if pick.sum() >= _FEWEST_ROWS else own
+    return out
