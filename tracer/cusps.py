@@ -50,7 +50,7 @@ class Stroke:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Tip:
+class Tip:
     """Where a common stroke says that its arms meet: the point, the direction in which it leaves, where it began."""
 
     point: Floats
@@ -89,7 +89,7 @@ def extend_cusps(pixels: NDArray[np.uint8], path: Path, stroke: Stroke, *, to_px
             continue
         tip = _tip(pixels, path, corner, stroke, to_px)
         if tip is not None:
-            path = _with_tip(path, corner, tip)
+            path = with_tip(path, corner, tip)
             notes.append(
                 f"the point at ({tip.point[0]:.0f}, {tip.point[1]:.0f}) mm, where two curves run together, is read "
                 f"from the width of their common line and sure to about {tip.uncertainty_mm:.1f} mm"
@@ -110,7 +110,7 @@ def _has_straight_arms(path: Path, corner: Corner, stroke: Stroke, to_px: ToPx) 
     return bool(min(lengths) > 2 * common)
 
 
-def _tip(pixels: NDArray[np.uint8], path: Path, corner: Corner, stroke: Stroke, to_px: ToPx) -> _Tip | None:
+def _tip(pixels: NDArray[np.uint8], path: Path, corner: Corner, stroke: Stroke, to_px: ToPx) -> Tip | None:
     arriving, leaving = path.tangents(corner.node)
     outward = arriving - leaving
     outward = outward / float(np.hypot(*outward))
@@ -132,7 +132,7 @@ def _tip(pixels: NDArray[np.uint8], path: Path, corner: Corner, stroke: Stroke, 
     size = float(np.hypot(*moved))
     if not _LEAST_MM <= size <= _BEYOND_MM:
         return None
-    return _Tip(
+    return Tip(
         point=at + moved, outward=outward, joined=abs(began) / px_per_mm + size, uncertainty_mm=width / 2 / px_per_mm
     )
 
@@ -234,7 +234,7 @@ def _where_as_wide(places: Floats, width: Floats, line_width: float, *, last_pla
     return float(candidates[best])
 
 
-def _with_tip(path: Path, corner: Corner, tip: _Tip) -> Path:
+def with_tip(path: Path, corner: Corner, tip: Tip) -> Path:
     """Return the path with both arms of a corner led to its tip."""
     segments = list(path.segments)
     before = _led(segments[corner.node - 1], tip)
@@ -246,7 +246,7 @@ def _with_tip(path: Path, corner: Corner, tip: _Tip) -> Path:
     return Path((*after, *segments[1:last], *before))
 
 
-def _led(arm: Segment, tip: _Tip) -> list[Segment]:
+def _led(arm: Segment, tip: Tip) -> list[Segment]:
     """Return an arm that ends at the tip: one segment where it can follow the old one, else two."""
     t = np.linspace(0.0, 1.0, 65)
     old = evaluate(arm, t)

@@ -36,6 +36,7 @@ from tracer.stated import (
     size_uncertainty_mm,
     stated_fit,
 )
+from tracer.tips import lead_tips
 from tracer.vectors.find import VectorPiece, find_vector_candidates
 
 LineSide = Literal["centre", "outer", "inner"]
@@ -219,6 +220,7 @@ class _Traced:
     path: Path
     error: OutlineError
     edge_mm: float
+    tip_mm: float
     notes: tuple[str, ...]
 
 
@@ -254,6 +256,14 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
             path, sharp = extend_cusps(pixels, path.oriented(), stroke, to_px=sheet.to_px)
             notes = (*notes, *sharp)
     path = path.oriented()
+    hidden_px, tip_mm = np.asarray(evidence.points_px)[~evidence.valid], 0.0
+    if rough.kind == "edge" and not rough.hole and options.engine == "own":
+        led = lead_tips(
+            pixels, path, seen.colour_weights, to_px=sheet.to_px, to_mm=sheet.to_mm, blur_px=evidence.blur_px
+        )
+        path, notes, tip_mm = led.path, (*notes, *led.notes), led.doubt_mm
+        if len(led.hidden_mm):
+            hidden_px = np.concatenate([hidden_px, np.asarray(sheet.to_px(led.hidden_mm))])
     style = LineStyle(
         kind=rough.kind,
         line_width_px=evidence.line_width_px,
@@ -268,11 +278,11 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
         path,
         style,
         to_px=sheet.to_px,
-        obscured_px=PxPoints(np.asarray(evidence.points_px)[~evidence.valid]),
+        obscured_px=PxPoints(hidden_px),
     )
     own_mm = 0.0 if signal is None else float(np.hypot(signal.uncertainty_px, _SHADE_SHARE * evidence.shade_px))
     own_mm *= usual_scale
-    return _Traced(path=path, error=error, edge_mm=own_mm, notes=notes)
+    return _Traced(path=path, error=error, edge_mm=own_mm, tip_mm=tip_mm, notes=notes)
 
 
 def _exceeded_words(fit: FitResult, options: TraceOptions) -> tuple[str, ...]:
@@ -301,7 +311,7 @@ def _trace_candidate(
         outline=path.oriented(),
         holes=holes,
         expanded_uncertainty_mm=outline_uncertainty_mm(sheet, path, own),
-        fit=stated_fit(outer.error, outer.edge_mm),
+        fit=stated_fit(outer.error, outer.edge_mm, outer.tip_mm),
         hole_fits=tuple(
             HoleFit(
                 fit=stated_fit(h.error, h.edge_mm),

@@ -44,13 +44,14 @@ def own_of(error: OutlineError, edge_mm: float) -> Own:
     return Own(spread_mm=max(error.rms_mm, error.p95_mm / 2), shift_mm=edge_mm)
 
 
-def stated_fit(error: OutlineError, edge_mm: float) -> Fit:
+def stated_fit(error: OutlineError, edge_mm: float, tip_mm: float = 0.0) -> Fit:
     """Return the figures of an outline: what was measured, and what the picture may hide all along it.
 
-    The latter is twice its standard uncertainty.
+    The latter is twice its standard uncertainty. ``tip_mm`` is the expanded uncertainty of the ends of points that are
+    too thin to be measured.
     """
     return Fit(
-        max_mm=error.max_mm + 2.0 * edge_mm,
+        max_mm=max(error.max_mm, tip_mm) + 2.0 * edge_mm,
         p95_mm=error.p95_mm + 2.0 * edge_mm,
         rms_mm=math.hypot(error.rms_mm, edge_mm),
     )

@@ -58,25 +58,41 @@ def unseen_allowance(
 
 
 def _hidden_corner_mm(run: Points, before: Points, arriving: Points, after: Points, leaving: Points) -> float:
-    """Return how far from a hidden run of an outline a corner may lie, 0 where it hardly turns.
+    """Return how far from a hidden run of an outline the line may lie, 0 where it hardly turns.
 
-    It is where the seen arms, carried on straight, meet; where they do not, but the outline bends there and back
-    again, a part of how far it leaves the straight way.
+    There may be a corner where the seen arms, carried on straight, meet (unless that is farther away than the run is
+    wide); or the line may go round from one arm to the other as an arc does. Where they do not meet, but the outline
+    bends there and back again, it is a part of how far it leaves the straight way.
     """
 
     def turn_deg(u: Points, v: Points) -> float:
         return float(np.degrees(np.arctan2(u[0] * v[1] - u[1] * v[0], u @ v)))
 
-    if _TURN_DEG < abs(turn_deg(arriving, leaving)) < 180 - _TURN_DEG:
-        ahead, back = np.linalg.solve(np.stack([arriving, leaving], axis=1), after - before)
-        if ahead > 0 and back > 0:
-            return float(np.hypot(*(run - before - ahead * arriving).T).min())
     chord = after - before
+    width = float(np.hypot(*chord))
+    turn = abs(turn_deg(arriving, leaving))
+    if _TURN_DEG < turn < 180 - _TURN_DEG:
+        ahead, back = np.linalg.solve(np.stack([arriving, leaving], axis=1), chord)
+        if ahead > 0 and back > 0:
+            corner = float(np.hypot(*(run - before - ahead * arriving).T).min())
+            arc = _arc(before, arriving, after, leaving, turn, len(run))
+            return max(min(corner, width), float(np.hypot(*(run - arc).T).max()))
     if max(abs(turn_deg(arriving, chord)), abs(turn_deg(chord, leaving))) < _TURN_DEG:
         return 0.0
     rel = run - before
-    far = np.abs(rel[:, 0] * chord[1] - rel[:, 1] * chord[0]).max() / max(float(np.hypot(*chord)), 1e-9)
+    far = np.abs(rel[:, 0] * chord[1] - rel[:, 1] * chord[0]).max() / max(width, 1e-9)
     return _BENT_SHARE * float(far)
+
+
+def _arc(before: Points, arriving: Points, after: Points, leaving: Points, turn_deg: float, count: int) -> Points:
+    """Return points of the cubic from one arm to the other; between equal arms it is an arc of a circle."""
+    half = np.radians(turn_deg) / 2
+    handle = float(np.hypot(*(after - before))) * 2 / 3 * np.tan(half / 2) / np.sin(half)
+    first = before + arriving * (handle / max(float(np.hypot(*arriving)), 1e-9))
+    second = after - leaving * (handle / max(float(np.hypot(*leaving)), 1e-9))
+    t = (np.arange(1, count + 1) / (count + 1))[:, None]
+    s = 1 - t
+    return np.asarray(s**3 * before + 3 * s * s * t * first + 3 * s * t * t * second + t**3 * after)
 
 
 def steps_to(flags: NDArray[np.bool_]) -> NDArray[np.float64]:

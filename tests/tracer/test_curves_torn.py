@@ -54,3 +54,18 @@ def test_a_rough_outline_that_strayed_along_another_line_is_not_followed() -> No
     distance = distance_between(path.segments, truth.segments)
     assert distance.worst_mm < 0.05
     assert path.node_count == 6
+
+
+def test_a_round_hole_that_is_half_hidden_gets_no_point() -> None:
+    """The search followed a shadow 0.8 mm inside of one side of a small hole, and the edge there was not read."""
+    turn = np.linspace(0, 2 * np.pi, 360, endpoint=False)
+    hidden = np.cos(turn) > np.cos(np.radians(78))
+    short = np.where(
+        hidden, 0.8 * np.sin(np.radians((78 - np.degrees(np.arccos(np.cos(turn)))).clip(0, 12) * 7.5)), 0.0
+    )
+    round_mm = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    points = 20 + (5.0 - short)[:, None] * round_mm + np.random.default_rng(3).normal(0, 0.004, (360, 2))
+    fit = fit_closed(MmPoints(points), 0.004, ~hidden)
+    at = np.asarray(fit.path.sample(0.05)[0])
+    assert np.hypot(*(at - 20).T).max() < 5.3
+    assert not fit.path.corners_sharper_than(120.0)

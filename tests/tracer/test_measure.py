@@ -153,3 +153,16 @@ def test_the_edge_of_a_hole_is_measured_from_the_piece_outward() -> None:
     shift = float(np.median(large.error_mm)) - float(np.median(right.error_mm))
     assert shift == pytest.approx(-0.1, abs=0.003)
     assert large.readable > 0.99
+
+
+def test_an_arc_that_may_hide_where_the_outline_was_cut_short_is_allowed_for() -> None:
+    """A circle traced with a flat side where nothing is seen: its line goes on round."""
+    result = traced("circle", 0.4)
+    turn = np.linspace(0, 2 * np.pi, 720, endpoint=False)
+    radius = np.where(np.abs(turn - np.pi) < 0.5, 24 * np.cos(0.5) / np.cos(turn - np.pi), 24.0)
+    flat = Path.polygon(30 + radius[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1))
+    at = np.asarray(flat.oriented().sample(0.05)[0])
+    hidden = px_of(at[np.abs(np.hypot(*(at - 30).T) - 24) > 0.03])
+    error = measure_outline(result.pixels, flat.oriented(), result.style, to_px=px_of, obscured_px=PxPoints(hidden))
+    true = 24 * (1 - math.cos(0.5))
+    assert true - NOISE_MM <= error.max_mm < 2.5 * true

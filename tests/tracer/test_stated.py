@@ -152,3 +152,10 @@ def test_an_unsure_hole_makes_the_area_unsure() -> None:
     worse = extent_uncertainty(sheet, circle, [hole], sure, [unsure])
     assert worse[0] > alike[0] + 0.9 * hole.length * 0.49
     assert worse[1] == pytest.approx(alike[1])
+
+
+def test_the_end_of_a_point_that_is_too_thin_to_be_measured_is_in_the_worst() -> None:
+    error = card_and_truth()[0][0].error
+    assert error is not None
+    assert stated_fit(error, 0.01, 0.9).max_mm == pytest.approx(0.92)
+    assert stated_fit(error, 0.0, 0.0).max_mm == pytest.approx(error.max_mm)

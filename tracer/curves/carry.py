@@ -36,6 +36,9 @@ _LONGEST_MM = 60.0
 """Longest hole that is crossed against the rough outline (our own choice: two inch squares of a mat)."""
 _POINT_DEG = 150.0
 """Turns beyond this are points whose arms may touch before they meet."""
+_ROOM = 4.0
+"""A rough outline runs into a point until its arms are so many times as far apart as it may lie from the line: the
+search closes up what is narrower (its own width on both sides, and as much again for the arms' own error)."""
 
 
 def runs_of(flags: NDArray[np.bool_], *, closed: bool) -> list[tuple[int, int]]:
@@ -275,6 +278,13 @@ def _sharp_point(before: _Arm, after: _Arm, rough: Points, near_mm: float) -> tu
     # The rough outline may stop short of the point, but not far aside of it.
     beside = np.abs((rough - middle) @ np.array([axis[1], -axis[0]])) / length
     if float(beside.min()) > near_mm:
+        return None
+    # Nor where there is still room for it between the arms: a rough outline that turns back there is round.
+    turned = float(((rough - middle) @ axis).max()) / length
+    left, right = (
+        arm[int(np.argmin(np.abs((arm - middle) @ axis / length - turned)))] for arm in (one[: first + 1], other)
+    )
+    if turned < length and float(np.hypot(*(left - right))) > _ROOM * near_mm:
         return None
     return np.vstack([one[:first], tip]), np.vstack([tip, other[:last][::-1]])
 

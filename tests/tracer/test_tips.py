@@ -1,0 +1,122 @@
+"""Points of cut-out things thinner than the blur, against drawings whose end is known by construction."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from calibration.picture import MmPoints, PxPoints
+from tests import shapes
+from tests.shapes import MM_PER_PX_300
+from tests.tracer.tracing import GREY, mm_of, px_of, rough_of, trace
+from tracer.curves.fit import fit_closed
+from tracer.outline import locate
+from tracer.path import Path
+from tracer.tips import Led, fit_end, lead_tips
+
+TIP = np.array([48.0, 20.0])
+BACK_MM, HALF_MM, SHORT_MM = 30.0, 9.0, 3.5
+
+
+def thorn(closing: float) -> Path:
+    """A thing with one point: its half width is 9 mm at 30 mm from it and grows with a power (1 or 2) of the distance.
+
+    Parabolas as cubics, exactly.
+    """
+    top, bottom = TIP + [-BACK_MM, -HALF_MM], TIP + [-BACK_MM, HALF_MM]
+    if closing == 1.0:
+        return Path.polygon(np.array([top, TIP, bottom]))
+
+    def arm(far: np.ndarray) -> np.ndarray:
+        # A parabola that touches the axis at the tip: its one control point lies on the axis, halfway.
+        control = TIP - [BACK_MM / 2, 0.0]
+        return np.array([far, far + (control - far) * 2 / 3, TIP + (control - TIP) * 2 / 3, TIP])
+
+    return Path((arm(top), arm(bottom)[::-1], np.array([bottom, top])))
+
+
+@cache
+def result(closing: float, blur_px: float = 0.8, noise: float = 0.01, seed: int = 0) -> tuple[Path, Led]:
+    path = thorn(closing)
+    pixels = shapes.picture([path], (60.0, 40.0), blur_px=blur_px, noise=noise, seed=seed)
+    rough = rough_of(path, 0.0)
+    # A search sees the thing only where it is a few pixels wide: over the last 3 mm this one is not.
+    seen = np.asarray(mm_of(np.asarray(rough.points_px)))[:, 0] < TIP[0] - SHORT_MM
+    none = np.zeros(int(seen.sum()), bool)
+    rough = replace(rough, points_px=PxPoints(np.asarray(rough.points_px)[seen]), obscured=none, bridged=none)
+    evidence = locate(pixels, rough)
+    fit = fit_closed(
+        mm_of(evidence.points_px),
+        evidence.sigma_px * MM_PER_PX_300,
+        evidence.valid,
+        blur_mm=evidence.blur_px * MM_PER_PX_300,
+    )
+    before = fit.path.oriented()
+    return before, lead_tips(pixels, before, GREY, to_px=px_of, to_mm=to_mm, blur_px=evidence.blur_px)
+
+
+def to_mm(points_px: PxPoints) -> MmPoints:
+    return mm_of(np.asarray(points_px))
+
+
+def off_mm(path: Path) -> float:
+    """Return how far the outline's end is from the true one."""
+    at = np.asarray(path.sample(0.02)[0])
+    return float(np.hypot(*(at[np.argmax(at[:, 0])] - TIP)))
+
+
+@pytest.mark.parametrize("blur_px", [0.6, 1.1])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_point_whose_arms_touch_is_led_to_its_end(blur_px: float, seed: int) -> None:
+    before, led = result(2.0, blur_px, 0.01, seed)
+    assert off_mm(led.path) <= led.doubt_mm
+    assert off_mm(led.path) < 0.2
+    assert led.doubt_mm < 1.6
+    assert len(led.notes) == 1
+    assert "thinner than what the picture resolves" in led.notes[0]
+    assert len(led.hidden_mm) > 20
+    # The rest stays as it was traced.
+    at = np.asarray(led.path.sample(0.2)[0])
+    far = at[at[:, 0] < TIP[0] - 12.0]
+    old = np.asarray(before.sample(0.01)[0])
+    assert max(float(np.hypot(*(old - p).T).min()) for p in far[::5]) < 0.025
+
+
+def test_without_it_the_point_would_be_cut_off() -> None:
+    """What it is for; were this no longer so, it could go."""
+    before, led = result(2.0, 0.6, 0.01, 1)
+    assert off_mm(before) > 5 * off_mm(led.path)
+
+
+def test_wide_corners_are_left_alone() -> None:
+    path = shapes.polygon((20, 20), 15, 3, 7.0)
+    pixels = shapes.picture([path], (40.0, 40.0))
+    traced = trace(path, pixels, 0.0)
+    before = traced.fit.path.oriented()
+    led = lead_tips(pixels, before, GREY, to_px=px_of, to_mm=to_mm, blur_px=0.7)
+    assert led.path is before
+    assert (led.notes, len(led.hidden_mm), led.doubt_mm) == ((), 0, 0.0)
+
+
+@pytest.mark.parametrize("growth", [(0.2, 0.0), (0.0, 0.002), (0.05, 0.001)])
+def test_the_end_of_a_width_is_found_within_what_is_stated(growth: tuple[float, float]) -> None:
+    places = np.arange(-60.0, 80.0, 0.5)
+    away = np.maximum(25.0 - places, 0.0)
+    missed = 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        disturbed = np.convolve(rng.normal(0, 0.15, len(places)), np.ones(4) / 2, mode="same")
+        end = fit_end(places, growth[0] * away + growth[1] * away**2 + disturbed, 0.01 * places)
+        assert end is not None
+        assert end.doubt < 15.0
+        missed += abs(end.place - 25.0) > 2 * end.doubt
+        assert float(end.aside_at(np.array([20.0]))[0]) == pytest.approx(0.2, abs=1e-6)
+    assert missed <= 1
+
+
+def test_what_is_hardly_seen_has_no_end() -> None:
+    places = np.arange(-20.0, 40.0, 0.5)
+    assert fit_end(places, np.full(len(places), 0.01), np.zeros(len(places))) is None

@@ -1,0 +1,251 @@
+"""Points of cut-out things that are thinner than the picture's blur.
+
+Where the arms of an edge run together slowly, the light shows no edge any more long before they meet, and the outline
+ends too early. What the thing takes from (or adds to) the ground's light tells more: across the thing, all of it
+together is its width times the step of light, whatever the blur. So the width is followed on along the point to where
+it ends, by a width that grows with the distance and its square; how surely, the scatter of the widths says.
+
+Limits: a shadow under the point counts as the thing where it is as narrow; colour that JPEG smeared shows less of thin
+parts than there is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize, special
+
+from calibration.picture import MmPoints, PxPoints
+from tracer.cusps import Tip, with_tip
+from tracer.path import Corner, Path
+from tracer.profiles import sample_profiles
+
+Floats = NDArray[np.float64]
+ToPx = Callable[[MmPoints], PxPoints]
+ToMm = Callable[[PxPoints], MmPoints]
+
+SHARP_DEG = 30.0
+"""Inner angle below which the corner of an edge is looked at: wider ones end within a few pixels of what is seen."""
+_STEP_PX = 0.5
+_SIDE_PX = 2.0
+_SAMPLE_MM = 0.1
+_MOST_PX = 400.0
+"""How far back from a corner its arms are looked at to see how they run together."""
+_LEAST_MM = 0.03
+_LEAST_STROKE_PX = 0.6
+_SEEN_PX = 0.7
+"""Least width whose middle is believed."""
+_ALIKE = 16.0
+"""How many neighbouring widths are disturbed alike: JPEG codes blocks of eight pixels."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Led:
+    """An outline whose thin points were led to their ends.
+
+    Parameters
+    ----------
+    path : Path
+    notes : tuple of str
+        Where that was, and how surely.
+    hidden_mm : MmPoints
+        Points of the outline that no profile of a single edge can be read at, shape (N, 2).
+    doubt_mm : float
+        Expanded uncertainty (k = 2) of the least sure of the ends; 0 where there is none.
+    """
+
+    path: Path
+    notes: tuple[str, ...]
+    hidden_mm: MmPoints
+    doubt_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class End:
+    """Where a width comes to nothing: the place, its standard uncertainty, and the courses of width and middle (px)."""
+
+    place: float
+    doubt: float
+    growth: tuple[float, float]
+    middle: Floats
+
+    def width_at(self, places: Floats) -> Floats:
+        """Return the fitted width."""
+        away = np.maximum(self.place - places, 0.0)
+        return np.asarray(self.growth[0] * away + self.growth[1] * away**2)
+
+    def aside_at(self, places: Floats) -> Floats:
+        """Return the fitted middle; beyond the end it goes straight on."""
+        within = np.minimum(places, self.place)
+        slope = float(np.polyval(np.polyder(self.middle), self.place))
+        return np.asarray(np.polyval(self.middle, within) + slope * (places - within))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Way:
+    """A straight way along a thin point, px: where its arms are only just apart, and from where to where it is read."""
+
+    at: Floats
+    along: Floats
+    back: float
+    ahead: float
+    apart: float
+
+    @property
+    def beside(self) -> Floats:
+        return np.array([-self.along[1], self.along[0]])
+
+
+def lead_tips(pixels: NDArray[np.uint8], path: Path, codes: Floats, *, to_px: ToPx, to_mm: ToMm, blur_px: float) -> Led:
+    """Return the outline of a cut-out thing with its very sharp points led to where their width ends.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8
+        The picture, sRGB-encoded.
+    path : Path
+        Positively oriented, mm.
+    codes : ndarray
+        Signal that rises from the thing outward, as :func:`tracer.profiles.sample_profiles` takes it.
+    to_px, to_mm : callable
+        Between millimetres and pixels, points (N, 2).
+    blur_px : float
+        Standard deviation of the picture's blur.
+
+    Returns
+    -------
+    Led
+    """
+    notes: list[str] = []
+    hidden: list[Floats] = []
+    doubt_mm = 0.0
+    for corner in path.corners_sharper_than(SHARP_DEG):
+        way = _way(path, corner, to_px, blur_px)
+        end = None if way is None else _end(pixels, codes, way, blur_px)
+        if way is None or end is None:
+            continue
+        aside = float(end.aside_at(np.array([end.place]))[0])
+        tip = way.at + end.place * way.along + aside * way.beside
+        point, beyond = np.asarray(to_mm(PxPoints(np.stack([tip, tip + way.along]))))
+        mm_per_px = float(np.hypot(*(beyond - point)))
+        its_doubt = 2.0 * end.doubt * mm_per_px
+        doubt_mm = max(doubt_mm, its_doubt)
+        joined = end.place * mm_per_px
+        if float(np.hypot(*(point - corner.point))) >= _LEAST_MM:
+            outward = (beyond - point) / mm_per_px
+            path = with_tip(
+                path, corner, Tip(point=point, outward=outward, joined=joined, uncertainty_mm=its_doubt / 2)
+            )
+            notes.append(
+                f"the point at ({point[0]:.0f}, {point[1]:.0f}) mm is thinner than what the picture resolves; where it "
+                f"ends is read from how much light it takes, and sure to about {its_doubt:.1f} mm"
+            )
+        at = np.asarray(path.sample(_SAMPLE_MM)[0])
+        hidden.append(at[np.hypot(*(at - point).T) <= joined])
+    return Led(
+        path=path,
+        notes=tuple(notes),
+        hidden_mm=MmPoints(np.concatenate(hidden) if hidden else np.zeros((0, 2))),
+        doubt_mm=doubt_mm,
+    )
+
+
+def _way(path: Path, corner: Corner, to_px: ToPx, blur_px: float) -> _Way | None:
+    """Return the way along a point: from where its arms are well apart, on beyond where they would meet."""
+    ring = np.asarray(to_px(MmPoints(np.asarray(path.sample(_SAMPLE_MM)[0]))))
+    at = np.asarray(to_px(MmPoints(np.asarray(corner.point)[None])))[0]
+    start = int(np.argmin(np.hypot(*(ring - at).T)))
+    step = float(np.median(np.hypot(*np.diff(ring, axis=0).T)))
+    k = np.arange(1, min(len(ring) // 3, int(_MOST_PX / step)))
+    one, other = ring[(start + k) % len(ring)], ring[(start - k) % len(ring)]
+    apart = np.hypot(*(one - other).T)
+    near_px, far_px = 2.5 * blur_px + 2.0, 4.0 * blur_px + 5.0
+    if not len(k) or apart.max() < far_px + 2.0:
+        return None
+    near, far = int(np.argmax(apart >= near_px)), int(np.argmax(apart >= far_px))
+    middle = (one + other) / 2
+    along = middle[near] - middle[far]
+    length = float(np.hypot(*along))
+    if length < 2.0 * near_px:
+        return None
+    # As fast as they approach here, the arms would meet after near / growth; touching ones later.
+    growth = (far_px - near_px) / length
+    return _Way(at=middle[near], along=along / length, back=length, ahead=3.0 * near_px / growth + 10.0, apart=far_px)
+
+
+def _end(pixels: NDArray[np.uint8], codes: Floats, way: _Way, blur_px: float) -> End | None:
+    """Return where the width comes to nothing along a way: read across all of it, then again as a thin stroke."""
+    places = np.arange(-way.back, way.ahead, _STEP_PX)
+    half = way.apart / 2 + 2.5 * blur_px + 1.0
+    across = np.arange(-half - _SIDE_PX, half + _SIDE_PX + 0.01, _STEP_PX)
+    points = way.at + places[:, None] * way.along
+    light = sample_profiles(pixels, points, np.tile(way.beside, (len(points), 1)), across, codes).astype(np.float64)
+    left, right = light[:, across < -half].mean(axis=1), light[:, across > half].mean(axis=1)
+    depth = left[:, None] + (right - left)[:, None] * ((across + half) / (2 * half)) - light
+    depth[:, np.abs(across) > half] = 0.0
+    step = float(np.median(depth[places <= 2.0 - way.back][:, np.abs(across) <= 1.0].max(axis=1)))
+    if step <= 0:
+        return None
+    width = depth.sum(axis=1) * _STEP_PX / step
+    aside = (depth * across).sum(axis=1) / np.maximum(depth.sum(axis=1), 0.3 * step / _STEP_PX)
+    for _ in range(2):
+        end = fit_end(places, width, aside)
+        if end is None:
+            return None
+        width, aside = _as_strokes(light, across, places, end, step, blur_px)
+    return fit_end(places, width, aside)
+
+
+def _as_strokes(
+    light: Floats, across: Floats, places: Floats, end: End, step: float, blur_px: float
+) -> tuple[Floats, Floats]:
+    """Return the width of a blurred stroke of about the fitted width in each profile, and where it lies.
+
+    Its own ground, level or sloping, is fitted with it: less of what lies beside it disturbs.
+    """
+    wide = np.maximum(end.width_at(places), _LEAST_STROKE_PX)[:, None]
+    middle = end.aside_at(places)
+    t = across[None, :] - middle[:, None]
+    low, high = (t - wide / 2) / blur_px, (t + wide / 2) / blur_px
+    stroke = special.ndtr(high) - special.ndtr(low)
+    moved = (np.exp(-(low**2) / 2) - np.exp(-(high**2) / 2)) / (blur_px * np.sqrt(2 * np.pi))
+    rows = np.stack([np.ones_like(t), t, stroke, moved], axis=2)
+    rows = rows * (np.abs(t) <= wide / 2 + 2.5 * blur_px + _SIDE_PX)[:, :, None]
+    normal = np.einsum("nki,nkj->nij", rows, rows) + 1e-9 * np.eye(4)
+    solved = np.linalg.solve(normal, np.einsum("nki,nk->ni", rows, light)[:, :, None])[:, :, 0]
+    depth, slide = -solved[:, 2], -solved[:, 3]
+    return depth / step * wide[:, 0], middle + np.clip(slide / np.maximum(depth, 0.2 * step), -1.0, 1.0)
+
+
+def fit_end(places: Floats, width: Floats, aside: Floats) -> End | None:
+    """Fit a width that grows from nothing with the distance and its square; None where it is hardly seen.
+
+    Parameters
+    ----------
+    places, width, aside : ndarray, shape (N,)
+        Evenly spaced places along the point, the width read there and the place of its middle, px.
+    """
+    candidates = np.arange(0.0, places[-1] - 4.0, _STEP_PX)
+    costs, grown = np.empty(len(candidates)), np.empty((len(candidates), 2))
+    for i, candidate in enumerate(candidates):
+        away = np.maximum(candidate - places, 0.0)
+        # What the ground leaves everywhere may have either sign.
+        rows = np.stack([np.ones_like(away), -np.ones_like(away), away, away**2], axis=1)
+        found, rest = optimize.nnls(rows, width)
+        costs[i], grown[i] = rest**2, found[2:]
+    best = int(np.argmin(costs))
+    place = float(candidates[best])
+    likely = candidates[costs <= costs[best] * (1.0 + 4.0 * _ALIKE / len(places))]
+    seen = (width > _SEEN_PX) & (places < place)
+    if seen.sum() < 6:
+        return None
+    weight = np.sqrt(np.minimum(width[seen], 4.0))
+    return End(
+        place=place,
+        doubt=float(np.abs(likely - place).max()) / 2 + _STEP_PX,
+        growth=(float(grown[best, 0]), float(grown[best, 1])),
+        middle=np.polyfit(places[seen], aside[seen], 2 if seen.sum() > 20 else 1, w=weight),
+    )
