@@ -69,10 +69,14 @@ def _line_through(points: Vector) -> tuple[Vector, Vector]:
 
 
 def _straight_residuals(plane: PlaneMap, data: Data) -> tuple[Vector, Vector]:
-    """Distances of chain points from their undistorted lines (in sigma) and errors of known angles (in sigma)."""
+    """Distances of the chains' points from their undistorted lines and errors of known angles, both in sigma.
+
+    There is one chain at least.
+    """
     distances, directions_mm = [], []
-    for chain in data.chains:
-        w = plane.undistort((chain - plane.centre_px) / plane.focal_px)
+    # One call for all of them: what it costs hardly depends on the number of points.
+    straight = plane.undistort((np.concatenate(data.chains) - plane.centre_px) / plane.focal_px)
+    for w in np.split(straight, np.cumsum([len(chain) for chain in data.chains])[:-1]):
         middle, direction = _line_through(w)
         d = w - middle
         distances.append((d[:, 0] * direction[1] - d[:, 1] * direction[0]) * plane.focal_px / data.chain_sigma)
@@ -86,7 +90,7 @@ def _straight_residuals(plane: PlaneMap, data: Data) -> tuple[Vector, Vector]:
         ((np.degrees(directions_mm[a.second] - directions_mm[a.first]) - a.degrees + 90) % 180 - 90) / a.sigma_degrees
         for a in data.angles
     ]
-    return (np.concatenate(distances) if distances else np.zeros(0)), np.asarray(errors, dtype=np.float64)
+    return np.concatenate(distances), np.asarray(errors, dtype=np.float64)
 
 
 def _huber_weights(norms: Vector, spread: float) -> Vector:

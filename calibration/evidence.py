@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
 from calibration.camera import PlaneMap
@@ -40,6 +39,7 @@ ADVICE = "lay a ruler, a gridded mat, a card of ID-1 size or a printed 1 in or 5
 
 Finder = Callable[[SearchPicture, str | None], list[Reference]]
 FINDERS: dict[ReferenceKind, Finder] = {"target": target.find, "mat": mat.find, "ruler": ruler.find}
+_AFTER_TARGET: tuple[ReferenceKind, ...] = ("mat", "ruler")
 """Those that look by themselves; squares, cards and sheets share what they are found from, see :func:`gather`."""
 _TIERS = {"target": 0, "mat": 0}
 _LONE_TIER = 1
@@ -248,18 +248,21 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     ScaleError
         When nothing of known size is there; the message says what to do.
     """
-    asked = [find for kind, find in FINDERS.items() if request is None or request.kind != kind]
+    asked = [FINDERS[kind] for kind in _AFTER_TARGET if request is None or request.kind != kind]
+    # A target is known by its markers beyond doubt, and is full of squares that are none.
+    targets = target.find(scene, None)
+    boards = [r.outline_px for r in targets]
     # What all of them look at is made before they start.
     _ = scene.grey, scene.reduced
     # They share nothing but the picture and spend their time in compiled code, so two cores serve them side by side.
     with ThreadPoolExecutor(max_workers=2) as pool:
         looking = pool.map(lambda find: find(scene, None), asked)
-        all_squares = squares.find_squares(scene)
+        all_squares = squares.find_squares(scene, boards)
         found = [s for s in all_squares if s.side_px >= SMALLEST_SIDE_PX]
-        rectangles = rough_rectangles(scene)
+        rectangles = rough_rectangles(scene, boards)
         sheets = tuple(paper.find_sheets(scene, rectangles))
         cards = card.among(scene, rectangles)
-        known = list(cards)
+        known = [*targets, *cards]
         for references in looking:
             known += references
     sized = squares.sized(scene, found, None)
@@ -288,9 +291,7 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     rest = [r for r in _best_first(known, scene) if not _same_thing(r, chosen)]
     others = [r for r in _without_same_place([chosen, *rest]) if r is not chosen]
     taken = [chosen, *others]
-    unsized = tuple(
-        s for s in found if not any((r.kind == "square" and _is_square(r, s)) or _is_part_of(s, r) for r in taken)
-    )
+    unsized = tuple(s for s in found if not any(r.kind == "square" and _is_square(r, s) for r in taken))
     return Evidence(chosen=chosen, others=tuple(others), unsized=unsized, sheets=sheets)
 
 
@@ -306,15 +307,6 @@ def _without_refuted_pair(known: list[Reference], sized: list[Reference], chosen
 
 def _is_square(reference: Reference, square: FoundSquare) -> bool:
     return bool(np.abs(np.asarray(reference.points_px) - square.quad.corners_px).max() < 1.0)
-
-
-def _is_part_of(square: FoundSquare, reference: Reference) -> bool:
-    """Whether a square is one of the markers of a printed target."""
-    if reference.kind != "target" or len(reference.outline_px) < 3:
-        return False
-    middle = np.asarray(square.quad.corners_px, dtype=np.float32).mean(axis=0)
-    hull = cv2.convexHull(np.asarray(reference.outline_px, dtype=np.float32))
-    return bool(cv2.pointPolygonTest(hull, (float(middle[0]), float(middle[1])), False) >= 0)
 
 
 def _same_thing(a: Reference, b: Reference) -> bool:

@@ -9,15 +9,17 @@ Limits: a side of which more than four tenths are hidden, or a rectangle that ru
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.picture import PxPoints
 from calibration.references.edges import FIRST_LOOK_PROFILES, MAX_PROFILES, Side, measure_side
 from calibration.references.quad import Quad, clockwise_from_top_left, inner_angles_deg, side_lengths
-from calibration.references.reference import SearchPicture
+from calibration.references.reference import SearchPicture, lies_within
 
 Floats = NDArray[np.float64]
 
@@ -225,9 +227,13 @@ def _enlarged(rough: RoughRectangle, factor: float) -> RoughRectangle:
     )
 
 
-def rough_rectangles(scene: SearchPicture) -> list[RoughRectangle]:
-    """Find rectangles on a ground, best seen first."""
+def rough_rectangles(scene: SearchPicture, taken_px: Sequence[PxPoints] = ()) -> list[RoughRectangle]:
+    """Find rectangles on a ground, best seen first.
+
+    None is looked for inside the outlines ``taken_px`` of what is known already, only around them.
+    """
     copies, factor = _search_copies(scene)
+    taken = [PxPoints((np.asarray(outline) + 0.5) / factor - 0.5) for outline in taken_px]
     found: list[RoughRectangle] = []
     for channel, count in copies:
         size = (channel.shape[1], channel.shape[0])
@@ -238,8 +244,10 @@ def rough_rectangles(scene: SearchPicture) -> list[RoughRectangle]:
             for contour in contours:
                 if len(contour) < 2 * least:
                     continue
-                _, _, w, h = cv2.boundingRect(contour)
+                x, y, w, h = cv2.boundingRect(contour)
                 if max(w, h) < least or max(w, h) > 3 * min(w, h):
+                    continue
+                if taken and all(lies_within(np.array(at), taken) for at in ((x, y), (x + w, y + h))):
                     continue
                 rough = _rectangle_of(np.asarray(contour, dtype=np.int32), size)
                 if rough is None:

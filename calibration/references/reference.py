@@ -11,6 +11,7 @@ but of no use.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
@@ -174,6 +175,18 @@ class SearchPicture:
     def luminance_weights(self) -> NDArray[np.float64]:
         """Weights of :meth:`light` that give relative luminance."""
         return np.asarray(LUMINANCE_WEIGHTS, dtype=np.float64)
+
+
+def lies_within(point_px: NDArray[np.float64], outlines_px: Sequence[PxPoints]) -> bool:
+    """Return whether a point (2,) lies within the convex hull of one of these outlines."""
+    return any(
+        cv2.pointPolygonTest(
+            cv2.convexHull(np.asarray(outline, dtype=np.float32)), (float(point_px[0]), float(point_px[1])), False
+        )
+        >= 0
+        for outline in outlines_px
+        if len(outline) >= 3
+    )
 
 
 def _cubic_weights(t: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:

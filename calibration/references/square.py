@@ -30,7 +30,7 @@ from calibration.references.quad import (
     rough_quads,
     side_lengths,
 )
-from calibration.references.reference import Reference, SearchPicture
+from calibration.references.reference import Reference, SearchPicture, lies_within
 from calibration.units import parse_length_mm
 
 Floats = NDArray[np.float64]
@@ -217,8 +217,11 @@ def _solid_is_dark(scene: SearchPicture, quad: Quad) -> bool:
     return bool(np.percentile(inside, 75) < 0.5 * float(np.median(outside)))
 
 
-def find_squares(scene: SearchPicture) -> list[FoundSquare]:
-    """Find figures that look like a printed test square, best first, sizes not decided."""
+def find_squares(scene: SearchPicture, taken_px: Sequence[PxPoints] = ()) -> list[FoundSquare]:
+    """Find figures that look like a printed test square, best first, sizes not decided.
+
+    None is looked for inside the outlines ``taken_px`` of what is known already.
+    """
     mask = dark_mask(scene)
     rough = rough_quads(scene, mask, longest_ratio=_LONGEST_RATIO)
     # Holes first: the inside of a drawn square is clean where crosses and ticks stick out of its outside.
@@ -229,7 +232,7 @@ def find_squares(scene: SearchPicture) -> list[FoundSquare]:
         if candidate.side_px < 0.6 * SMALLEST_SIDE_PX:
             continue
         centre = candidate.corners_px.mean(axis=0)
-        if any(
+        if lies_within(centre, taken_px) or any(
             np.hypot(*(centre - np.asarray(f.quad.corners_px).mean(axis=0))) < _SAME_SQUARE * f.side_px
             and abs(candidate.side_px / f.side_px - 1) < _SAME_SQUARE
             for f in found
