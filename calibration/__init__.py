@@ -24,6 +24,7 @@ from calibration.request import parse_request, parse_tolerance
 from calibration.sheet import CrossCheck, Sheet
 from calibration.uncertainty import Budget, Component
 from calibration.units import MM_PER_INCH, format_inches, parse_length_mm, parse_size_mm
+from calibration.warp import SmoothWarp
 
 __all__ = [
     "MM_PER_INCH",
@@ -48,6 +49,7 @@ __all__ = [
     "ReferenceRequest",
     "ScaleError",
     "Sheet",
+    "SmoothWarp",
     "Source",
     "TargetLayout",
     "TargetText",

@@ -7,18 +7,20 @@ first undistorted, then a homography takes them to millimetres::
     r2 = |w|^2,  u = w (1 + k1 r2 + k2 r2^2 + k3 r2^3) + tangential(w, p1, p2)     w undistorted
     (X, Y, 1) ~ homography @ (w_x, w_y, 1)
 
-A flatbed scan is the same map with zero distortion and an affine homography.
+A flatbed scan is the same map with zero distortion and an affine homography. Where many points show that the sheet does
+not lie flat, pixels are first shifted by a smooth warp (:mod:`calibration.warp`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.picture import MmPoints, PxPoints
+from calibration.warp import SmoothWarp
 
 _UNDISTORT_STEPS = 30
 
@@ -37,12 +39,15 @@ class PlaneMap:
         Normalising length in pixels.
     distortion : tuple of float
         k1, k2, p1, p2, k3 (the order of OpenCV).
+    warp : SmoothWarp or None
+        Applied to pixels before everything else.
     """
 
     homography: NDArray[np.float64]
     centre_px: tuple[float, float] = (0.0, 0.0)
     focal_px: float = 1.0
     distortion: tuple[float, float, float, float, float] = field(default=(0.0, 0.0, 0.0, 0.0, 0.0))
+    warp: SmoothWarp | None = None
 
     @classmethod
     def affine(cls, matrix: NDArray[np.float64]) -> PlaneMap:
@@ -89,7 +94,10 @@ class PlaneMap:
 
     def to_mm(self, px: PxPoints) -> MmPoints:
         """Map pixel points (N, 2) to millimetres."""
-        u = (np.asarray(px, dtype=np.float64).reshape(-1, 2) - self.centre_px) / self.focal_px
+        p = np.asarray(px, dtype=np.float64).reshape(-1, 2)
+        if self.warp is not None:
+            p = self.warp.applied(p)
+        u = (p - self.centre_px) / self.focal_px
         w = self.undistort(u)
         h = self.homography
         q = w @ h[:, :2].T + h[:, 2]
@@ -99,7 +107,8 @@ class PlaneMap:
         """Map millimetre points (N, 2) to pixels."""
         g = self._inverse
         q = np.asarray(mm, dtype=np.float64).reshape(-1, 2) @ g[:, :2].T + g[:, 2]
-        return PxPoints(self.distort(q[:, :2] / q[:, 2:]) * self.focal_px + self.centre_px)
+        p = self.distort(q[:, :2] / q[:, 2:]) * self.focal_px + self.centre_px
+        return PxPoints(p if self.warp is None else self.warp.undone(p))
 
     def mm_per_px(self, px: PxPoints) -> NDArray[np.float64]:
         """Return the local scale at pixel points: square root of the area of one pixel in mm2, shape (N,)."""
@@ -110,9 +119,4 @@ class PlaneMap:
 
     def moved_in_mm(self, matrix: NDArray[np.float64]) -> PlaneMap:
         """Return the map followed by an affine map (2, 3) of the millimetre plane."""
-        return PlaneMap(
-            homography=np.vstack([matrix, [0.0, 0.0, 1.0]]) @ self.homography,
-            centre_px=self.centre_px,
-            focal_px=self.focal_px,
-            distortion=self.distortion,
-        )
+        return replace(self, homography=np.vstack([matrix, [0.0, 0.0, 1.0]]) @ self.homography)

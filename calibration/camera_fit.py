@@ -28,7 +28,7 @@ from calibration.camera_solve import Angle, Data, Problem, prior_weights
 from calibration.errors import ScaleError
 from calibration.picture import MmPoints, PxPoints
 
-__all__ = ["Angle", "CameraFit", "ModelName", "draw_planes", "fit_camera", "prior_weights"]
+__all__ = ["Angle", "CameraFit", "ModelName", "draw_planes", "fit_camera", "placed", "prior_weights"]
 
 ModelName = Literal["auto", "scan", "photo"]
 
@@ -58,6 +58,9 @@ class CameraFit:
         Of the kept points, with the ``sigma_px`` they came with.
     inliers : ndarray of bool, shape (N,)
     model : {'scan', 'photo'}
+    camera : CameraModel
+    data : Data
+        What it was fitted to.
     """
 
     plane: PlaneMap
@@ -70,6 +73,7 @@ class CameraFit:
     inliers: NDArray[np.bool_]
     model: Literal["scan", "photo"]
     camera: CameraModel = field(repr=False)
+    data: Data = field(repr=False)
 
     def standard_uncertainty(self, name: str) -> float:
         """Return the standard uncertainty of one parameter."""
@@ -199,8 +203,8 @@ def _fit(camera: CameraModel, theta: Vector, data: Data, name: Literal["scan", "
     free = max(1, 2 * int(kept.sum()) - min(len(theta), int(kept.sum())))
     chi2 = float((norms[kept] ** 2).sum() / free)
     plane = camera.plane(theta)
-    placed = _placed(camera, theta, data)
-    miss_mm = plane.to_mm(PxPoints(data.px)) - placed
+    at_mm = placed(camera, theta, data)
+    miss_mm = plane.to_mm(PxPoints(data.px)) - at_mm
     miss_px = camera.project(theta, data.mm, data.groups) - data.px
     return CameraFit(
         plane=plane,
@@ -213,10 +217,12 @@ def _fit(camera: CameraModel, theta: Vector, data: Data, name: Literal["scan", "
         inliers=kept,
         model=name,
         camera=camera,
+        data=data,
     )
 
 
-def _placed(camera: CameraModel, theta: Vector, data: Data) -> Vector:
+def placed(camera: CameraModel, theta: Vector, data: Data) -> Vector:
+    """Return the points moved from their own references' frames into the plane's, (N, 2) mm."""
     assert isinstance(camera, PhotoModel | ScanModel)
     phi = theta[len(theta) - camera.placements.size :]
     return camera.placements.place(phi, data.mm, data.groups)

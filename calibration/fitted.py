@@ -20,6 +20,9 @@ ALTERNATIVES = 48
 """Maps drawn from the covariance: their spread is then known to 10 % (1 / sqrt(2 x 48))."""
 
 _GRID = 9
+_SMALL = 1e-3
+"""Step of derivatives, in standard uncertainties: where camera and warp stand in for each other, larger ones are not
+linear any more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,7 +81,7 @@ class FittedMap:
         )
         basis, _ = np.linalg.qr(rigid)
         columns = []
-        for i, step in enumerate(0.1 * scale):
+        for i, step in enumerate(_SMALL * scale):
             if step == 0.0:
                 columns.append(np.zeros(2 * len(at)))
                 continue
@@ -155,7 +158,7 @@ _ORIGINS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("focal length", ("log_focal",)),
     ("scanner axes", ("anisotropy", "skew")),
 )
-_WORDS = {
+WORDS = {
     "reading": "how exactly the reference could be read in the picture; a larger reference, or more pixels, helps",
     "extrapolation": "how the reading grows on its way from the reference to the far parts of the picture; a second "
     "reference at the other side of the pattern helps most",
@@ -165,6 +168,8 @@ _WORDS = {
     "tilt": "how the camera was tilted, where the picture does not show it; a second ruler along the far edge shows it",
     "focal length": "the camera's angle of view is not known; a photo straight from the phone, not one sent through a "
     "messenger, keeps it",
+    "flatness": "how flat the sheet lies: its waves were measured and taken out, but only where its points are in "
+    "view; pressing it flat helps most",
     "scanner axes": "the scanner may run a little long or askew; a square or two rulers at a right angle show it",
 }
 
@@ -181,32 +186,39 @@ def _prior_origins(fit: CameraFit) -> list[str]:
     return [names[row] for row in rows]
 
 
-def from_camera_fit(fit: CameraFit) -> FittedMap:
-    """Split a camera fit's covariance by origin.
+def split_by_origin(fit: CameraFit, theta: Floats, covariance: Floats) -> dict[str, Floats]:
+    """Split a covariance by origin, at ``theta``; parameters beyond the camera's have no part in its priors.
 
     With ``C`` the covariance and ``P_k`` the information (weight matrix) that prior ``k`` brought, prior ``k`` is the
     origin of ``C P_k C``, since the estimate is linear in what was put in; what is left of ``C`` comes from the
     reading. The parts add up to ``C`` (JCGM 100, 5.1, in matrix form).
     """
-    theta, c = fit.parameters, fit.covariance
     columns = []
     for i, step in enumerate(fit.camera.steps):
         up, down = theta.copy(), theta.copy()
         up[i] += step
         down[i] -= step
         columns.append((fit.camera.prior_residuals(up) - fit.camera.prior_residuals(down)) / (2 * step))
-    jacobian = np.stack(columns, axis=1)
+    jacobian = np.zeros((len(columns[0]), len(covariance)))
+    jacobian[:, : len(theta)] = np.stack(columns, axis=1)
     weights = prior_weights(fit.camera.prior_residuals(theta))
-    shares: dict[str, Floats] = {"reading": c.copy()}
+    shares: dict[str, Floats] = {"reading": covariance.copy()}
     for row, weight, origin in zip(jacobian, weights, _prior_origins(fit), strict=True):
-        part = c @ (weight * np.outer(row, row)) @ c
+        carried = covariance @ row
+        part = weight * np.outer(carried, carried)
         shares[origin] = shares.get(origin, 0.0) + part
         shares["reading"] = shares["reading"] - part
+    return shares
+
+
+def from_camera_fit(fit: CameraFit) -> FittedMap:
+    """Return a camera fit as a map with its covariance split by origin."""
+    theta = fit.parameters
     return FittedMap(
         parameters=theta,
         build=lambda step: fit.camera.plane(stepped(fit.camera, theta, step)),
-        shares=shares,
-        words=dict(_WORDS),
+        shares=split_by_origin(fit, theta, fit.covariance),
+        words=dict(WORDS),
         residual_rms_mm=fit.residual_rms_mm,
         perspective=fit.model == "photo",
     )

@@ -39,9 +39,10 @@ def bow_mm(plane: PlaneMap, points_px: PxPoints) -> float:
 
 
 def flatness_findings(evidence: Evidence, fitted: FittedMap, sheet_id: str) -> list[Finding]:
-    """Return a warning where the page seems not to lie flat."""
+    """Return a warning where the page seems not to lie flat, and a note where that was measured and taken out."""
+    notes = _waves_taken_out(evidence, fitted, sheet_id)
     if not fitted.perspective:
-        return []
+        return notes
     bows = [bow_mm(fitted.plane, PxPoints(s.points_px)) for sheet in evidence.sheets for s in sheet.quad.sides]
     kind = evidence.chosen.kind
     if bows and max(bows) > MOST_BOW_MM:
@@ -51,12 +52,29 @@ def flatness_findings(evidence: Evidence, fitted: FittedMap, sheet_id: str) -> l
     elif kind not in _GRIDS and abs(fitted.plane.distortion[0]) > MOST_K1:
         seen = f"straight things seem to bend as no usual lens bends them (k1 {fitted.plane.distortion[0]:+.2f})"
     else:
-        return []
+        return notes
     return [
+        *notes,
         Finding(
             code="page-not-flat",
             where=sheet_id,
             message=f"{seen}: the page seems to be curved, or its edges are not straight; sizes may be off by more "
             "than is stated. Press it flat, under glass if need be, and take the picture again",
+        ),
+    ]
+
+
+def _waves_taken_out(evidence: Evidence, fitted: FittedMap, sheet_id: str) -> list[Finding]:
+    plane, px = fitted.plane, evidence.chosen.points_px
+    if plane.warp is None:
+        return []
+    most = float((np.hypot(*plane.warp.shift(np.asarray(px)).T) * plane.mm_per_px(px)).max())
+    return [
+        Finding(
+            code="waves-taken-out",
+            severity="note",
+            where=sheet_id,
+            message=f"the {evidence.chosen.kind} does not lie quite flat, or the lens is an unusual one: its points "
+            f"show where, by up to {most:.1f} mm, and that was taken out; away from its points it cannot be",
         )
     ]

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from calibration.camera_fit import Angle, ModelName, fit_camera
+from calibration.camera_fit import Angle, CameraFit, ModelName, fit_camera
 from calibration.camera_model import Priors
 from calibration.evidence import Evidence, rivals
 from calibration.fitted import FittedMap, from_camera_fit, grid_over
@@ -24,6 +24,7 @@ from calibration.references.mat.grow import GRID_PRIORS
 from calibration.references.quad import inner_angles_deg, side_lengths
 from calibration.references.sheet import FoundSheet, any_size_fits
 from calibration.units import MM_PER_INCH
+from calibration.warp_fit import with_warp
 
 SCANNING_DENSITIES = (75.0, 100.0, 150.0, 200.0, 240.0, 300.0, 400.0, 600.0, 800.0, 1200.0)
 """Densities that scanners are set to, per inch (common practice, no source)."""
@@ -42,6 +43,8 @@ _HEIGHTS_MM = {"card": THICKNESS_MM, "square": 0.2, "ruler": 0.5}
 """A card's thickness (ISO/IEC 7810); paper that does not lie quite flat; the bevelled edge of a ruler (judgement)."""
 _SHEET_SLACK = 0.015
 _FEW_POINTS = 8
+_CHARTS = ("mat", "target")
+"""References with points all over them."""
 
 
 def _fit(
@@ -51,10 +54,10 @@ def _fit(
     model: ModelName,
     straights: Sequence[PxPoints] = (),
     angles: Sequence[Angle] = (),
-) -> FittedMap:
+) -> CameraFit:
     # A grid is a lens chart: it tells of any lens, and is not drawn towards the usual ones.
     priors = GRID_PRIORS if references[0].kind == "mat" else None
-    fit = fit_camera(
+    return fit_camera(
         PxPoints(np.concatenate([r.points_px for r in references])),
         MmPoints(np.concatenate([r.points_mm for r in references])),
         np.concatenate([r.sigma_px for r in references]),
@@ -69,7 +72,6 @@ def _fit(
         model=model,
         priors=priors,
     )
-    return from_camera_fit(fit)
 
 
 def _fits_a_scanner(picture: Picture, reference: Reference, sheets: Sequence[FoundSheet]) -> bool:
@@ -176,7 +178,7 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
     model = model_for(picture, chosen, evidence.sheets)
     by_tolerance = chosen.kind == "sheet"
     if model == "scan":
-        return _fit([chosen], [chosen.tolerance_relative], picture, model)
+        return _map(_fit([chosen], [chosen.tolerance_relative], picture, model), chosen, picture)
     helping = [
         r
         for r in evidence.others
@@ -190,7 +192,8 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
     sheets = [s for s in evidence.sheets if by_tolerance and _is_same_sheet(s, chosen)]
     if not by_tolerance and evidence.sheets:
         # Straight sides cost most of a fit's time and are not needed to recognise a sheet.
-        sheets = _confirmed(evidence.sheets, _fit([first, *helping], tolerances, picture, model), picture)
+        alone = from_camera_fit(_fit([first, *helping], tolerances, picture, model))
+        sheets = _confirmed(evidence.sheets, alone, picture)
     straights: list[PxPoints] = []
     angles: list[Angle] = []
     for sheet in sheets:
@@ -200,8 +203,14 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
             Angle(first=base, second=base + other, degrees=degrees, sigma_degrees=_RIGHT_ANGLE_SIGMA_DEG)
             for other, degrees in ((1, 90.0), (2, 0.0), (3, 90.0))
         ]
-    fitted = _fit([first, *helping], tolerances, picture, model, [*straights, *own], angles)
+    fitted = _map(_fit([first, *helping], tolerances, picture, model, [*straights, *own], angles), chosen, picture)
     return _renamed(fitted) if by_tolerance else fitted
+
+
+def _map(fit: CameraFit, chosen: Reference, picture: Picture) -> FittedMap:
+    """Return a fit as a map; one of many points on a sheet may show that the sheet does not lie quite flat."""
+    warped = with_warp(fit, (picture.width_px, picture.height_px)) if chosen.kind in _CHARTS else None
+    return warped or from_camera_fit(fit)
 
 
 def _renamed(fitted: FittedMap) -> FittedMap:

@@ -13,6 +13,7 @@ import pytest
 
 from calibration.camera_fit import CameraFit, fit_camera
 from calibration.picture import MmPoints, PxPoints
+from calibration.warp_fit import with_warp
 from tests.outside.data import outside_folder
 
 PITCH_MM = 25.0
@@ -70,3 +71,26 @@ def test_single_views_agree_on_the_published_focal_length(fits: dict[str, Camera
     ratios = np.asarray([f.plane.focal_px / PUBLISHED_FOCAL_PX for f in fits.values()])
     assert abs(np.median(ratios) - 1) < 0.02
     assert np.abs(ratios - 1).max() < 0.08
+
+
+def test_a_warp_of_the_board_makes_no_corner_worse_that_it_was_not_told_of() -> None:
+    """The board is card on a table or in a hand; where a view's corners ask for a warp, corners left out gain too."""
+    board, corner = _board(), np.arange(54)
+    fold = (corner // 9 + 2 * (corner % 9)) % 6
+    without, left = [], []
+    for corners in _corners().values():
+        for out in (fold == 0, fold == 3):
+            fit = fit_camera(PxPoints(corners[~out]), MmPoints(board[~out]), 0.1, width_px=640, height_px=480)
+            warped = with_warp(fit, (640, 480))
+            without.append(np.asarray(fit.plane.to_mm(PxPoints(corners[out]))) - board[out])
+            plane = fit.plane if warped is None else warped.plane
+            left.append(np.asarray(plane.to_mm(PxPoints(corners[out]))) - board[out])
+    rms = [[float(np.sqrt((miss**2).sum(axis=1).mean())) for miss in misses] for misses in (without, left)]
+    assert all(after <= 1.02 * before for before, after in zip(*rms, strict=True))
+
+
+def test_where_a_view_asks_for_a_warp_its_corners_lie_closer_to_the_plane(fits: dict[str, CameraFit]) -> None:
+    for name, fit in fits.items():
+        warped = with_warp(fit, (640, 480))
+        assert warped is None or warped.residual_rms_mm < 0.85 * fit.residual_rms_mm, name
+        assert warped is None or name == "left04.jpg", "the other boards are as flat as their corners can tell"

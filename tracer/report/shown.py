@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import MmPoints, PlaneMap, PxPoints, Reference, Sheet
+from calibration import MmPoints, PlaneMap, PxPoints, Reference, Sheet, SmoothWarp
 from tracer.measure import OutlineError
 from tracer.pipeline import TracedSheet
 
@@ -21,22 +21,37 @@ _MOST_POINTS = 400
 
 def map_to_json(plane: PlaneMap) -> dict[str, Any]:
     """Return a plane map as numbers."""
-    return {
+    out: dict[str, Any] = {
         "homography": np.asarray(plane.homography).tolist(),
         "centre_px": list(plane.centre_px),
         "focal_px": plane.focal_px,
         "distortion": list(plane.distortion),
     }
+    if plane.warp is not None:
+        out["warp"] = {
+            "origin_px": list(plane.warp.origin_px),
+            "spacing_px": plane.warp.spacing_px,
+            "coefficients_px": np.asarray(plane.warp.coefficients_px).tolist(),
+        }
+    return out
 
 
 def map_from_json(data: dict[str, Any]) -> PlaneMap:
     """Return the plane map of :func:`map_to_json`."""
     k1, k2, p1, p2, k3 = (float(v) for v in data["distortion"])
+    warp = data.get("warp")
     return PlaneMap(
         homography=np.array(data["homography"], dtype=np.float64),
         centre_px=(float(data["centre_px"][0]), float(data["centre_px"][1])),
         focal_px=float(data["focal_px"]),
         distortion=(k1, k2, p1, p2, k3),
+        warp=None
+        if warp is None
+        else SmoothWarp(
+            origin_px=(float(warp["origin_px"][0]), float(warp["origin_px"][1])),
+            spacing_px=float(warp["spacing_px"]),
+            coefficients_px=np.array(warp["coefficients_px"], dtype=np.float64),
+        ),
     )
 
 
