@@ -38,6 +38,9 @@ class RoughOutline:
         crossing lines. The outline is carried across from both sides there.
     bridged : ndarray of bool, shape (N,)
         True where no line is drawn at all (a gap was bridged); a subset of ``obscured``.
+    doubt_px : ndarray, shape (N,), optional
+        How far the line may lie from where it seems to be near that point, standard, for what was taken out of the
+        picture there.
     hole : bool
         Whether this is the edge of a hole in a cut-out piece: the piece lies outside of it.
     """
@@ -48,6 +51,7 @@ class RoughOutline:
     colour_weights: NDArray[np.float64]
     obscured: NDArray[np.bool_]
     bridged: NDArray[np.bool_]
+    doubt_px: NDArray[np.float64] | None = None
     hole: bool = False
 
 

@@ -134,14 +134,17 @@ def locate(
     """
     given = np.asarray(rough.points_px, dtype=np.float64)
     obscured = np.asarray(rough.obscured, dtype=bool)
+    doubt = np.zeros(len(given)) if rough.doubt_px is None else np.asarray(rough.doubt_px, dtype=np.float64)
     if (closed_area(given) < 0) != rough.hole:
-        given, obscured = given[::-1], obscured[::-1]
+        given, obscured, doubt = given[::-1], obscured[::-1], doubt[::-1]
     points, position = resample_closed(given, spacing_px)
     hidden = _carried(obscured, position)
+    doubt = _carried_most(doubt, position)
     points = smooth_closed(points, 2.5 / spacing_px)
     width = rough.line_width_px if rough.kind == "drawn" else 0.0
     points, position = _approach(pixels, rough, points, hidden, width, spacing_px)
     hidden = _carried(hidden, position)
+    doubt = _carried_most(doubt, position)
     normals = closed_normals(smooth_closed(points, 1.0))
     points = on_grid(points)
     found, profiles, offsets = _read(pixels, rough, points, normals, width)
@@ -161,6 +164,7 @@ def locate(
         offset = offset + side * _bridge(_true_width(found.width, valid, blur, depth_width), valid) / 2
     points = points + normals * offset[:, None]
     sigma = np.maximum(local_scatter(points, normals, valid, lag=4, half_width=40), _LEAST_SIGMA_PX)
+    sigma = np.hypot(sigma, doubt)
     points = points + normals * (blur**2 / 2 * _curvature(points))[:, None]
     return Evidence(
         points_px=PxPoints(points),
@@ -178,6 +182,13 @@ def _carried(flags: NDArray[np.bool_], position: NDArray[np.float64]) -> NDArray
     n = len(flags)
     low = np.floor(position).astype(np.intp) % n
     return np.asarray(flags[low] | flags[(low + 1) % n])
+
+
+def _carried_most(values: NDArray[np.float64], position: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Carry values of points to resampled points: the larger one of the two old ones."""
+    n = len(values)
+    low = np.floor(position).astype(np.intp) % n
+    return np.asarray(np.maximum(values[low], values[(low + 1) % n]))
 
 
 def _approach(

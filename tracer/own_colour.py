@@ -87,7 +87,7 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
     if found is None or _astray(pixels, _ring(found, rough.hole), colours) > 0.5 * before:
         return rough
     none = np.zeros(len(found), bool)
-    return replace(rough, points_px=PxPoints(found), obscured=none, bridged=none.copy())
+    return replace(rough, points_px=PxPoints(found), obscured=none, bridged=none.copy(), doubt_px=None)
 
 
 def _ring(points_px: NDArray[np.float64], hole: bool) -> Points:

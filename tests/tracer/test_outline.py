@@ -172,6 +172,18 @@ def test_a_counter_clockwise_rough_outline_comes_out_clockwise_with_outward_norm
     assert ((evidence.points_px - centre) * evidence.normals).sum(axis=1).min() > 0
 
 
+def test_what_is_doubtful_in_a_rough_outline_is_uncertain_where_it_is() -> None:
+    rough = rough_of(SHAPES["circle"][0], 0.6)
+    doubt = np.zeros(len(rough.points_px))
+    doubt[100:160] = 0.5
+    plain = locate(picture_of("circle", 0.6), rough)
+    evidence = locate(picture_of("circle", 0.6), replace(rough, doubt_px=doubt))
+    assert np.array_equal(evidence.points_px, plain.points_px)
+    near = np.hypot(*(np.asarray(evidence.points_px) - np.asarray(rough.points_px)[130]).T) < 20
+    assert (evidence.sigma_px[near] > 0.5).all()
+    assert (evidence.sigma_px > 0.4).sum() < 80
+
+
 @pytest.mark.parametrize("level", [0, 255])
 @pytest.mark.parametrize("line_width_mm", [0.0, 0.6])
 def test_an_empty_picture_gives_nothing_to_believe(level: int, line_width_mm: float) -> None:

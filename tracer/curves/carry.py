@@ -19,15 +19,19 @@ from scipy import ndimage
 
 Points = NDArray[np.float64]
 
-_ARM_MM = 5.0
+_ARM_MM, _ARM_POINTS = 5.0, 24
+"""Length of readable line from which it is told where it goes on: so many points at least (our own choice)."""
 _LEAST_SIGMA_MM = 0.04
 _SIGMA_PER_MM = 0.02
 """Growth of the uncertainty of a carried line with the length of the hole (from memory of what hand-drawn lines do)."""
 _CORNER_DEG = 15.0
-_CORNER_RUN_MM = 3.0
+_CORNER_RUN_MM, _CORNER_RUN_POINTS = 3.0, 16
+"""Over shorter holes a corner is not cut by a bend (our own choice)."""
 _ISLAND_MM = 15.0
 _TRIMS_MM = (0.0, 2.5, 5.0, 8.0, 12.0)
 _STRAIGHT_ON_DEG = 4.0
+_LEAST_ARM_SIGMA_MM = 0.01
+"""Points of an arm count alike that are better known than this (our own choice)."""
 _ARM_SKIP = 4
 _ISLANDS_MM, _ISLANDS_SIGMA_MM = 15.0, 0.03
 """An arm is led on over further holes for so long, where its parts lie on one line this well (lettering that stands on
@@ -89,23 +93,24 @@ def carry_across(
         How far the rough outline may be from the line.
     """
     points, sigma = points.copy(), sigma.copy()
-    seen = _without_specks(points, seen, spacing_mm=spacing_mm, closed=closed)
-    seen = _without_islands(points, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
-    seen = _without_strays(points, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
+    seen = _without_specks(points, sigma, seen, spacing_mm=spacing_mm, closed=closed)
+    seen = _without_islands(points, sigma, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
+    seen = _without_strays(points, sigma, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
     rough_sigma = max(near_mm, 2 * _LEAST_SIGMA_MM)
+    arm_mm = max(_ARM_MM, _ARM_POINTS * spacing_mm)
     for first, count in runs_of(~seen, closed=closed):
         index = (first + np.arange(count)) % len(points)
         sigma[index] = rough_sigma
         length = (count + 1) * spacing_mm
-        before = _arm(points, seen, first - 1, -1, spacing_mm, closed=closed)
-        after = _arm(points, seen, first + count, 1, spacing_mm, closed=closed)
+        before = _arm(points, sigma, seen, first - 1, -1, spacing_mm, closed=closed)
+        after = _arm(points, sigma, seen, first + count, 1, spacing_mm, closed=closed)
         if before is None or after is None:
             continue
         p0, d0, p3, d3 = before.end, before.direction, after.end, after.direction
         turn = abs(math.atan2(float(d0[0] * d3[1] - d0[1] * d3[0]), float(d0 @ d3)))
         if turn > math.radians(_CORNER_DEG):
             if turn < math.radians(_POINT_DEG):
-                corner = _corner(p0, d0, p3, d3, turn, points[index], near_mm)
+                corner = _corner(p0, d0, p3, d3, turn, points[index], near_mm, arm_mm)
                 sides = None if corner is None else (np.stack([p0, corner]), np.stack([corner, p3]))
             else:
                 sides = _sharp_point(before, after, points[index], near_mm)
@@ -113,7 +118,7 @@ def carry_across(
                 points[index] = _through(*sides, count)
                 sigma[index] = max(_LEAST_SIGMA_MM, _SIGMA_PER_MM * length)
                 continue
-            if length < _CORNER_RUN_MM:
+            if length < max(_CORNER_RUN_MM, _CORNER_RUN_POINTS * spacing_mm):
                 continue
         handle = float(np.hypot(*(p3 - p0))) / 3
         t = (np.arange(1, count + 1) / (count + 1))[:, None]
@@ -130,20 +135,28 @@ def carry_across(
     return points, sigma, seen
 
 
-def _without_specks(points: Points, seen: NDArray[np.bool_], *, spacing_mm: float, closed: bool) -> NDArray[np.bool_]:
+def _without_specks(
+    points: Points, sigma: NDArray[np.float64], seen: NDArray[np.bool_], *, spacing_mm: float, closed: bool
+) -> NDArray[np.bool_]:
     """Return what is seen without stretches between holes that are too short to tell where the line goes from there."""
     seen = seen.copy()
     for first, count in runs_of(seen, closed=closed):
         if count == len(points) or count >= 2 * _ARM_SKIP:
             continue
         ends = ((first, 1), (first + count - 1, -1))
-        if any(_arm(points, seen, end, way, spacing_mm, closed=closed) is None for end, way in ends):
+        if any(_arm(points, sigma, seen, end, way, spacing_mm, closed=closed) is None for end, way in ends):
             seen[(first + np.arange(count)) % len(points)] = False
     return seen
 
 
 def _without_islands(
-    points: Points, seen: NDArray[np.bool_], *, spacing_mm: float, near_mm: float, closed: bool
+    points: Points,
+    sigma: NDArray[np.float64],
+    seen: NDArray[np.bool_],
+    *,
+    spacing_mm: float,
+    near_mm: float,
+    closed: bool,
 ) -> NDArray[np.bool_]:
     """Return what is seen without short stretches between holes that lie aside of the line across both."""
     seen = seen.copy()
@@ -156,8 +169,8 @@ def _without_islands(
             island = np.arange(first + count, next_first if next_first > first else next_first + n) % n
             if not 0 < len(island) * spacing_mm < _ISLAND_MM:
                 continue
-            before = _arm(points, seen, first - 1, -1, spacing_mm, closed=closed)
-            after = _arm(points, seen, next_first + next_count, 1, spacing_mm, closed=closed)
+            before = _arm(points, sigma, seen, first - 1, -1, spacing_mm, closed=closed)
+            after = _arm(points, sigma, seen, next_first + next_count, 1, spacing_mm, closed=closed)
             if before is None or after is None or min(before.count, after.count) < 2 * _ARM_SKIP:
                 continue
             if not _in_line(before.end, before.direction, after.end, after.direction):
@@ -176,7 +189,13 @@ def _without_islands(
 
 
 def _without_strays(
-    points: Points, seen: NDArray[np.bool_], *, spacing_mm: float, near_mm: float, closed: bool
+    points: Points,
+    sigma: NDArray[np.float64],
+    seen: NDArray[np.bool_],
+    *,
+    spacing_mm: float,
+    near_mm: float,
+    closed: bool,
 ) -> NDArray[np.bool_]:
     """Return what is seen without readable points beside a hole that follow another line than both farther arms.
 
@@ -185,12 +204,13 @@ def _without_strays(
     """
     seen = seen.copy()
     n = len(points)
+    arm_mm = max(_ARM_MM, _ARM_POINTS * spacing_mm)
     trims = [(a, b) for a in _TRIMS_MM for b in _TRIMS_MM if a + b > 0]
     for first, count in runs_of(~seen, closed=closed):
         if count * spacing_mm < _CORNER_RUN_MM:
             continue
-        before = _arm(points, seen, first - 1, -1, spacing_mm, closed=closed)
-        after = _arm(points, seen, first + count, 1, spacing_mm, closed=closed)
+        before = _arm(points, sigma, seen, first - 1, -1, spacing_mm, closed=closed)
+        after = _arm(points, sigma, seen, first + count, 1, spacing_mm, closed=closed)
         if before is None or after is None:
             continue
         p0, d0, p3, d3 = before.end, before.direction, after.end, after.direction
@@ -198,12 +218,12 @@ def _without_strays(
         hole = points[(first + np.arange(count)) % n]
         if turn > math.radians(_POINT_DEG) or _in_line(p0, d0, p3, d3):
             continue
-        if turn > math.radians(_CORNER_DEG) and _corner(p0, d0, p3, d3, turn, hole, near_mm) is not None:
+        if turn > math.radians(_CORNER_DEG) and _corner(p0, d0, p3, d3, turn, hole, near_mm, arm_mm) is not None:
             continue
         for a, b in sorted(trims, key=sum):
             back, ahead = round(a / spacing_mm), round(b / spacing_mm)
-            one = _arm(points, seen, first - 1 - back, -1, spacing_mm, closed=closed)
-            other = _arm(points, seen, first + count + ahead, 1, spacing_mm, closed=closed)
+            one = _arm(points, sigma, seen, first - 1 - back, -1, spacing_mm, closed=closed)
+            other = _arm(points, sigma, seen, first + count + ahead, 1, spacing_mm, closed=closed)
             if one is None or other is None or min(one.count, other.count) < 2 * _ARM_SKIP:
                 continue
             if _in_line(one.end, one.direction, other.end, other.direction, _STRAIGHT_ON_DEG):
@@ -227,7 +247,7 @@ def _in_line(p0: Points, d0: Points, p3: Points, d3: Points, within_deg: float =
 
 
 def _corner(
-    p0: Points, d0: Points, p3: Points, d3: Points, turn: float, rough: Points, near_mm: float
+    p0: Points, d0: Points, p3: Points, d3: Points, turn: float, rough: Points, near_mm: float, arm_mm: float
 ) -> Points | None:
     """Return where the two arms meet, if that is ahead of both and near the rough outline.
 
@@ -247,7 +267,7 @@ def _corner(
         return None
     corner = p0 + ahead * d0
     # Arms that are long against the way to the corner say where it is, even where the rough outline was cut short.
-    share = 1.5 if max(ahead, back) < _ARM_MM / 2 else 0.7
+    share = 1.5 if max(ahead, back) < arm_mm / 2 else 0.7
     if float(np.hypot(*(rough - corner).T).min()) > share * near_mm + max(0.0, short - math.sqrt(2) * near_mm):
         return None
     return np.asarray(corner)
@@ -313,11 +333,18 @@ def _aside(bridge: Points, rough: Points) -> Points:
 
 
 def _arm(
-    points: Points, seen: NDArray[np.bool_], end: int, direction: int, spacing: float, *, closed: bool
+    points: Points,
+    sigma: NDArray[np.float64],
+    seen: NDArray[np.bool_],
+    end: int,
+    direction: int,
+    spacing: float,
+    *,
+    closed: bool,
 ) -> _Arm | None:
     """Return the readable line beside a hole (parabola in arc length)."""
     n = len(points)
-    steps = np.arange(max(6, round(_ARM_MM / spacing)))
+    steps = np.arange(max(_ARM_POINTS, round(_ARM_MM / spacing)))
     index = end + direction * steps
     if closed:
         index = index % n
@@ -336,8 +363,9 @@ def _arm(
     skip = _ARM_SKIP if len(index) >= 4 * _ARM_SKIP else 0
     s = np.arange(skip, len(index), dtype=np.float64) * spacing
     index = index[skip:]
-    degree = 2 if len(index) >= 12 and _is_bent(points[index], s) else 1
-    x, y = np.polyfit(s, points[index, 0], degree), np.polyfit(s, points[index, 1], degree)
+    weight = 1 / np.maximum(sigma[index], _LEAST_ARM_SIGMA_MM)
+    degree = 2 if len(index) >= 12 and _is_bent(points[index], s, weight) else 1
+    x, y = (np.polyfit(s, points[index, k], degree, w=weight) for k in (0, 1))
     slope = direction * np.array([x[-2], y[-2]])
     length = float(np.hypot(*slope))
     if length < 1e-9:
@@ -371,13 +399,13 @@ def _arm_of_islands(
     return _Arm(first, -direction * outward, outward, np.zeros(2), len(index))
 
 
-def _is_bent(points: Points, s: NDArray[np.float64]) -> bool:
+def _is_bent(points: Points, s: NDArray[np.float64], weight: NDArray[np.float64]) -> bool:
     """Tell whether a parabola describes an arm better than chance would have it (F test at three sigma).
 
     The bend of a straight arm is noise, and at the far side of a hole several times as much of it.
     """
     rest = []
     for degree in (1, 2):
-        fit = np.polyfit(s, points, degree)
-        rest.append(float(((points - np.vander(s, degree + 1) @ fit) ** 2).sum()))
+        fit = np.polyfit(s, points, degree, w=weight)
+        rest.append(float((((points - np.vander(s, degree + 1) @ fit) * weight[:, None]) ** 2).sum()))
     return rest[0] > rest[1] * (1 + 9.0 / max(len(s) - 3, 1))

@@ -62,9 +62,8 @@ _NO_WORDS = Finding(
 _SPAN_SHARE = 0.9
 _MOST_CLOSER = 40
 """So many blocks of text at most are looked at again from closer by; more of them are no words (judgement)."""
-_DOUBTFUL_PX, _LOST_PX, _SHORT_PX = 0.12, 0.8, 40
-"""Places of an edge that may be off by so much are carried across where they are few in a row; by so much, everywhere
-(judgement)."""
+_DOUBTFUL_PX, _SHORT_PX = 0.24, 40
+"""Places of an edge that may be off by so much are carried across where they are few in a row (judgement)."""
 _STRAIGHT_RAD = 0.2
 _COVERS_ALL = ("mat", "sheet", "density", "page", "target")
 
@@ -351,30 +350,29 @@ def _reading_order(candidates: list[Candidate]) -> list[Candidate]:
 
 def _edge_candidate(thing: Thing) -> Candidate:
     def rough(points: NDArray[np.float64], *, hole: bool = False) -> RoughOutline:
+        doubt = np.zeros(len(points)) if thing.clear is None else thing.clear.doubt_px(points)
         return RoughOutline(
             points_px=PxPoints(points),
             kind="edge",
             line_width_px=0.0,
             colour_weights=thing.weights,
-            obscured=_doubtful(thing, points),
+            obscured=_doubtful(points, doubt),
             bridged=np.zeros(len(points), dtype=bool),
+            doubt_px=doubt,
             hole=hole,
         )
 
     return Candidate(outline=rough(thing.points), holes=tuple(rough(h, hole=True) for h in thing.holes))
 
 
-def _doubtful(thing: Thing, points: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _doubtful(points: NDArray[np.float64], doubt_px: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return where the edge of a thing cannot be read for a line of the mat.
 
     Where a line crosses the edge, what is seen beside it tells more; where it runs along, a doubtful place is better
     than none.
     """
-    if thing.clear is None:
-        return np.zeros(len(points), dtype=bool)
-    doubt = thing.clear.doubt_px(points)
     out = np.zeros(len(points), dtype=bool)
-    for first, count in runs_of(doubt > _DOUBTFUL_PX, closed=True):
+    for first, count in runs_of(doubt_px > _DOUBTFUL_PX, closed=True):
         if count <= _SHORT_PX and _goes_straight_on(points, first, count):
             out[(first + np.arange(count)) % len(points)] = True
     return out

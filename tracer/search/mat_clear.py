@@ -40,8 +40,8 @@ _LEAST_DOUBT = 0.04
 """Least error of the covered share: blur does not quite mix as it is taken to here (measured on rendered lines)."""
 _NOISE = 0.012
 """Usual noise of linear light after JPEG (judgement)."""
-_PX_A_SHARE = 2.0
-"""By so many pixels an edge moves for an error of its whole step: a blur of 0.8 px (sampling, from memory)."""
+_PX_A_SHARE = 4.0
+"""By so many pixels an edge may lie elsewhere for an error of its whole step (measured on four rendered photos)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
