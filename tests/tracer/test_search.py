@@ -379,3 +379,12 @@ def test_sizes_drawn_in_one_style_that_meet_in_a_point_and_on_a_fold_go_on_as_fa
         assert np.percentile(away, 85) < ROUGH_MM
         # Where the lines of all sizes run into each other the rough outline lies somewhere in their common band.
         assert away.max() < 2.2
+
+
+def test_a_dashed_dart_keeps_its_mouth_though_a_side_runs_on_behind_it():
+    d = Drawing(120, 100, dpi=254)
+    ring = [(15, 15), (105, 15), (105, 46.5), (90, 52.5), (106, 55.4), (105, 85), (15, 85)]
+    d.line(ring, closed=True, width_mm=0.7, dash=(4.5, 2.2))
+    (candidate,) = find_candidates(d.sheet(), words=False).candidates
+    points = (candidate.outline.points_px + 0.5) * d.mm_per_px
+    assert np.hypot(*(points - (90, 52.5)).T).min() < 2.5

@@ -249,3 +249,35 @@ def test_a_line_beside_all_pieces_without_another_square_to_it_is_no_frame():
     d = drawn()
     d.line([(5, 2), (5, 98)], width_mm=0.3)
     assert not any(m.kind == "frame" for m in find_candidates(d.sheet(), words=False).sheet_marks)
+
+
+@pytest.mark.parametrize("dash", [[(41.2, 53.4), (47, 54)], [(36, 55.1), (42.6, 54.6)], [(38, 53.9), (45, 53.9)]])
+def test_a_cross_that_a_dash_runs_into_is_a_cross(dash):
+    d = drawn(seam=False)
+    d.line([(41, 51), (41, 55)], width_mm=0.25)
+    d.line([(39, 53), (43, 53)], width_mm=0.25)
+    d.line(dash, width_mm=0.25)
+    (cross,) = marks(found(d), "cross")
+    assert cross.at == pytest.approx((41, 53), abs=0.3)
+
+
+def test_lines_that_part_and_letters_are_no_crosses():
+    d = drawn(seam=False)
+    d.line([(30, 50), (60, 50)], width_mm=0.25)
+    d.line([(45, 50), (45, 60)], width_mm=0.25)
+    d.line([(70, 40), (70, 44)], width_mm=0.25)
+    d.line([(69, 41), (73, 41)], width_mm=0.25)
+    assert not marks(found(d), "cross")
+
+
+def test_a_dashed_line_goes_on_below_the_arrow_that_it_crosses():
+    d = drawn(seam=False)
+    d.line([(25, 58), (95, 59)], width_mm=0.3)
+    for tip, way in ((23, 1), (97, -1)):
+        d.fill([(tip, 58 + (tip > 50)), (tip + 6 * way, 56.2), (tip + 6 * way, 59.8)])
+    d.line([(48, 30), (48, 61), (74, 61), (74, 30)], width_mm=0.25, dash=(2, 1.2))
+    candidate = found(d)
+    (placed,) = [m for m in marks(candidate, "internal line") if np.ptp(np.asarray(m.path.flatten(0.05))[:, 0]) > 20]
+    points = np.asarray(placed.path.flatten(0.05))
+    assert (points.min(axis=0) + points.max(axis=0)) / 2 == pytest.approx((61, 45.5), abs=2 * PLACE_MM)
+    assert len(marks(candidate, "grain line")) == 1

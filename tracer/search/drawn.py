@@ -21,7 +21,7 @@ from tracer.search.creases import shading_edges
 from tracer.search.dashes import in_line, part_at_bends
 from tracer.search.gaps import bridge_gaps, prune_spurs, without_edges
 from tracer.search.graph import LineGraph, Points, build_graph, measure_lines, thin
-from tracer.search.loops import Face, find_blocks, find_faces, outer_loop
+from tracer.search.loops import Face, find_blocks, find_faces, outer_loop, untangled
 from tracer.search.marks_text import TextBlock, find_text
 from tracer.search.raster import as_mask
 
@@ -244,6 +244,7 @@ def find_loops(graph: LineGraph, scale: float) -> list[Loop]:
             bulk = max(float(np.ptp(graph.edges[i].points, axis=0).max()) for i in block)
             if bulk < least / 2:
                 continue
+        block = untangled(graph, block, _SPUR_MM / scale)
         faces = find_faces(graph, block)
         loop = outer_loop(faces)
         low, high = loop.points.min(axis=0), loop.points.max(axis=0)

@@ -22,6 +22,7 @@ from tracer.ink import Ink, find_ink
 from tracer.labels import TextLine
 from tracer.piece import Mark
 from tracer.reading import can_read_words, read_words, without_repeats
+from tracer.search.crosses import find_crosses, without_crosses
 from tracer.search.drawn import LineWork, lies_in, read_line_work
 from tracer.search.edges import Thing, find_bodies, find_edge, ground_sheets, without_grid
 from tracer.search.frames import OpenFrame, find_open_frame
@@ -179,6 +180,7 @@ def find_candidates(
     tables = [work.loops[i].points for i, kind in other.items() if kind == "table"]
     around = None if _is_framed(drawn, frames) else _open_frame(work, drawn, other, papers)
     frames += [] if around is None else [around.points]
+    crosses = find_crosses(work.graph, ink.mask, scale)
     if words and texts:
         if can_read_words():
             report("words", 0.75)
@@ -191,7 +193,9 @@ def find_candidates(
             if 0 < len(missed) <= _MOST_CLOSER:
                 lines += read_words(pixels, word_regions(missed, ink, (), work.small), closer=True)
                 lines = without_repeats(lines)
-            lines = without_shapes(lines, work.small, ink)
+            lines = without_crosses(
+                without_shapes(lines, work.small, ink), crosses, lambda n: ink.from_picture(np.array(n.box))
+            )
         else:
             findings.append(_NO_WORDS)
     drawn += nested_pieces(work, texts, drawn, other, lines)
@@ -213,6 +217,7 @@ def find_candidates(
     marker.words(lines, texts, frames)
     marker.shading()
     marker.openings([[ink.from_picture(h) for h in t.holes] for t in things])
+    marker.crosses(crosses)
     marker.strokes(drawn, taken, lettering_mask(work, lines, texts, tables))
     candidates = [_drawn_candidate(work, found, pixels, marker.pieces[k].holes) for k, found in enumerate(drawn)]
     candidates += [_edge_candidate(thing) for thing in things]

@@ -253,8 +253,12 @@ def bridge_gaps(
     taken.update(range(whole, len(ends)))
     nodes = list(graph.nodes)
     carry = Carrying(ends, at, heading, taken, nodes, edges, mm_per_px, lettered)
+    corner = pairs[~written & (unlike < UNLIKE)]
+    # A corner close by is nearer than a line that runs on behind a space longer than that between two dashes.
+    carry.on(running_on=True, farthest_mm=LONGEST_SPACE_MM)
+    _join_corners(ends, at, heading, corner, taken, edges, mm_per_px, covered, LONGEST_SPACE_MM)
     carry.on(running_on=True)
-    _join_corners(ends, at, heading, pairs[~written & (unlike < UNLIKE)], taken, edges, mm_per_px, covered)
+    _join_corners(ends, at, heading, corner, taken, edges, mm_per_px, covered)
     carry.on(running_on=False)
     return join_chains(LineGraph(nodes, edges))
 
@@ -301,6 +305,7 @@ def _join_corners(
     edges: list[Edge],
     mm_per_px: float,
     covered: NDArray[np.uint8] | None,
+    farthest_mm: float = LONGEST_COVERED_MM,
 ) -> None:
     """Join ends whose lines, carried on, meet ahead of both: a corner that was not drawn, or lies under lettering."""
     options = []
@@ -317,7 +322,7 @@ def _join_corners(
         span = at[j] - at[i]
         ahead_i = float(span[0] * heading[j, 1] - span[1] * heading[j, 0]) / cross * mm_per_px
         ahead_j = float(span[0] * heading[i, 1] - span[1] * heading[i, 0]) / cross * mm_per_px
-        if min(ahead_i, ahead_j) < -0.6 or max(ahead_i, ahead_j) > LONGEST_COVERED_MM:
+        if min(ahead_i, ahead_j) < -0.6 or max(ahead_i, ahead_j) > farthest_mm:
             continue
         near = float(np.hypot(*span)) * mm_per_px <= LONGEST_GAP_MM
         if not near and not all(w or a < _AT_CORNER_MM for w, a in ((under_way[i], ahead_i), (under_way[j], ahead_j))):
@@ -357,7 +362,7 @@ class Carrying:
         self.ends, self.at, self.heading, self.taken = ends, at, heading, taken
         self.nodes, self.edges, self.scale, self.lettered = nodes, edges, mm_per_px, lettered
 
-    def on(self, *, running_on: bool) -> None:
+    def on(self, *, running_on: bool, farthest_mm: float = LONGEST_GAP_MM) -> None:
         """Carry ends to lines ahead; ``running_on`` only to lines that go on from there the same way.
 
         So does the next dash of a line when a notch drawn at its end hides that it begins there.
@@ -373,7 +378,7 @@ class Carrying:
         splits: dict[int, list[tuple[int, int]]] = {}
         points = np.asarray(tree.data)
         for k in left:
-            reach = (0.8 if self.lettered[k] else LONGEST_GAP_MM) / self.scale
+            reach = (0.8 if self.lettered[k] else farthest_mm) / self.scale
             hits = np.asarray(tree.query_ball_point(at[k], reach), dtype=np.intp)
             hits = hits[owner[hits] != self.ends[k].edge]
             ways = points[hits] - at[k]

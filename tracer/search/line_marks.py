@@ -64,7 +64,7 @@ class LineMarks:
         keep_tile_letters(self.on)
         rims |= {i for i, e in enumerate(graph.edges) if not self.on.inside_sheet(e.points[len(e.points) // 2])}
         name_spots(self.on, lettering, ink.dark)
-        shafts = self._arrows(lettering)
+        shafts, arrows = self._arrows(lettering)
         free = [i for i in range(len(graph.edges)) if i not in rims and i not in shafts]
         for loop, edges in rings(graph, free, self.on.scale):
             if covered(loop, self.on.claimed) > 0.5:
@@ -93,15 +93,15 @@ class LineMarks:
         strokes = [out_of_words(s, lettering, self.on.scale) for s in strokes]
         strokes = [s for s in strokes if s.length > 0 and not self.on.along_rim(s)]
         strokes = self._under_words(strokes, lettering)
-        strokes = self._across_outlines(strokes)
+        strokes = self._across_outlines(self._across_arrows(strokes, arrows))
         strokes = [part for s in strokes for part in self._parted(s)]
         strokes = [s for s in strokes if s.length * self.on.scale > 1.5 and covered(s.points, self.on.claimed) < 0.6]
         self._name(strokes, found)
         name_blobs(self.on, lettering)
         name_spots(self.on, lettering, ink.dark, unknown=True)
 
-    def _arrows(self, lettering: NDArray[np.uint8]) -> set[int]:
-        """Name arrows by their heads, and return the edges of their shafts."""
+    def _arrows(self, lettering: NDArray[np.uint8]) -> tuple[set[int], NDArray[np.uint8]]:
+        """Name arrows by their heads, and return the edges of their shafts and a mask of them."""
         blobs = [b for b in self.on.work.blobs if not lettering[int(b.middle[1]), int(b.middle[0])]]
         used: set[int] = set()
         shafts = np.zeros_like(self.on.claimed)
@@ -115,7 +115,7 @@ class LineMarks:
                 i for i, e in enumerate(self.on.work.graph.edges)
                 if not e.bridge and len(e.points) > 2 and covered(e.points, shafts) > 0.9
             }  # fmt: skip
-        return used
+        return used, shafts
 
     def _parted(self, stroke: Stroke) -> list[Stroke]:
         """Part notches from a stroke that they run into."""
@@ -268,6 +268,15 @@ class LineMarks:
         allowed = np.array([[covered(e[None], near) > 0 for e in (s.points[0], s.points[-1])] for s in strokes])
         allowed &= np.array([s.length * self.on.scale > 4.0 for s in strokes])[:, None]
         return join_facing(strokes, allowed, WORDS_MM / self.on.scale, _UNDER_WORDS_RAD)
+
+    def _across_arrows(self, strokes: list[Stroke], arrows: NDArray[np.uint8]) -> list[Stroke]:
+        """Join the parts of lines that cross an arrow: what was drawn of them on its shaft went with it."""
+        if not strokes or not arrows.any():
+            return strokes
+        reach = round(ACROSS_MM / self.on.scale)
+        near = np.asarray(cv2.dilate(arrows, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)), dtype=np.uint8)
+        allowed = np.array([[covered(e[None], near) > 0 for e in (s.points[0], s.points[-1])] for s in strokes])
+        return join_facing(strokes, allowed, ACROSS_MM / self.on.scale, _STRAIGHT_ON_RAD)
 
     def _across_outlines(self, strokes: list[Stroke]) -> list[Stroke]:
         """Join the parts of lines that cross an outline; a line that stops there is left alone."""

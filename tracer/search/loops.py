@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 
 from tracer.search.graph import LineGraph, Points
 
+_MOST_TANGLES, _MOST_SHORT = 3, 30
+
 
 def find_blocks(graph: LineGraph) -> list[list[int]]:
     """Return the edges (indices) of each block that holds a loop."""
@@ -127,6 +129,40 @@ def find_faces(graph: LineGraph, block: Sequence[int]) -> list[Face]:
         points = join_steps(graph, steps)
         faces.append(Face(steps=tuple(steps), points=points, area=polygon_area(points)))
     return faces
+
+
+def untangled(graph: LineGraph, block: Sequence[int], short_px: float) -> list[int]:
+    """Return a block without the short edges over which lines cross each other without a node.
+
+    Where a bridge runs over the little stubs of a notch the order of the lines around a node is not that on the paper,
+    and the face outside walks along both sides of a line; in the plane no face of a block does.
+
+    Parameters
+    ----------
+    graph : LineGraph
+    block : sequence of int
+    short_px : float
+        Only edges shorter than this are left out.
+    """
+    block = list(block)
+    outer = outer_loop(find_faces(graph, block))
+    for _ in range(_MOST_TANGLES):
+        if len({i for i, _ in outer.steps}) == len(outer.steps):
+            break
+        short = sorted((i for i in block if graph.edges[i].length < short_px), key=lambda i: graph.edges[i].length)
+        options = []
+        for gone in short[:_MOST_SHORT]:
+            left = [i for i in block if i != gone]
+            for inner in find_blocks(LineGraph(graph.nodes, [graph.edges[i] for i in left])):
+                chosen = [left[k] for k in inner]
+                options.append((outer_loop(find_faces(graph, chosen)), chosen))
+        if not options:
+            break
+        best, chosen = max(options, key=lambda o: o[0].area)
+        if best.area <= outer.area:
+            break
+        outer, block = best, chosen
+    return block
 
 
 def _heading(points: Points) -> float:

@@ -17,6 +17,7 @@ from tracer.path import OpenPath
 from tracer.piece import Mark, MarkKind
 from tracer.search.frames import OpenFrame
 from tracer.search.graph import Points
+from tracer.search.lettering import boxes_around, is_beside_words
 from tracer.search.line_marks import LineMarks
 from tracer.search.mark_sheet import MarkSheet
 from tracer.search.marks import box_sides
@@ -52,6 +53,20 @@ class MarkFinder(MarkSheet):
         """Keep a frame that is no closed line."""
         self.add("frame", frame.points)
         self.claim(frame.points)
+
+    def crosses(self, crosses: Sequence[Points]) -> None:
+        """Keep crosses, and nothing else of what they are drawn with; one in a word that was read is a letter."""
+        for cross in crosses:
+            middle = cross.mean(axis=0)
+            size = float(np.hypot(*(cross[0] - cross[2])))
+            in_word = bool(boxes_around(middle, self.lettered))
+            if self.on_tile(middle) or not self.inside_sheet(middle):
+                continue
+            if in_word and not is_beside_words("cross", middle, size, self.lettered):
+                continue
+            self.add("cross", np.concatenate([cross[[0, 2]], middle[None], cross[[1, 3]]]), point=True, confidence=0.8)
+            for k in (0, 1):
+                self.claim(np.linspace(cross[k], cross[k + 2], max(2, int(size))))
 
     def shading(self) -> None:
         """Keep creases: they are no drawing, but a person may think otherwise."""
