@@ -101,8 +101,15 @@ def _has_a_cameras_shape(picture: Picture) -> bool:
 
 
 def _is_skewed(sheet: FoundSheet) -> bool:
-    """Whether a sheet's opposite sides, or its angles, differ by more than a scanner and cutting allow."""
+    """Whether a sheet's opposite sides, or its angles, differ by more than a scanner and cutting allow.
+
+    Where both ends of one side are square, tilt is not what makes the opposite side run askew: it was cut so, or the
+    scanner's frame or a shadow was seen in its place.
+    """
     corners = np.asarray(sheet.quad.corners_px)
+    square = np.abs(inner_angles_deg(corners) - 90) < _RIGHT_ANGLE_SIGMA_DEG
+    if bool((square & np.roll(square, 1)).any()):
+        return False
     lengths = side_lengths(corners)
     uneven = max(abs(float(np.log(lengths[0] / lengths[2]))), abs(float(np.log(lengths[1] / lengths[3]))))
     return uneven > _SKEWED or float(np.radians(np.abs(inner_angles_deg(corners) - 90)).max()) > 2 * _SKEWED
@@ -178,7 +185,9 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
     model = model_for(picture, chosen, evidence.sheets)
     by_tolerance = chosen.kind == "sheet"
     if model == "scan":
-        return _map(_fit([chosen], [chosen.tolerance_relative], picture, model), chosen, picture)
+        lone = _decided_by_tolerance(chosen) if by_tolerance else chosen
+        fitted = _map(_fit([lone], [lone.tolerance_relative], picture, model), chosen, picture)
+        return _renamed(fitted) if by_tolerance else fitted
     helping = [
         r
         for r in evidence.others
