@@ -28,12 +28,22 @@ _LIKE = ("aeco0", "ilt1jf", "uv", "hb", "gqy9", "s5")
 _LIKE_LETTERS, _LIKE_PAIRS = 6, 5
 """Words of fewer letters are left as they were read: there are too many words of each shape."""
 _WORD = re.compile(r"[^\W_]+")
+_FOREIGN = str.maketrans(
+    "\u03b1\u03b2\u03b5\u03b7\u03b9\u03ba\u03bd\u03bf\u03c1\u03c4\u03c5\u03c6\u03c7\u0391\u0392\u0395\u0397\u0399\u039a\u039c\u039d\u039f\u03a1\u03a4\u03a7"
+    "\u0430\u0432\u0435\u043a\u043c\u043d\u043e\u0440\u0441\u0442\u0443\u0445\u0410\u0412\u0415\u041a\u041c\u041d\u041e\u0420\u0421\u0422\u0425",
+    "aBenikvoptuoxABEHIKMNOPTXaBekmHopcTyxABEKMHOPCTX",
+)
+"""Greek and Cyrillic letters of the shape of Latin ones: among Latin letters in one word they are these."""
 _CLASS = {letter: group[0] for group in _LIKE for letter in group}
 
 
 def mended(text: str) -> str:
     """Return a reading with words that have the shape of a trade word, and are none, set right; their case is kept."""
-    return _WORD.sub(lambda m: _mended_word(m[0]), text)
+    return _WORD.sub(lambda m: _mended_word(_in_one_script(m[0])), text)
+
+
+def _in_one_script(word: str) -> str:
+    return word.translate(_FOREIGN) if any(c.isascii() and c.isalpha() for c in word) else word
 
 
 def _mended_word(word: str) -> str:

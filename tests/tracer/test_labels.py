@@ -93,3 +93,15 @@ def test_unsure_readings_are_not_used():
 def test_the_note_is_as_sure_as_its_least_sure_line():
     lines = [TextLine(text="cut 2", confidence=0.9), TextLine(text="on fold", confidence=0.7)]
     assert parse_label(lines).cut.confidence == pytest.approx(0.7)
+
+
+@pytest.mark.parametrize(
+    ("read_as", "name"),
+    [
+        ("\u03b2lock A", "Block A"),
+        ("Bl\u03c6ck", "Block"),
+        ("\u0391\u0393\u0391\u03a0\u0397", "\u0391\u0393\u0391\u03a0\u0397"),
+    ],
+)
+def test_letters_of_another_script_within_a_word_are_those_they_look_like(read_as, name):
+    assert label(read_as).name == name
