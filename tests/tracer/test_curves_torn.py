@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 import shapely
 
 from calibration.picture import MmPoints
@@ -69,3 +70,27 @@ def test_a_round_hole_that_is_half_hidden_gets_no_point() -> None:
     at = np.asarray(fit.path.sample(0.05)[0])
     assert np.hypot(*(at - 20).T).max() < 5.3
     assert not fit.path.corners_sharper_than(120.0)
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_arms_that_touch_where_they_are_hidden_end_in_a_point(seed: int) -> None:
+    """Two arcs of circles run together; over the last 6 mm their strokes are one, and the search went up its middle."""
+    radius, opening, spacing = 28.0, np.radians(65.0), 0.085
+    turn = np.linspace(opening, 0.0, int(radius * opening / spacing))
+    # Both touch the vertical line through the tip at the origin.
+    left = np.stack([radius * (np.cos(turn) - 1), -radius * np.sin(turn)], axis=1)
+    right = left[::-1] * [-1, 1]
+    count = int((right[-1, 0] - left[0, 0]) / spacing)
+    top = np.stack(
+        [np.linspace(right[-1, 0], left[0, 0], count)[1:-1], np.full(count - 2, left[0, 1])],
+        axis=1,
+    )
+    points = np.vstack([left, right[1:], top])
+    points = points + np.random.default_rng(seed).normal(0, 0.004, points.shape)
+    hidden = np.hypot(*points.T) < 6.0
+    # The middle of the common stroke, half a line's width beyond the tip and a little aside.
+    points[hidden] = points[hidden] * [0.1, 1.04] + [0.03, 0.2]
+    fit = fit_closed(MmPoints(points), 0.004, ~hidden, half_width_mm=0.25, blur_mm=0.07)
+    sharpest = min(fit.path.corners, key=lambda c: c.inner_angle_deg)
+    assert sharpest.inner_angle_deg < 8.0
+    assert np.hypot(*np.asarray(sharpest.point)) < 1.4

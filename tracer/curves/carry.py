@@ -84,8 +84,10 @@ def carry_across(
     spacing_mm: float,
     near_mm: float,
     closed: bool,
-) -> tuple[Points, NDArray[np.float64], NDArray[np.bool_]]:
-    """Return points and uncertainties with the unseen stretches filled in, and what counts as seen.
+) -> tuple[Points, NDArray[np.float64], NDArray[np.bool_], tuple[int, ...]]:
+    """Return points and uncertainties with the unseen stretches filled in, what counts as seen, and the points' places.
+
+    The latter are indices of points where both sides of a stretch run together into a sharp one.
 
     Parameters
     ----------
@@ -93,6 +95,7 @@ def carry_across(
         How far the rough outline may be from the line.
     """
     points, sigma = points.copy(), sigma.copy()
+    sharp: list[int] = []
     seen = _without_specks(points, sigma, seen, spacing_mm=spacing_mm, closed=closed)
     seen = _without_islands(points, sigma, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
     seen = _without_strays(points, sigma, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
@@ -114,6 +117,7 @@ def carry_across(
                 sides = None if corner is None else (np.stack([p0, corner]), np.stack([corner, p3]))
             else:
                 sides = _sharp_point(before, after, points[index], near_mm)
+                sharp += [] if sides is None else [int(index[_turning(*sides, count) - 1])]
             if sides is not None:
                 points[index] = _through(*sides, count)
                 sigma[index] = max(_LEAST_SIGMA_MM, _SIGMA_PER_MM * length)
@@ -132,7 +136,7 @@ def carry_across(
             continue
         points[index] = bridge
         sigma[index] = max(_LEAST_SIGMA_MM, _SIGMA_PER_MM * length)
-    return points, sigma, seen
+    return points, sigma, seen, tuple(sharp)
 
 
 def _without_specks(
@@ -311,11 +315,16 @@ def _sharp_point(before: _Arm, after: _Arm, rough: Points, near_mm: float) -> tu
 
 def _through(one: Points, other: Points, count: int) -> Points:
     """Return evenly spaced points along two sides, without their far ends, the corner itself among them."""
-    lengths = [float(np.hypot(*np.diff(side, axis=0).T).sum()) for side in (one, other)]
-    first = min(max(round((count + 1) * lengths[0] / max(sum(lengths), 1e-9)), 1), count)
+    first = _turning(one, other, count)
     up = np.arange(1, first + 1) / first
     down = np.arange(1, count - first + 1) / (count - first + 1)
     return np.vstack([_along(one, up), _along(other, down)])
+
+
+def _turning(one: Points, other: Points, count: int) -> int:
+    """Return which of so many points along two sides is the corner, counted from one."""
+    lengths = [float(np.hypot(*np.diff(side, axis=0).T).sum()) for side in (one, other)]
+    return min(max(round((count + 1) * lengths[0] / max(sum(lengths), 1e-9)), 1), count)
 
 
 def _along(side: Points, share: NDArray[np.float64]) -> Points:

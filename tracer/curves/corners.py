@@ -97,6 +97,22 @@ def find_bends(
     return sorted(bends, key=lambda b: b.index)
 
 
+def with_sharp_points(
+    bends: list[Bend], points: Points, sharp: tuple[int, ...], *, half_width_mm: float, blur_mm: float
+) -> list[Bend]:
+    """Return bends in order with those points that were carried to a sharp end, where none was found near.
+
+    Two arms that run back along each other differ too little there for a test to tell them apart.
+    """
+    reach = rounding_reach_mm(math.pi, half_width_mm, blur_mm)
+    added = [
+        Bend(index=i, point=points[i].copy(), turn_rad=math.pi, reach_mm=reach)
+        for i in sharp
+        if all(np.hypot(*(b.point - points[i])) > reach for b in bends)
+    ]
+    return sorted([*bends, *added], key=lambda b: b.index)
+
+
 def rounding_reach_mm(turn_rad: float, half_width_mm: float, blur_mm: float) -> float:
     """Return how far along its arms a corner is rounded: where the two strokes overlap, and the blur's reach."""
     turn = min(abs(turn_rad), math.radians(160))

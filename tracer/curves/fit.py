@@ -21,7 +21,7 @@ from scipy import ndimage
 from calibration.picture import MmPoints
 from tracer.curves.adequate import fit_until_adequate
 from tracer.curves.chain import Chain
-from tracer.curves.corners import Bend, find_bends
+from tracer.curves.corners import Bend, find_bends, with_sharp_points
 from tracer.curves.given import Given, prepare
 from tracer.curves.settle import Exceeded, measure_deviation, settle
 from tracer.curves.stretch import Kind, divide
@@ -103,6 +103,7 @@ def fit_closed(
     bends = find_bends(
         data.points, data.sigma, spacing_mm=spacing, half_width_mm=half_width_mm, blur_mm=blur_mm, closed=True
     )
+    bends = with_sharp_points(bends, data.points, data.sharp, half_width_mm=half_width_mm, blur_mm=blur_mm)
     chain = _chain_between(data, bends) if bends else _chain_around(data)
     fit_until_adequate(chain, data)
     path, plain = settle(chain, data)

@@ -27,7 +27,7 @@ class Given:
     """Points with holes filled, and how well they are known.
 
     ``cell_sigma`` is the standard uncertainty of the mean place of a millimetre of line; ``trust`` the weight of each
-    point relative to one that was seen.
+    point relative to one that was seen; ``sharp`` the places of points into which two sides of a hole run together.
     """
 
     points: NDArray[np.float64]
@@ -37,6 +37,7 @@ class Given:
     spacing: float
     cell_sigma: float
     tolerance: float
+    sharp: tuple[int, ...] = ()
 
     @property
     def weight(self) -> NDArray[np.float64]:
@@ -45,8 +46,14 @@ class Given:
 
     def reversed(self) -> Given:
         """Return the same points the other way round."""
+        last = len(self.points) - 1
         return replace(
-            self, points=self.points[::-1], sigma=self.sigma[::-1], seen=self.seen[::-1], trust=self.trust[::-1]
+            self,
+            points=self.points[::-1],
+            sigma=self.sigma[::-1],
+            seen=self.seen[::-1],
+            trust=self.trust[::-1],
+            sharp=tuple(last - i for i in self.sharp),
         )
 
 
@@ -80,14 +87,21 @@ def prepare(
     seen = np.ones(len(points), bool) if valid is None else np.asarray(valid, dtype=bool)
     good = np.isfinite(sigma) & (sigma > 0)
     sigma[~good] = float(np.median(sigma[good])) if good.any() else 0.01
-    points, sigma, seen = carry_across(
+    points, sigma, seen, sharp = carry_across(
         points, sigma, seen, spacing_mm=spacing, near_mm=_NEAR_PX * spacing + half_width / 2, closed=closed
     )
     cell_sigma = _cell_sigma(points, sigma, seen, spacing, tolerance)
     usual = float(np.median(sigma[seen])) if seen.any() else float(np.median(sigma))
     trust = np.minimum(1.0, (np.where(seen, _DOUBTED * usual, usual) / sigma) ** 2)
     return Given(
-        points=points, sigma=sigma, seen=seen, trust=trust, spacing=spacing, cell_sigma=cell_sigma, tolerance=tolerance
+        points=points,
+        sigma=sigma,
+        seen=seen,
+        trust=trust,
+        spacing=spacing,
+        cell_sigma=cell_sigma,
+        tolerance=tolerance,
+        sharp=sharp,
     )
 
 
