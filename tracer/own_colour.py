@@ -4,6 +4,8 @@ The search follows the sharpest step near a thing. Where a hard shadow falls on 
 its holes, that may be the shadow's border, up to millimetres away from the edge. A shadow takes light away and leaves
 the ground's colour; so what a pixel shows is either the thing's own colour, or a share of the ground's light. Only
 outlines along which what lies just inside is not the thing's colour (or what lies just outside is) are laid anew.
+Nor does the search keep points of a thing that are narrower than what it closes up: it cuts them off straight. Where
+the thing goes on with its own colour beyond such a cut, its thin part is given back.
 
 Limit: where some share of the ground's light has the thing's own colour (grey card on a white lid), the two cannot be
 told apart and the outline stays as the search has it.
@@ -32,6 +34,11 @@ _SHARES = np.linspace(0.25, 1.1, 24)
 _ASIDE_PX = (3, 4, 5)
 _ASTRAY = 0.015
 """Share of an outline that may lie aside (drawn lines that cross it, dirt) before it is looked at again."""
+_CUT_PX, _CUT_MM, _MOST_CUT = 10.0, 1.0, 0.1
+"""Least length of a straight cut through a thin part of a thing, and the most of the outline that may be cuts."""
+_THIN_MM = 1.5
+"""Half the width of the broadest part that a search may have cut off (twice what it closes up)."""
+_MOST_STEPS = 5
 _LEAST_APART = 14.0
 """Least distance, in codes, of the thing's colour from every shade of the ground."""
 _MOST_CODES = 60.0
@@ -80,11 +87,15 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
     colours = _colours(pixels, points, rough.hole, mm_per_px)
     if colours is None or colours.apart < _LEAST_APART:
         return rough
+    found = None
     before = _astray(pixels, points, colours)
-    if before <= _ASTRAY:
-        return rough
-    found = _laid_anew(pixels, points, colours, rough.hole, mm_per_px)
-    if found is None or _astray(pixels, _ring(found, rough.hole), colours) > 0.5 * before:
+    if before > _ASTRAY:
+        found = _laid_anew(pixels, points, colours, rough.hole, mm_per_px)
+        if found is not None and _astray(pixels, _ring(found, rough.hole), colours) > 0.5 * before:
+            found = None
+    if not rough.hole:
+        found = _with_points(pixels, points if found is None else found, colours, mm_per_px, found)
+    if found is None:
         return rough
     none = np.zeros(len(found), bool)
     return replace(rough, points_px=PxPoints(found), obscured=none, bridged=none.copy(), doubt_px=None)
@@ -135,6 +146,61 @@ def _astray(pixels: NDArray[np.uint8], points: Points, colours: _Colours) -> flo
         return np.asarray(ndimage.uniform_filter1d(own, 9, mode="wrap"))
 
     return float(((share_of(-1.0) < 0.5) | (share_of(1.0) > 0.5)).mean())
+
+
+def _with_points(
+    pixels: NDArray[np.uint8], ring: Points, colours: _Colours, mm_per_px: float, otherwise: Points | None
+) -> Points | None:
+    """Return a ring with the thin parts of the thing that the search cut off straight; else what is given for that.
+
+    The thing goes on with its own colour beyond the cut; what is added begins there, and is nowhere broad.
+    """
+    least = max(_CUT_PX, _CUT_MM / mm_per_px)
+    rows, columns = pixels.shape[:2]
+    for _ in range(_MOST_STEPS):
+        points = _ring(ring, hole=False)
+        normals = closed_normals(points, reach=4)
+        beyond = np.mean([colours.is_thing(_codes(pixels, points, normals, d)) for d in _ASIDE_PX], axis=0)
+        cut = _long_runs(ndimage.uniform_filter1d(beyond, 5, mode="wrap") > 0.5, least)
+        if not cut.any() or cut.mean() > _MOST_CUT:
+            return otherwise
+        reach = SHADOW_MM / mm_per_px
+        low = np.maximum(np.floor(points.min(axis=0) - reach).astype(int), 0)
+        high = np.minimum(np.ceil(points.max(axis=0) + reach).astype(int) + 1, [columns, rows])
+        window = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
+        inside = np.zeros(window.shape[:2], np.uint8)
+        cv2.fillPoly(inside, [np.rint((points - low) * 16).astype(np.int32)], 1, shift=4)
+        near = np.zeros_like(inside)
+        for x, y in np.rint(points[cut] - low).astype(int):
+            cv2.circle(near, (int(x), int(y)), int(reach), 1, -1)
+        at = np.nonzero((near > 0) & (inside == 0))
+        own = np.zeros_like(inside)
+        own[at] = colours.is_thing(cv2.GaussianBlur(window, (0, 0), 0.7)[at].astype(np.float64))
+        labels = cv2.connectedComponents(own, connectivity=4)[1]
+        starts = np.rint(points[cut] + normals[cut] * _ASIDE_PX[0] - low).astype(int)
+        starts = np.clip(starts, 0, np.array(window.shape[1::-1]) - 1)
+        wanted = np.unique(labels[starts[:, 1], starts[:, 0]])
+        added = np.isin(labels, wanted[wanted > 0])
+        broad = float(cv2.distanceTransform(added.astype(np.uint8), cv2.DIST_L2, 3).max())
+        if not added.any() or broad * mm_per_px > _THIN_MM:
+            return otherwise
+        # A pixel of the ring's own rounding lies between both.
+        body = cv2.morphologyEx((added | (inside > 0)).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+        contour = max(cv2.findContours(body, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=cv2.contourArea)
+        grown = contour.reshape(-1, 2).astype(np.float64) + low
+        ring = otherwise = grown
+    return otherwise
+
+
+def _long_runs(flags: NDArray[np.bool_], least: float) -> NDArray[np.bool_]:
+    """Return the runs of a closed line that are so long."""
+    if flags.all():
+        return flags
+    turned = np.roll(flags, -int(np.argmin(flags)))
+    labels, count = ndimage.label(turned)
+    sizes = np.bincount(labels, minlength=count + 1)
+    sizes[0] = 0
+    return np.asarray(np.roll(sizes[labels] >= least, int(np.argmin(flags))))
 
 
 def _laid_anew(

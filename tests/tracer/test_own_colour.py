@@ -82,3 +82,43 @@ def test_a_grey_picture_is_left_alone() -> None:
     pixels = cv2.cvtColor(washer(RED, shadow_px=(9.0, 7.0)), cv2.COLOR_RGB2GRAY)
     astray = rough_of(ring(HOLE_PX, (9.0, 7.0)), hole=True)
     assert settled(pixels, astray, mm_per_px=MM_PER_PX) is astray
+
+
+# -- thin parts that the search closed up -----------------------------------------------------------------------------
+def spike(*, colour: tuple[int, int, int] = RED, touches: bool = False) -> tuple[np.ndarray, Ring, Ring]:
+    """A card with a long thin point on white, its whole outline, and one whose point is cut straight off.
+
+    ``touches``: it reaches a broad piece of the same card.
+    """
+    whole = np.array([[40.0, 100.0], [120.0, 100.0], [270.0, 150.0], [120.0, 200.0], [40.0, 200.0]])
+    cover = np.zeros((SIDE_PX, SIDE_PX), np.uint8)
+    cv2.fillPoly(cover, [np.rint(whole * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+    if touches:
+        cv2.rectangle(cover, (215, 60), (290, 240), 255, -1)
+    share = (cover / 255.0)[..., None]
+    light = SRGB_TO_LINEAR[np.array(WHITE)] * (1 - share) + SRGB_TO_LINEAR[np.array(colour)] * share
+    light = cv2.GaussianBlur(light, (0, 0), 0.8) + np.random.default_rng(5).normal(0, 0.005, light.shape)
+    cut = np.vstack([whole[:2], [[220.0, 133.3], [220.0, 166.7]], whole[3:]])
+    return shapes.encode_srgb(light), whole, cut
+
+
+def test_a_thin_point_that_was_cut_straight_off_is_given_back() -> None:
+    pixels, whole, cut = spike()
+    found = settled(pixels, rough_of(cut, hole=False), mm_per_px=MM_PER_PX)
+    points = np.asarray(found.points_px)
+    assert points[:, 0].max() > whole[2, 0] - 8.0
+    ring = whole.astype(np.float32)
+    assert max(abs(cv2.pointPolygonTest(ring, (float(x), float(y)), True)) for x, y in points) < 2.5
+
+
+def test_a_whole_outline_does_not_grow() -> None:
+    pixels, whole, _ = spike()
+    found = settled(pixels, rough_of(whole, hole=False), mm_per_px=MM_PER_PX)
+    ring = whole.astype(np.float32)
+    assert min(cv2.pointPolygonTest(ring, (float(x), float(y)), True) for x, y in np.asarray(found.points_px)) > -1.5
+
+
+def test_a_broad_neighbour_of_the_same_card_is_not_taken_for_a_part() -> None:
+    pixels, _, cut = spike(touches=True)
+    beside = rough_of(np.minimum(cut, [213.0, 300.0]), hole=False)
+    assert settled(pixels, beside, mm_per_px=MM_PER_PX) is beside
