@@ -22,6 +22,7 @@ from tracer.ink import Ink, find_ink
 from tracer.labels import TextLine
 from tracer.piece import Mark
 from tracer.reading import can_read_words, read_words, without_repeats
+from tracer.search.choose import choose_sizes
 from tracer.search.crosses import find_crosses, without_crosses
 from tracer.search.drawn import LineWork, lies_in, read_line_work
 from tracer.search.edges import Thing, find_bodies, find_edge, ground_sheets, without_grid
@@ -37,7 +38,6 @@ from tracer.search.marks_text import TextBlock
 from tracer.search.mat_grid import find_grid
 from tracer.search.mat_ink import without_mat_print
 from tracer.search.pieces import Found, find_pieces, usual
-from tracer.search.sizes import choose_sizes
 from tracer.search.spots import are_spots
 from tracer.search.words import (
     labels_of,

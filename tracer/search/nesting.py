@@ -32,9 +32,11 @@ class Nesting:
         The outermost loop, pixels of the mask.
     least_px : float
         Where all sizes lie closer together than this nothing is told.
+    space_px : float
+        Spaces in the lines up to this wide are closed: the inside of a dashed line does not leak through them.
     """
 
-    def __init__(self, edges: Sequence[Edge], outer: Points, least_px: float) -> None:
+    def __init__(self, edges: Sequence[Edge], outer: Points, least_px: float, space_px: float = 0.0) -> None:
         self.least_px = least_px
         self.low = outer.min(axis=0) - 4.0
         size = np.ptp(outer, axis=0).astype(int) + 9
@@ -43,12 +45,17 @@ class Nesting:
         lines = np.zeros_like(within)
         for edge in edges:
             cv2.polylines(lines, [self._place(edge.points)], isClosed=False, color=255, thickness=3)
-        free = np.where(lines > 0, 0, within).astype(np.uint8)
+        away = space_px / 2
+        if away > 0:
+            free = ((cv2.distanceTransform(255 - lines, cv2.DIST_L2, 5) > away) & (within > 0)).astype(np.uint8)
+        else:
+            free = np.where(lines > 0, 0, within).astype(np.uint8)
         count, labels, stats, _ = cv2.connectedComponentsWithStats(free, connectivity=4)
         area = stats[:, cv2.CC_STAT_AREA]
         inner = 1 + int(np.argmax(area[1:])) if count > 1 else 0
         self.known = inner > 0 and area[inner] > _LEAST_INNER * float((within > 0).sum())
-        self.from_inner = cv2.distanceTransform((labels != inner).astype(np.uint8), cv2.DIST_L2, 5)
+        core = cv2.distanceTransform((labels != inner).astype(np.uint8), cv2.DIST_L2, 5)
+        self.from_inner = np.maximum(core - away, 0.0)
         self.from_outside = cv2.distanceTransform(within, cv2.DIST_L2, 5)
 
     def _place(self, points: Points) -> NDArray[np.int32]:

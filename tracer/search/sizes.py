@@ -1,4 +1,4 @@
-"""Several sizes of one piece drawn into each other: each size's own line, and the one that was asked for.
+"""Several sizes of one piece drawn into each other: each size's own line among the strokes of the line work.
 
 A pen goes straight on where lines cross, so the strokes of the line work are the sizes' own lines wherever these only
 cross. Where sizes share a line (the fold edge of a front) their strokes end on it and are closed along the shortest
@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -19,12 +19,9 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 
-from tracer.search.drawn import LineWork
-from tracer.search.gaps import LONGEST_GAP_MM
 from tracer.search.graph import Edge, LineGraph, Points, angle, leaving
 from tracer.search.loops import polygon_area
 from tracer.search.nesting import Nesting
-from tracer.search.pieces import BOLD_SHARE, Found, Stretch, usual
 from tracer.search.strokes import find_strokes
 
 LEAST_SIZES = 3
@@ -144,7 +141,7 @@ def size_loops(
             if back is None:
                 continue
             steps = steps + back
-        points = _points(graph, steps)
+        points = loop_points(graph, steps)
         size = abs(polygon_area(points))
         if size > LEAST_AREA_SHARE * area and _is_simple_enough(points, size):
             total = sum(graph.edges[i].length for i, _ in steps)
@@ -246,79 +243,6 @@ def loose_links(
     return links
 
 
-def choose_sizes(
-    work: LineWork, drawn: Sequence[Found], frames: Collection[int], size_line: int | None
-) -> tuple[list[Found], list[int]]:
-    """Replace what came of several sizes drawn into each other by the line of one size.
-
-    Parameters
-    ----------
-    work : LineWork
-    drawn : sequence of Found
-        Pieces as they were found; those of one loop of line work may be the strips between the sizes.
-    frames : collection of int
-        Loops that are no pieces.
-    size_line : int or None
-        1 is the smallest; None, or more than there are, takes the largest.
-
-    Returns
-    -------
-    tuple
-        The pieces, and for each the number of sizes that were told apart (1 where there is one line only).
-    """
-    out: list[Found] = []
-    counts: list[int] = []
-    first = len(work.graph.edges)
-    for index in dict.fromkeys(f.loop for f in drawn):
-        mine = [f for f in drawn if f.loop == index]
-        sizes = [] if index in frames else _family(work, index, max(f.mass for f in mine))
-        if len(sizes) < LEAST_SIZES:
-            out += mine
-            counts += [1] * len(mine)
-            continue
-        out.append(sizes[min(size_line or len(sizes), len(sizes)) - 1])
-        counts.append(len(sizes))
-    return _without_links(work, first, out), counts
-
-
-def _family(work: LineWork, index: int, mass: float) -> list[Found]:
-    """Return the lines of all sizes in a loop and in the loops inside it, smallest first."""
-    graph = work.graph
-    outer = work.loops[index]
-    low, high = outer.points.min(axis=0) - _SLACK_PX, outer.points.max(axis=0) + _SLACK_PX
-    members = [i for i, e in enumerate(graph.edges) if ((e.points > low) & (e.points < high)).all()]
-    before = len(graph.edges)
-    inside = set(members)
-    strokes = find_strokes(graph, (), [i for i in range(before) if i not in inside])
-    long = [s.edges for s in strokes if s.length > LEAST_STROKE_SHARE * 2.0 * math.sqrt(math.pi * outer.area)]
-    graph.edges += loose_links(graph, members, long, LONGEST_GAP_MM / work.ink.mm_per_px)
-    links = range(before, len(graph.edges))
-    pool: list[Found] = []
-    for _, steps in size_loops(graph, members, outer.points, links):
-        own = usual(graph, [i for i, _ in steps], "mass")
-        if own < BOLD_SHARE * mass:
-            continue
-        stretches = tuple(
-            Stretch(graph.edges[i].points[:-1] if f else graph.edges[i].points[:0:-1], i, False) for i, f in steps
-        )
-        area = abs(polygon_area(_points(graph, steps)))
-        pool.append(Found(stretches=stretches, block=outer.block, loop=index, area=area, mass=own))
-    return sorted(pool, key=lambda f: f.area)
-
-
-def _without_links(work: LineWork, first: int, chosen: list[Found]) -> list[Found]:
-    """Take the links that no chosen line uses out of the graph again, and count the edges anew."""
-    graph = work.graph
-    used = sorted({s.edge for f in chosen for s in f.stretches if s.edge >= first})
-    kept = [graph.edges[i] for i in used]
-    del graph.edges[first:]
-    graph.edges += kept
-    number = {old: first + k for k, old in enumerate(used)}
-    return [
-        replace(f, stretches=tuple(s._replace(edge=number.get(s.edge, s.edge)) for s in f.stretches)) for f in chosen
-    ]
-
-
 def _directed(graph: LineGraph, edges: Sequence[int]) -> list[tuple[int, bool]] | None:
     """Return a chain of edges with the direction in which each is run."""
     if len(edges) == 1:
@@ -343,7 +267,8 @@ def _ends(graph: LineGraph, steps: Sequence[tuple[int, bool]]) -> tuple[int, int
     return first, last
 
 
-def _points(graph: LineGraph, steps: Sequence[tuple[int, bool]]) -> Points:
+def loop_points(graph: LineGraph, steps: Sequence[tuple[int, bool]]) -> Points:
+    """Return the closed polygon of directed edges."""
     parts = [graph.edges[i].points[:-1] if f else graph.edges[i].points[:0:-1] for i, f in steps]
     return np.concatenate(parts)
 

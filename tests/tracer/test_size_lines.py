@@ -1,0 +1,94 @@
+"""Seven sizes on one sheet (invented patterns): each one's line is followed over its whole way."""
+
+import numpy as np
+import pytest
+
+from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
+from tracer.ink import find_ink
+from tracer.search.bundles import follow_sizes, is_bundle
+from tracer.search.drawn import read_line_work
+from tracer.search.find import find_candidates
+from tracer.search.graph import Edge
+from tracer.search.nesting import Nesting
+
+STYLES = (None, (6, 2), (3, 1.5), (8, 2, 1.5, 2), (1.2, 1.2), (12, 3), (4, 1.2, 1, 1.2))
+CLOSE_MM = 1.0
+"""Nowhere farther off than this: less than half the distance between neighbouring sizes."""
+
+
+def skirt(k):
+    """Half a skirt on a fold: the waists and hems end on it, and the side seams start close together."""
+    g = 3.0 * k
+    return np.array([(18, 36 - g), (96 + 0.4 * g, 26 - 0.3 * g), (112 + g, 96), (116 + g, 150 + g), (18, 156 + g)])
+
+
+def sleeve(k):
+    """A sleeve whose sizes run together at the hem: each is wider above, and all end at nearly one place below."""
+    g = 2.4 * k
+    cap = [(20 - g / 2, 60 + 0.2 * g), (40, 34 - g), (90, 24 - g), (140, 34 - g), (160 + g / 2, 60 + 0.2 * g)]
+    return np.array([*cap, (134 + 0.1 * g, 160 + 0.6 * g), (46 - 0.1 * g, 160 + 0.6 * g)])
+
+
+def drawn(shape, styles, dpi):
+    d = Drawing(184, 196, dpi=dpi)
+    for k in range(7):
+        d.line(shape(k), closed=True, width_mm=0.35, dash=styles[k])
+    return d
+
+
+def distinct(parts):
+    """The closed polygon of a line's parts."""
+    points = np.concatenate([p.points for p in parts])
+    return points[np.hypot(*(points - np.roll(points, 1, axis=0)).T) > 1e-6]
+
+
+@pytest.mark.parametrize("shape", [skirt, sleeve])
+@pytest.mark.parametrize(("styles", "dpi"), [(STYLES, 240), ((None,) * 7, 170)])
+def test_each_of_seven_sizes_is_followed_over_its_whole_way(shape, styles, dpi):
+    d = drawn(shape, styles, dpi)
+    sheet = d.sheet()
+    ink = find_ink(sheet.picture.pixels, sheet.mm_per_px)
+    work = read_line_work(ink, bundled=True)
+    assert is_bundle(work, work.loops[0])
+    found = follow_sizes(work, work.loops[0])
+    rings = [(ink.to_picture(distinct(f.parts)) + 0.5) * d.mm_per_px for f in found]
+    for k in range(7):
+        true = shape(k)
+        away = [max(polygon_distance_mm(r, true).max(), polygon_distance_mm(true, r).max()) for r in rings]
+        assert min(away) < CLOSE_MM, k
+
+
+def test_the_size_asked_for_is_traced():
+    d = drawn(skirt, STYLES, 200)
+    result = find_candidates(d.sheet(), size_line=4, words=False)
+    assert len(result.candidates) == 1
+    outline = (result.candidates[0].outline.points_px + 0.5) * d.mm_per_px
+    assert polygon_distance_mm(outline, skirt(3)).max() < CLOSE_MM
+
+
+def test_a_piece_with_its_stitching_line_is_no_bundle_of_sizes():
+    d = Drawing(150, 150)
+    for inset in (0.0, 10.0):
+        corners = [(20 + inset, 20 + inset), (130 - inset, 20 + inset), (130 - inset, 130 - inset)]
+        d.line([*corners, (20 + inset, 130 - inset)], closed=True)
+    sheet = d.sheet()
+    work = read_line_work(find_ink(sheet.picture.pixels, sheet.mm_per_px))
+    assert not is_bundle(work, work.loops[0])
+
+
+def test_the_inside_does_not_leak_through_the_spaces_of_a_dashed_line():
+    def box(inset):
+        a, b = 10.0 + inset, 210.0 - inset
+        return np.array([(a, a), (b, a), (b, b), (a, b), (a, a)])
+
+    def points(inset):
+        return np.concatenate([np.linspace(p, q, 100) for p, q in zip(box(inset)[:-1], box(inset)[1:], strict=True)])
+
+    inner = points(30.0)
+    dashes = [Edge(0, 1, inner[i : i + 12]) for i in range(0, len(inner), 18)]
+    edges = [Edge(0, 1, points(0.0)), Edge(0, 1, points(15.0)), *dashes]
+    closed = Nesting(edges, points(0.0), 4.0, space_px=14.0)
+    assert [closed.out(e) for e in (edges[0], edges[1], edges[2])] == pytest.approx([1.0, 0.5, 0.0], abs=0.1)
+    leaking = Nesting(edges, points(0.0), 4.0).out(edges[1])
+    assert leaking is not None
+    assert leaking < 0.2

@@ -1,0 +1,157 @@
+"""Bundles of nested sizes read anew, at twice the resolution, and every size's line followed through them.
+
+The usual line work is made for lines that lie apart: where sizes run close together its thinning takes several for one
+line. Here the light between neighbouring lines is looked for, so that lines stay apart as long as there is any.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.search.closing import Part, SizeLoop, close_chains
+from tracer.search.drawn import LineWork, Loop
+from tracer.search.follow import Follower
+from tracer.search.gaps import prune_spurs
+from tracer.search.graph import Edge, Points, build_graph, thin
+from tracer.search.nesting import Nesting
+from tracer.search.tracklets import find_tracklets, with_shared
+
+FINE_MM = 0.06
+"""Pixels larger than this are halved: lines a third of a millimetre apart then keep light between them."""
+LEAST_LINES, LEAST_BUNDLED, LOOK_MM = 3, 0.3, 45.0
+"""So many lines one inside the other, so far inwards, over this share of a loop's way, are a bundle of sizes."""
+_DARK_MM, _HAT_MM, _HAT_SHARE = 1.2, 0.45, 0.10
+_CLOSED_MM = 3.5
+_SPUR_MM = 0.5
+_SPACE_MM = 6.6
+_LONG_SHARE = 0.2
+_OWN_ORDER, _ALIKE, _SPREAD = 0.15, 0.3, 0.0015
+_MARGIN_MM = 5.0
+_RAYS = 160
+SEEN_TOGETHER_MM = 4.0
+"""Over longer stretches that lines run together their common ink is measured; shorter ones are passed over."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SizeLine:
+    """The closed line of one size in pixels of the mask: its parts in order, and its area in square pixels."""
+
+    parts: tuple[Part, ...]
+    own: float
+    area: float
+
+
+def is_bundle(work: LineWork, loop: Loop) -> bool:
+    """Return whether several lines lie one inside the other along much of a loop: sizes drawn into each other."""
+    scale = work.ink.mm_per_px
+    low = loop.points.min(axis=0) - 4.0
+    step = 2.0
+    size = (np.ptp(loop.points, axis=0) / step).astype(int) + 8
+    lines: NDArray[np.uint8] = np.zeros((int(size[1]), int(size[0])), np.uint8)
+    for edge in work.graph.edges:
+        if (edge.points.max(axis=0) > low).all() and (edge.points.min(axis=0) < low + step * size).all():
+            place = np.rint((edge.points - low) / step).astype(np.int32).reshape(-1, 1, 2)
+            cv2.polylines(lines, [place], isClosed=False, color=1, thickness=1)
+    along = np.linspace(0, len(loop.points), _RAYS, endpoint=False).astype(int)
+    reach = max(6, len(loop.points) // 400)
+    tangent = loop.points[(along + reach) % len(loop.points)] - loop.points[along - reach]
+    inwards = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+    inwards /= np.maximum(np.hypot(*inwards.T), 1e-9)[:, None]
+    x, y = loop.points[:, 0], loop.points[:, 1]
+    if float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum()) < 0:
+        inwards = -inwards
+    far = np.arange(-3.0, LOOK_MM / scale / step, 1.0)
+    at = (loop.points[along] - low)[:, None] / step + far[None, :, None] * inwards[:, None]
+    column, row = np.rint(at).astype(np.int64).transpose(2, 0, 1)
+    inside = (column >= 0) & (row >= 0) & (column < size[0]) & (row < size[1])
+    hit = np.where(
+        inside,
+        cv2.dilate(lines, np.ones((2, 2), np.uint8))[np.clip(row, 0, size[1] - 1), np.clip(column, 0, size[0] - 1)],
+        0,
+    )
+    met = (np.diff(hit.astype(np.int8), axis=1, prepend=0) > 0).sum(axis=1)
+    return bool((met >= LEAST_LINES).mean() >= LEAST_BUNDLED)
+
+
+def fine_mask(dark: NDArray[np.uint8], mask: NDArray[np.uint8], mm_per_px: float, up: int) -> NDArray[np.uint8]:
+    """Return the ink with the light between close lines left free, at ``up`` times the resolution, 0 or 255."""
+    k = max(3, round(_DARK_MM / mm_per_px) | 1)
+    top = cv2.dilate(dark, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k)))
+    if up > 1:
+        dark = np.asarray(cv2.resize(dark, None, fx=up, fy=up, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
+        mask = np.asarray(cv2.resize(mask, None, fx=up, fy=up, interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
+        top = cv2.resize(top, None, fx=up, fy=up, interpolation=cv2.INTER_NEAREST)
+    half = cv2.compare(dark, cv2.convertScaleAbs(top, alpha=0.5), cv2.CMP_GT)
+    g = max(3, round(_HAT_MM * up / mm_per_px) | 1)
+    hat = cv2.morphologyEx(dark, cv2.MORPH_BLACKHAT, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (g, g)))
+    solid = cv2.compare(hat, cv2.convertScaleAbs(top, alpha=_HAT_SHARE), cv2.CMP_LT)
+    out = cv2.bitwise_and(cv2.bitwise_and(half, solid), half, mask=(mask > 0).astype(np.uint8))
+    return np.asarray(out, dtype=np.uint8)
+
+
+def follow_sizes(work: LineWork, loop: Loop, free: NDArray[np.uint8] | None = None) -> list[SizeLine]:
+    """Return the closed lines of all sizes in a loop, longest way followed first; nothing where none close.
+
+    Parameters
+    ----------
+    work : LineWork
+    loop : Loop
+        The outermost loop of the bundle, as far as it is known.
+    free : ndarray of uint8, optional
+        Non-zero where nothing is to be read.
+    """
+    ink = work.ink
+    scale = ink.mm_per_px
+    pad = _MARGIN_MM / scale
+    height, width = ink.mask.shape
+    x0, y0 = np.maximum(np.floor(loop.points.min(axis=0) - pad), 0).astype(int)
+    x1, y1 = np.minimum(np.ceil(loop.points.max(axis=0) + pad) + 1, [width, height]).astype(int)
+    mask = ink.mask[y0:y1, x0:x1].copy()
+    if free is not None:
+        mask[free[y0:y1, x0:x1] > 0] = 0
+    for line in work.foreign:
+        cv2.polylines(mask, [np.rint(line - [x0, y0]).astype(np.int32).reshape(-1, 1, 2)], False, 0, 3)
+    up = 2 if scale > FINE_MM else 1
+    fine = fine_mask(ink.dark[y0:y1, x0:x1], mask, scale, up)
+    fine_mm = scale / up
+    graph = prune_spurs(build_graph(thin(fine)), _SPUR_MM / fine_mm)
+    if not graph.edges:
+        return []
+    tracklets = find_tracklets(graph, fine, fine_mm)
+    if len(tracklets.single) < LEAST_LINES:
+        return []
+    outer = _hull(fine, fine_mm, (loop.points - [x0, y0] + 0.5) * up - 0.5)
+    around = cv2.arcLength(outer.astype(np.float32).reshape(-1, 1, 2), closed=True) * fine_mm
+    lines = [Edge(0, 1, t.points) for t in (*tracklets.single, *tracklets.common)]
+    nesting = Nesting(lines, outer, _SPREAD * around / fine_mm, _SPACE_MM / fine_mm)
+    tracklets = with_shared(tracklets, lambda p: nesting.known and nesting.out(Edge(0, 1, p)) is None, fine_mm)
+    follower = Follower(tracklets, fine, fine_mm)
+    follower.run()
+    loops = close_chains(
+        follower, _LONG_SHARE * around, lambda p: nesting.out(Edge(0, 1, p)), own_order=_OWN_ORDER, alike=_ALIKE
+    )
+    return [_placed(s, np.array([x0, y0], dtype=np.float64), up) for s in loops]
+
+
+def _hull(fine: NDArray[np.uint8], fine_mm: float, loop: Points) -> Points:
+    """Return the outer border of the bundle: that of the ink with its spaces closed, where no other thing hangs on."""
+    small = (cv2.resize(fine, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA) > 5).astype(np.uint8)
+    reach = 2 * int(_CLOSED_MM / (8 * fine_mm)) + 1
+    closed = cv2.morphologyEx(small, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))
+    contours, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return loop
+    outer = np.asarray(max(contours, key=cv2.contourArea), dtype=np.float64).reshape(-1, 2) * 8.0 + 3.5
+    area = cv2.contourArea(outer.astype(np.float32))
+    return outer if area < 2.0 * cv2.contourArea(loop.astype(np.float32)) else loop
+
+
+def _placed(size: SizeLoop, origin: NDArray[np.float64], up: int) -> SizeLine:
+    parts = tuple(
+        Part(points=(p.points + 0.5) / up - 0.5 + origin, kind=p.kind, white_mm=p.white_mm) for p in size.parts
+    )
+    return SizeLine(parts=parts, own=size.own, area=size.area / up**2)

@@ -1,0 +1,162 @@
+"""Which of several nested sizes is the piece: all their lines, and the one that was asked for.
+
+The lines of a bundle of sizes are followed in a finer reading of it (:mod:`tracer.search.bundles`). Where that closes
+fewer lines than the strokes of the usual line work do (:mod:`tracer.search.sizes`), those are taken. The sizes are in
+the order of their areas, 1 the smallest.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+
+from tracer.search.bundles import SEEN_TOGETHER_MM, SizeLine, follow_sizes, is_bundle
+from tracer.search.closing import Part, length_mm
+from tracer.search.drawn import WIDEST_LINE_MM, LineWork, lies_in
+from tracer.search.gaps import LONGEST_GAP_MM
+from tracer.search.graph import Edge, LineGraph, measure_lines
+from tracer.search.loops import polygon_area
+from tracer.search.pieces import BOLD_SHARE, Found, Stretch, usual
+from tracer.search.sizes import (
+    LEAST_AREA_SHARE,
+    LEAST_OWN,
+    LEAST_SIZES,
+    LEAST_STROKE_SHARE,
+    SAME_SHARE,
+    loop_points,
+    loose_links,
+    size_loops,
+)
+from tracer.search.strokes import find_strokes
+
+_SLACK_PX = 20.0
+SURELY_MANY = 5
+"""So many sizes that were followed are taken without looking among the strokes as well (judgement)."""
+BARE_MM = 0.4
+"""A join with more bare paper in it is a space of a dashed line or a gap."""
+
+
+def choose_sizes(
+    work: LineWork, drawn: Sequence[Found], frames: Collection[int], size_line: int | None
+) -> tuple[list[Found], list[int]]:
+    """Replace what came of several sizes drawn into each other by the line of one size.
+
+    Parameters
+    ----------
+    work : LineWork
+    drawn : sequence of Found
+        Pieces as they were found; those of one loop of line work may be the strips between the sizes.
+    frames : collection of int
+        Loops that are no pieces.
+    size_line : int or None
+        1 is the smallest; None, or more than there are, takes the largest.
+
+    Returns
+    -------
+    tuple
+        The pieces, and for each the number of sizes that were told apart (1 where there is one line only).
+    """
+    out: list[Found] = []
+    counts: list[int] = []
+    first = len(work.graph.edges)
+    families: list[Found] = []
+    for index in sorted({f.loop for f in drawn}):
+        mine = [f for f in drawn if f.loop == index]
+        if any(f.area > LEAST_AREA_SHARE * g.area and lies_in(f.points, g.points) for f in mine for g in families):
+            continue
+        sizes = [] if index in frames else _family(work, index, max(f.mass for f in mine))
+        if len(sizes) < LEAST_SIZES:
+            out += mine
+            counts += [1] * len(mine)
+            continue
+        out.append(sizes[min(size_line or len(sizes), len(sizes)) - 1])
+        counts.append(len(sizes))
+        families.append(sizes[-1])
+    return _without_links(work, first, out), counts
+
+
+def _family(work: LineWork, index: int, mass: float) -> list[Found]:
+    """Return the lines of all sizes in a loop and in the loops inside it, smallest first."""
+    if not is_bundle(work, work.loops[index]):
+        return []
+    followed = _from_bundle(work, index)
+    if len(followed) >= SURELY_MANY:
+        return followed
+    return max(followed, _from_strokes(work, index, mass), key=len)
+
+
+def _from_bundle(work: LineWork, index: int) -> list[Found]:
+    """Return the lines of sizes as they are followed through their bundle, their parts put into the graph as edges."""
+    graph, loop = work.graph, work.loops[index]
+    kept: list[SizeLine] = []
+    for line in sorted(follow_sizes(work, loop), key=lambda s: s.area):
+        if line.own <= LEAST_OWN or line.area < LEAST_AREA_SHARE * loop.area:
+            continue
+        if not kept or line.area > kept[-1].area * (1.0 + SAME_SHARE):
+            kept.append(line)
+        elif line.own > kept[-1].own:
+            kept[-1] = line
+    if len(kept) < LEAST_SIZES:
+        return []
+    before = len(graph.edges)
+    stretches = [tuple(_stretches(graph, line.parts, work.ink.mm_per_px)) for line in kept]
+    new = LineGraph(graph.nodes, graph.edges[before:])
+    measure_lines(new, work.ink.dark, WIDEST_LINE_MM / work.ink.mm_per_px)
+    return [
+        Found(stretches=s, block=loop.block, loop=index, area=line.area, mass=usual(graph, [t.edge for t in s], "mass"))
+        for s, line in zip(stretches, kept, strict=True)
+    ]
+
+
+def _stretches(graph: LineGraph, parts: Sequence[Part], scale: float) -> list[Stretch]:
+    """Put the parts of a line into the graph as edges in a ring, and return them as stretches."""
+    drawn = [p for p in parts if len(p.points) > 1]
+    first = len(graph.nodes)
+    graph.nodes += [(float(p.points[0, 0]), float(p.points[0, 1])) for p in drawn]
+    out = []
+    for n, part in enumerate(drawn):
+        bare = part.white_mm > BARE_MM
+        # Where lines cross or run together for a moment the light across them tells of others as well.
+        hidden = part.kind != "single" and (part.kind != "common" or length_mm([part], scale) < SEEN_TOGETHER_MM)
+        graph.edges.append(Edge(first + n, first + (n + 1) % len(drawn), part.points, bridge=bare))
+        out.append(Stretch(part.points[:-1], len(graph.edges) - 1, hidden and not bare))
+    return out
+
+
+def _from_strokes(work: LineWork, index: int, mass: float) -> list[Found]:
+    """Return the lines of all sizes in a loop and in the loops inside it, smallest first."""
+    graph = work.graph
+    outer = work.loops[index]
+    low, high = outer.points.min(axis=0) - _SLACK_PX, outer.points.max(axis=0) + _SLACK_PX
+    members = [i for i, e in enumerate(graph.edges) if ((e.points > low) & (e.points < high)).all()]
+    before = len(graph.edges)
+    inside = set(members)
+    strokes = find_strokes(graph, (), [i for i in range(before) if i not in inside])
+    long = [s.edges for s in strokes if s.length > LEAST_STROKE_SHARE * 2.0 * math.sqrt(math.pi * outer.area)]
+    graph.edges += loose_links(graph, members, long, LONGEST_GAP_MM / work.ink.mm_per_px)
+    links = range(before, len(graph.edges))
+    pool: list[Found] = []
+    for _, steps in size_loops(graph, members, outer.points, links):
+        own = usual(graph, [i for i, _ in steps], "mass")
+        if own < BOLD_SHARE * mass:
+            continue
+        stretches = tuple(
+            Stretch(graph.edges[i].points[:-1] if f else graph.edges[i].points[:0:-1], i, False) for i, f in steps
+        )
+        area = abs(polygon_area(loop_points(graph, steps)))
+        pool.append(Found(stretches=stretches, block=outer.block, loop=index, area=area, mass=own))
+    return sorted(pool, key=lambda f: f.area)
+
+
+def _without_links(work: LineWork, first: int, chosen: list[Found]) -> list[Found]:
+    """Take the links that no chosen line uses out of the graph again, and count the edges anew."""
+    graph = work.graph
+    used = sorted({s.edge for f in chosen for s in f.stretches if s.edge >= first})
+    kept = [graph.edges[i] for i in used]
+    del graph.edges[first:]
+    graph.edges += kept
+    number = {old: first + k for k, old in enumerate(used)}
+    return [
+        replace(f, stretches=tuple(s._replace(edge=number.get(s.edge, s.edge)) for s in f.stretches)) for f in chosen
+    ]
