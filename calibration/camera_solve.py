@@ -22,6 +22,8 @@ _HUBER = 2.0
 """Huber's corner in standard deviations: 2 keeps 97 % efficiency under Gaussian errors."""
 _PRIOR_TAIL = 3.0
 """Cauchy scale of the priors: at 3 standard deviations a prior pulls with a quarter of its Gaussian weight."""
+_FREE = 1e-12
+"""Damping that leaves a step free: it only keeps the equations solvable."""
 _PRIOR_FLOOR = 0.005
 """Share of its Gaussian weight that a prior never loses: no lens is a hundred standard deviations off, and wrong points
 must not be explained by one."""
@@ -194,9 +196,14 @@ class Problem:
                 break
             gain = cost - trial_cost
             theta, r, cost = theta + step, trial, trial_cost
-            damping = max(damping / 8, 1e-12)
+            damping = max(damping / 8, _FREE)
             if gain <= self.settled + 1e-7 * cost:
-                break
+                # A damped step gains little along a valley, however far the bottom is: a free one tells.
+                free = normal / np.outer(scale, scale) + _FREE * np.eye(len(theta))
+                promised = float(gradient / scale @ np.linalg.solve(free, gradient / scale))
+                if damping <= _FREE or promised - gain <= self.settled + 1e-7 * cost:
+                    break
+                damping = max(damping / 512, _FREE)
         return theta
 
     def norms(self, theta: Vector) -> Vector:
