@@ -97,7 +97,7 @@ def lay_target(scene: Scene, at: tuple[float, float], paper: str = "A4") -> None
 def _scene(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generator) -> Scene:
     if what == "target":
         # Laid beside or on a drawn sheet, somewhere.
-        base = _drawn("none", True, "A3", seed, rng)
+        base = drawn("none", True, "A3", seed, rng)
         lay_target(base, (float(rng.uniform(5, 80)), float(rng.uniform(5, 115))))
         return base
     if what == "mat":
@@ -112,10 +112,11 @@ def _scene(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generat
             pieces=3,
             size=0.9,
         )
-    return _drawn("none" if what == "density" else what, edges, paper, seed, rng)
+    return drawn("none" if what == "density" else what, edges, paper, seed, rng)
 
 
-def _drawn(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generator) -> Scene:
+def drawn(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generator) -> Scene:
+    """Return a drawn sheet with one reference of a kind, or none, edges in view or not."""
     error = rng.uniform(-2.0, 2.0, 2)  # what ISO 216 allows on sides of 150 to 600 mm
     scene = scenarios.build(
         "reference",

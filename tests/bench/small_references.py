@@ -4,10 +4,10 @@ Photos of 12 megapixels, tilt up to 4 degrees, |k1| up to 0.02, square and card 
 middle; in three scenes of four the sheet's edges are in view, in the fourth the paper runs out of the picture. The card
 is found without being told; a photo of a square has no scale until somebody says how large it is.
 
-The whole job is done and every outline held against the renderer's truth after the best shift and turn. Beside it
-stands how well the map alone does over the whole sheet: the worst of a grid of points, after the best shift and turn,
-and lengths as in ``tests.bench.scale_coverage``. References have the size they should have; what they may be off by,
-and how far their faces lie above the paper, is in what is stated but not in the error.
+Held against the renderer's truth is the map over the whole sheet: a grid of points, after the best shift and turn, with
+what is stated of how sure their places are, and lengths as in ``tests.bench.scale_coverage``. References have the size
+they should have; what they may be off by, and how far their faces lie above the paper, is in what is stated but not in
+the error. With ``--trace`` the whole job is done, and every outline is held against the truth too.
 """
 
 from __future__ import annotations
@@ -63,34 +63,61 @@ def photo(seed: int) -> tuple[Scene, Rendered, str, bool]:
     return scene, as_jpeg(made), kind, edges
 
 
-def run(seed: int) -> dict[str, Any]:
-    """Do the whole job on one photo; return what came of it, as a line of the results. Lengths in mm."""
+def run(seed: int, *, whole_job: bool = False) -> dict[str, Any]:
+    """Measure one photo, and trace it too if asked to; return a line of the results. Lengths in mm."""
     scene, made, kind, edges = photo(seed)
-    line: dict[str, Any] = {"seed": seed, "kind": kind, "edges": edges}
+    line: dict[str, Any] = {"seed": seed, "kind": kind, "edges": edges, "pieces": []}
     request = ReferenceRequest(kind="square", size="50mm") if kind.startswith("square") else None
     start = time.process_time()
     try:
         sheet = calibrate(picture_of(made), CalibrateOptions(request=request))
     except CalibrationError as error:
         return line | {"error": str(error)}
-    result = trace(sheet, TraceOptions(words=False))
     line["seconds"] = time.process_time() - start
-    found = compare(to_json(pattern_of([result.record], [t.piece for t in result.pieces])), made.truth)
     x, y = np.meshgrid(np.linspace(0, scene.width_mm, 13), np.linspace(0, scene.height_mm, 17))
     mm = np.stack([x.ravel(), y.ravel()], axis=1)
-    at = np.asarray(sheet.to_mm(PxPoints(made.camera.to_px(mm))))
-    a, b = at - at.mean(axis=0), mm - mm.mean(axis=0)
+    at = sheet.to_mm(PxPoints(made.camera.to_px(mm)))
+    a, b = np.asarray(at) - np.mean(at, axis=0), mm - mm.mean(axis=0)
     u, _, vt = np.linalg.svd(a.T @ b)
-    area = (0.0, 0.0, scene.width_mm, scene.height_mm)
-    case = Case(words=kind, rendered=made, request=request, area_mm=area, stretch=1.0)
-    return line | {
+    off = np.linalg.norm(a @ (u @ vt) - b, axis=1)
+    stated = 2.0 * sheet.shape_uncertainty_mm(at)
+    case = Case(
+        words=kind, rendered=made, request=request, area_mm=(0.0, 0.0, scene.width_mm, scene.height_mm), stretch=1.0
+    )
+    line |= {
         "reference": sheet.reference.kind,
-        "over_sheet": float(np.linalg.norm(a @ (u @ vt) - b, axis=1).max()),
+        "worst": float(off.max()),
+        "stated": float(stated.max()),
+        "points_inside": float((off <= stated).mean()),
         "lengths": lengths(sheet, made.camera, case, np.random.default_rng([seed, 62]), 16),
-        "pieces": [[p.name, p.p95_mm, p.worst_mm, p.stated_mm, p.covered] for p in found.pieces],
-        "missed": list(found.missed),
-        "invented": list(found.invented),
     }
+    if whole_job:
+        result = trace(sheet, TraceOptions(words=False))
+        found = compare(to_json(pattern_of([result.record], [t.piece for t in result.pieces])), made.truth)
+        line["pieces"] = [[p.name, p.p95_mm, p.worst_mm, p.stated_mm, p.covered] for p in found.pieces]
+        line["missed"], line["invented"] = list(found.missed), list(found.invented)
+    return line
+
+
+def words_of(line: dict[str, Any]) -> str:
+    """Return a line of the results as text."""
+    words = f"{line['seed']:4d} {line['kind']:12s} {'edges in view' if line['edges'] else 'no edges':13s}"
+    if "error" in line:
+        return f"{words} {line['error']}"
+    off, stated = np.array([[abs(m - t), u] for t, m, u in line["lengths"]]).T
+    words += (
+        f" by {line['reference']:6s} worst point {line['worst']:.3f} mm, stated {line['stated']:.3f},"
+        f" {line['points_inside']:.0%} inside; lengths off by {off.max():.3f}, stated {stated.max():.3f},"
+        f" {(off <= stated).sum()} of {len(off)} inside; {line['seconds']:.1f} s"
+    )
+    if "missed" in line:
+        pieces = line["pieces"]
+        worst, said = (max((p[k] for p in pieces), default=float("nan")) for k in (2, 3))
+        words += (
+            f"; outlines worst {worst:.3f}, stated {said:.3f}, {sum(p[4] for p in pieces)} of {len(pieces)} covered,"
+            f" missed {line['missed']}, invented {line['invented']}"
+        )
+    return words
 
 
 def main() -> None:
@@ -98,36 +125,24 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.small_references", description=__doc__)
     parser.add_argument("count", nargs="?", type=int, default=8)
     parser.add_argument("first", nargs="?", type=int, default=0)
-    parser.add_argument("--results", type=Path, help="file to keep the results in, a line a photo")
+    parser.add_argument("--trace", action="store_true", help="do the whole job")
+    parser.add_argument("--results", type=Path, help="file to write the results to, a line a photo")
     args = parser.parse_args()
     lines = []
     for seed in range(args.first, args.first + args.count):
-        line = run(seed)
-        lines.append(line)
+        lines.append(run(seed, whole_job=args.trace))
         if args.results:
             with args.results.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(line) + "\n")
-        words = f"{seed:4d} {line['kind']:12s} {'edges in view' if line['edges'] else 'no edges':13s}"
-        if "error" in line:
-            print(words, line["error"], flush=True)
-            continue
-        off, stated = np.array([[abs(m - t), u] for t, m, u in line["lengths"]]).T
-        p95, worst, said = (max((p[k] for p in line["pieces"]), default=float("nan")) for k in (1, 2, 3))
-        print(
-            f"{words} {line['reference']:6s} outlines p95 {p95:.3f} worst {worst:.3f} stated {said:.3f}"
-            f" covered {sum(p[4] for p in line['pieces'])} of {len(line['pieces'])}; sheet {line['over_sheet']:.3f};"
-            f" lengths off {off.max():.3f} stated {stated.max():.3f} inside {(off <= stated).sum()} of {len(off)};"
-            f" missed {line['missed']} invented {line['invented']} {line['seconds']:.0f} s",
-            flush=True,
-        )
+                file.write(json.dumps(lines[-1]) + "\n")
+        print(words_of(lines[-1]), flush=True)
     for edges in (True, False):
         some = [line for line in lines if "error" not in line and line["edges"] == edges]
-        pieces = [p for line in some for p in line["pieces"]]
-        if some and pieces:
+        if some:
+            inside = [abs(m - t) <= u for line in some for t, m, u in line["lengths"]]
             print(
-                f"{'edges in view' if edges else 'no edges'}: {len(some)} photos, {len(pieces)} pieces, worst outline"
-                f" error {max(p[2] for p in pieces):.3f} mm, over the sheet {max(s['over_sheet'] for s in some):.3f}"
-                f" mm; covered {sum(p[4] for p in pieces)} of {len(pieces)}"
+                f"{'edges in view' if edges else 'no edges'}: {len(some)} photos, worst point"
+                f" {max(s['worst'] for s in some):.3f} mm; {sum(inside)} of {len(inside)} lengths inside,"
+                f" {np.mean([s['points_inside'] for s in some]):.1%} of points"
             )
 
 
