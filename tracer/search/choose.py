@@ -31,8 +31,6 @@ from tracer.search.sizes import (
 from tracer.search.strokes import find_strokes
 
 _SLACK_PX = 20.0
-SURELY_MANY = 5
-"""So many sizes that were followed are taken without looking among the strokes as well (judgement)."""
 BARE_MM = 0.4
 """A join with more bare paper in it is a space of a dashed line or a gap."""
 
@@ -80,10 +78,8 @@ def _family(work: LineWork, index: int, mass: float) -> list[Found]:
     """Return the lines of all sizes in a loop and in the loops inside it, smallest first."""
     if not is_bundle(work, work.loops[index]):
         return []
-    followed = _from_bundle(work, index)
-    if len(followed) >= SURELY_MANY:
-        return followed
-    return max(followed, _from_strokes(work, index, mass), key=len)
+    # Broad lines that cross at wide angles are told apart by their strokes; the reading that tells more sizes is right.
+    return max(_from_bundle(work, index), _from_strokes(work, index, mass), key=len)
 
 
 def _from_bundle(work: LineWork, index: int) -> list[Found]:
