@@ -79,7 +79,9 @@ def _family(work: LineWork, index: int, mass: float) -> list[Found]:
     if not is_bundle(work, work.loops[index]):
         return []
     # Broad lines that cross at wide angles are told apart by their strokes; the reading that tells more sizes is right.
-    return max(_from_bundle(work, index), _from_strokes(work, index, mass), key=len)
+    # The strokes come first: the parts of followed lines are put into the graph as edges of their own.
+    among_strokes = _from_strokes(work, index, mass)
+    return max(_from_bundle(work, index), among_strokes, key=len)
 
 
 def _from_bundle(work: LineWork, index: int) -> list[Found]:
