@@ -293,6 +293,20 @@ def test_cut_out_templates_are_found_with_their_holes_and_without_their_shadow(g
     assert {c.outline.kind for c in result.candidates} == {"edge"}
 
 
+def test_a_dash_as_light_as_the_ground_is_no_hole():
+    ground = (222, 224, 220)
+    d = Drawing(160, 110, paper=ground, dpi=110.0)
+    d.fill([(15, 15), (145, 18), (140, 90), (20, 85)], colour=(246, 244, 238))
+    for x in np.arange(30.0, 130.0, 8.0):
+        d.line([(x, 30.0), (x + 4.0, 30.0)], width_mm=0.8, colour=(60, 60, 60))
+    angle = np.linspace(0, 2 * np.pi, 40)
+    d.fill(np.array([80, 60]) + 2.0 * np.stack([np.cos(angle), np.sin(angle)], axis=1), colour=ground)
+    d.soften(0.55)
+    holes = search(d).candidates[0].holes
+    assert len(holes) == 1
+    assert np.hypot(*(np.ptp(holes[0].points_px, axis=0) * 25.4 / 110.0 - 4.0)) < 1.5
+
+
 def test_a_sheet_with_pieces_drawn_on_it_is_no_piece_itself():
     d = Drawing(160, 180, paper=(60, 50, 45))
     d.fill([(15, 15), (145, 15), (145, 165), (15, 165)], colour=(246, 244, 238))

@@ -45,6 +45,8 @@ LEAST_HOLE_MM2 = 3.0
 """Holes smaller than this are dirt or a gleam (common practice, no source)."""
 THICK_MM = 9.0
 """A template is this thick somewhere; the strokes of display text are not (common practice, no source)."""
+LEAST_OPEN_MM = 0.9
+"""Slits narrower than this are drawn dashes more often than holes (our own choice)."""
 LEAST_STEP = 0.35
 """At the edge of a thing so much of its difference from the ground comes within a millimetre (half of it, and a shadow
 that hides some)."""
@@ -313,13 +315,17 @@ def _edge_of(
     thing = _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
     if thing is None or thing.runs_off:
         return thing
+
+    def at(points: Points) -> Points:
+        return (points - [x0 * zoom, y0 * zoom] + 0.5) / step - 0.5
+
+    thing = replace(thing, holes=tuple(h for h in thing.holes if _open_mm(share, at(h), per_px) > LEAST_OPEN_MM))
     if clear is not None and bodies.grid is not None and bodies.look is not None:
         # Now that the edge is known, so is the shadow on the mat right beside it.
         shape = to_size(region, crop.shape[1], crop.shape[0])
         clear = without_lines(pixels, whole, bodies.grid, bodies.look, ground, colour, others, shape)
         thing = replace(thing, clear=clear)
-    outline = (thing.points - [x0 * zoom, y0 * zoom] + 0.5) / step - 0.5
-    return thing if _step_across(share, outline, per_px) > LEAST_STEP else None
+    return thing if _step_across(share, at(thing.points), per_px) > LEAST_STEP else None
 
 
 def _others(bodies: Bodies, index: int, corner: tuple[int, int], shape: tuple[int, ...]) -> Mask:
@@ -347,6 +353,18 @@ def without_grid(pixels: NDArray[np.uint8], things: Sequence[Thing]) -> NDArray[
         part = out[y : y + crop.shape[0], x : x + crop.shape[1]]
         part[band > 0] = crop[band > 0]
     return out
+
+
+def _open_mm(share: NDArray[np.float32], ring: Points, per_px: float) -> float:
+    """Return how wide a hole is, mm: what light is missing in it, over its length.
+
+    A dash drawn in the ground's own grey is as dark in its middle as a hole, and blurred as broad as one, but less
+    light is missing in it.
+    """
+    inside = _inside_mask(ring, share.shape)
+    missing = float((1.0 - np.clip(share[inside], 0.0, 1.0)).sum()) * per_px * per_px
+    long_px = max(cv2.minAreaRect(ring.astype(np.float32))[1])
+    return missing / max(float(long_px) * per_px, 1e-6)
 
 
 def _step_across(share: NDArray[np.float32], outline: Points, per_px: float) -> float:
