@@ -45,8 +45,9 @@ LEAST_HOLE_MM2 = 3.0
 """Holes smaller than this are dirt or a gleam (common practice, no source)."""
 THICK_MM = 9.0
 """A template is this thick somewhere; the strokes of display text are not (common practice, no source)."""
-LEAST_OPEN_MM = 0.9
-"""Slits narrower than this are drawn dashes more often than holes (our own choice)."""
+LEAST_OPEN_MM, LEAST_SLIT_MM, _SLIT = 0.9, 2.0, 1.6
+"""Holes narrower than the first, and slits (longer than wide by the third) narrower than the second, are drawn dashes
+more often than holes (our own choice)."""
 LEAST_STEP = 0.35
 """At the edge of a thing so much of its difference from the ground comes within a millimetre (half of it, and a shadow
 that hides some)."""
@@ -319,7 +320,7 @@ def _edge_of(
     def at(points: Points) -> Points:
         return (points - [x0 * zoom, y0 * zoom] + 0.5) / step - 0.5
 
-    thing = replace(thing, holes=tuple(h for h in thing.holes if _open_mm(share, at(h), per_px) > LEAST_OPEN_MM))
+    thing = replace(thing, holes=tuple(h for h in thing.holes if _is_open(share, at(h), per_px)))
     if clear is not None and bodies.grid is not None and bodies.look is not None:
         # Now that the edge is known, so is the shadow on the mat right beside it.
         shape = to_size(region, crop.shape[1], crop.shape[0])
@@ -355,16 +356,17 @@ def without_grid(pixels: NDArray[np.uint8], things: Sequence[Thing]) -> NDArray[
     return out
 
 
-def _open_mm(share: NDArray[np.float32], ring: Points, per_px: float) -> float:
-    """Return how wide a hole is, mm: what light is missing in it, over its length.
+def _is_open(share: NDArray[np.float32], ring: Points, per_px: float) -> bool:
+    """Return whether a hole is one, and no dash.
 
     A dash drawn in the ground's own grey is as dark in its middle as a hole, and blurred as broad as one, but less
-    light is missing in it.
+    light is missing in it for its length.
     """
     inside = _inside_mask(ring, share.shape)
     missing = float((1.0 - np.clip(share[inside], 0.0, 1.0)).sum()) * per_px * per_px
-    long_px = max(cv2.minAreaRect(ring.astype(np.float32))[1])
-    return missing / max(float(long_px) * per_px, 1e-6)
+    short, long = sorted(cv2.minAreaRect(ring.astype(np.float32))[1])
+    wide_mm = missing / max(float(long) * per_px, 1e-6)
+    return wide_mm > (LEAST_SLIT_MM if long > _SLIT * short else LEAST_OPEN_MM)
 
 
 def _step_across(share: NDArray[np.float32], outline: Points, per_px: float) -> float:
