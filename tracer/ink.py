@@ -15,6 +15,7 @@ Sources: Gonzalez and Woods, Digital Image Processing, morphological smoothing a
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -34,6 +35,8 @@ GROUND_STEP_MM = 0.7
 """Pixel of the reduced picture in which the ground is found."""
 LEAST_CONTRAST = 0.09
 """Faintest ink, as a share of the ground's light value: half of a worn pencil line (common practice, no source)."""
+_LEVELS, _ENOUGH_TO_TELL = (0, 6, 8, 11, 16, 23, 32, 45, 64, 90, 128, 256), 2000
+"""Levels of the ground, encoded, between which noise is told apart, and so many pixels tell it."""
 NOISE_FACTOR = 5.0
 """Ink stands out of the ground by so many standard deviations of its noise."""
 _STRIP_ROWS = 1024
@@ -155,11 +158,30 @@ def find_ink(pixels: NDArray[np.uint8], mm_per_px: float) -> Ink:
     dark = np.asarray(cv2.GaussianBlur(dark, (3, 3), 0.7), dtype=np.uint8)
     middle, noise = _bare_paper(dark)
     contrast = max(LEAST_CONTRAST, (middle + NOISE_FACTOR * noise) / 255.0)
-    mask = np.asarray(cv2.threshold(dark, 255.0 * contrast, 255, cv2.THRESH_BINARY)[1], dtype=np.uint8)
+    level = ground if ground.ndim == 2 else np.asarray(ground.min(axis=2), dtype=np.uint8)
+    wide_level = cv2.resize(level, (columns, rows), interpolation=cv2.INTER_NEAREST)
+    least = cv2.LUT(wide_level, _least_by_level(dark, np.asarray(wide_level, dtype=np.uint8), contrast))
+    mask = np.asarray(cv2.compare(dark, least, cv2.CMP_GT), dtype=np.uint8)
     if rims.any():
         wide = cv2.resize(rims, (columns, rows), interpolation=cv2.INTER_NEAREST)
         mask[wide > 0] = 0
     return Ink(mask=mask, dark=dark, factor=factor, mm_per_px=scale, contrast=contrast)
+
+
+def _least_by_level(dark: NDArray[np.uint8], level: NDArray[np.uint8], contrast: float) -> NDArray[np.uint8]:
+    """Return how dark ink is at least, for each level of the ground it is on.
+
+    Darkness is relative to the ground: a camera's noise that is nothing on paper is much on a dark table beside it.
+    """
+    least = np.full(256, min(255, int(255.0 * contrast)), dtype=np.uint8)
+    stride = max(1, dark.shape[0] // 1500), max(1, dark.shape[1] // 1500)
+    some, there = dark[:: stride[0], :: stride[1]], level[:: stride[0], :: stride[1]]
+    for low, high in itertools.pairwise(_LEVELS):
+        own = some[(there >= low) & (there < high)]
+        if len(own) >= _ENOUGH_TO_TELL:
+            middle, noise = _bare_paper(own)
+            least[low:high] = np.clip(middle + NOISE_FACTOR * noise, least[low:high], 255).astype(np.uint8)
+    return least
 
 
 def _bare_paper(dark: NDArray[np.uint8]) -> tuple[float, float]:
@@ -167,7 +189,7 @@ def _bare_paper(dark: NDArray[np.uint8]) -> tuple[float, float]:
 
     Ink only adds levels to the right, so the left half of the bump tells its width (68.3 % within one sigma).
     """
-    sample = dark[:: max(1, dark.shape[0] // 1500), :: max(1, dark.shape[1] // 1500)]
+    sample = dark if dark.ndim == 1 else dark[:: max(1, dark.shape[0] // 1500), :: max(1, dark.shape[1] // 1500)]
     levels = np.bincount(sample.ravel(), minlength=256).astype(np.float64)
     share = np.cumsum(levels) / max(1.0, levels.sum())
     middle = int(np.searchsorted(share, 0.5))
