@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 
 from calibration import PxPoints, Reference, Sheet, UnitError, parse_length_mm
 from tracer.labels import parse_label
-from tracer.reading import Region, can_read_words, read_words
+from tracer.reading.models import can_read_words
+from tracer.reading.places import Region
+from tracer.reading.read import read_words
 from tracer.vectors.shapes import speaks_of_test
 
 _READ_AT_PX = 640.0

@@ -27,7 +27,7 @@ from tracer.files.svg import pieces_svg
 from tracer.pattern import PATTERN_FILE, Pattern, SheetRecord, save, write_bytes_whole, write_text_whole
 from tracer.piece import Piece
 from tracer.pipeline import TraceOptions, Watch, pattern_of, trace
-from tracer.reading import getting_ready
+from tracer.reading.engine import getting_ready
 from tracer.report import SheetFigure, overlay_jpeg, report_html, sheet_figure, sheet_jpeg
 from tracer.report.shown import shown_sheet
 

@@ -10,7 +10,12 @@ import numpy as np
 import pytest
 
 from tracer.labels import TextLine, parse_label
-from tracer.reading import Region, can_read_words, lines_axes, read_words, without_repeats
+from tracer.reading import engine
+from tracer.reading.engine import getting_ready
+from tracer.reading.models import can_read_words
+from tracer.reading.places import Region, lines_axes
+from tracer.reading.read import read_words, without_repeats
+from tracer.reading.service import READ
 from tracer.search.marks_text import TextBlock
 from tracer.search.text_turn import ink_points, text_turn
 from tracer.trade_words import mended
@@ -86,6 +91,19 @@ def test_a_line_that_runs_on_past_its_place_is_read_to_its_end():
     part = points[points[:, 0] < np.quantile(points[:, 0], 0.55)]
     lines = read_words(picture, [region_of(part, 0.0)])
     assert [line.text for line in lines] == ["Waistband"]
+
+
+@needs_reader
+def test_a_process_reads_as_this_one_does_and_this_one_goes_on_where_it_ends():
+    picture, points = lettering(33)
+    region = region_of(points, text_turn(points, 26.0))
+    here = read_words(picture, [region])
+    with getting_ready(wanted=True):
+        assert engine._ready[-1].ask(READ, np.full((48, 48, 3), 255, np.uint8))["text"] == ""
+        assert read_words(picture, [region]) == here
+        engine._ready[-1].close()
+        assert read_words(picture, [region]) == here
+    assert not engine._ready
 
 
 def at(text, y, *, height=30.0, wide=200.0):

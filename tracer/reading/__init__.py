@@ -4,9 +4,3 @@ Places with text are turned so that their lines lie level, brought to one size o
 few pages, on which the reader's detector finds lines. Each line is then cut out of the picture itself, as sharp as it
 is there, and read. Which way up a place stands is told by reading its longest line both ways: one of them makes sense.
 """
-
-from tracer.reading.engine import can_read_words, getting_ready
-from tracer.reading.places import Region, lines_axes
-from tracer.reading.read import read_words, without_repeats
-
-__all__ = ["Region", "can_read_words", "getting_ready", "lines_axes", "read_words", "without_repeats"]

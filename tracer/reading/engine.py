@@ -1,97 +1,145 @@
-"""The reader itself: one that finds lines on a page, one that reads a line.
-
-Each page and each line is worked on by one processor, and several of them side by side: with several processors on one
-line more is lost in waiting for each other than is won (measured: 1.8 times the processor time).
-"""
+"""Who reads: the process that was got ready for it, or this one where there is none."""
 
 from __future__ import annotations
 
-import importlib.util
+import itertools
+import json
 import os
+import subprocess
+import sys
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from functools import lru_cache
+from pathlib import Path
 from threading import Lock, Thread
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tracer.reading import models
+from tracer.reading.service import FIND, HEADER, READ
+
 T = TypeVar("T")
 R = TypeVar("R")
 
-_LEAST_LINE_PX = 160
-"""Length to which the reader pads shorter lines; twice as much is its own habit, costs 1.6 times as much on the words
-of patterns and reads them no better (measured on 110 lines)."""
-LEAST_PAGE_PX = 320
-"""Shorter side to which the finder enlarges smaller pages: an empty margin costs as much as words do."""
-
-LINE_PX = 48
-"""Height of a line as the reader takes it (PP-OCR recognition models, input 3 x 48 x width)."""
-
-_LOADING = Lock()
-"""Held while the reader is set up, so that it is set up once."""
+_CLOSING_S = 5.0
 
 
-def can_read_words() -> bool:
-    """Return whether the reader is installed."""
-    return all(importlib.util.find_spec(name) is not None for name in ("rapidocr", "onnxruntime"))
+class _GoneError(Exception):
+    """The process has ended, or could not answer."""
+
+
+class _Process:
+    """The reader in a process of its own; see :mod:`tracer.reading.service`."""
+
+    def __init__(self) -> None:
+        package = str(Path(__file__).parents[2])
+        paths = [package, *filter(None, [os.environ.get("PYTHONPATH")])]
+        # In a session of its own it gets no Ctrl-C. It ends when its input does, also when this process is killed.
+        self._child = subprocess.Popen(
+            [sys.executable, "-P", "-m", "tracer.reading.service"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(paths)},
+        )
+        self._numbers = itertools.count()
+        self._asked: dict[int, Future[dict[str, Any]]] = {}
+        self._writing, self._gone = Lock(), False
+        self._listener = Thread(target=self._listen, daemon=True)
+        self._listener.start()
+
+    def ask(self, task: int, picture: NDArray[np.uint8]) -> dict[str, Any]:
+        """Return the answer; several threads may ask at once."""
+        assert self._child.stdin is not None
+        answer: Future[dict[str, Any]] = Future()
+        try:
+            with self._writing:
+                if self._gone:
+                    raise _GoneError
+                number = next(self._numbers)
+                self._asked[number] = answer
+                self._child.stdin.write(HEADER.pack(number, task, *picture.shape[:2]))
+                self._child.stdin.write(np.ascontiguousarray(picture).tobytes())
+                self._child.stdin.flush()
+        except OSError:
+            raise _GoneError from None
+        said = answer.result()
+        if "failed" in said:
+            raise _GoneError(said["failed"])
+        return said
+
+    def close(self) -> None:
+        """End the process."""
+        self._child.terminate()
+        try:
+            self._child.wait(_CLOSING_S)
+        except subprocess.TimeoutExpired:
+            self._child.kill()
+            self._child.wait()
+        self._listener.join(_CLOSING_S)
+        for pipe in (self._child.stdin, self._child.stdout):
+            try:
+                if pipe is not None:
+                    pipe.close()
+            except OSError:
+                pass  # what was still to be written has nobody left to read it
+
+    def _listen(self) -> None:
+        assert self._child.stdout is not None
+        for line in self._child.stdout:
+            said = json.loads(line)
+            self._asked.pop(int(said["number"])).set_result(said)
+        with self._writing:
+            self._gone = True
+            for answer in self._asked.values():
+                answer.set_exception(_GoneError())
+
+
+_ready: list[_Process] = []
+"""The processes that read; the last one got ready is asked."""
 
 
 @contextmanager
 def getting_ready(*, wanted: bool) -> Iterator[None]:
-    """Load the reader in the background while the scale is looked for: its models take over a second.
-
-    It is waited for at the end: a process must not end while compiled code is being set up in another thread.
-    """
-    loading = Thread(target=_warm, daemon=True) if wanted and can_read_words() else None
-    if loading is not None:
-        loading.start()
+    """Have words read by a process of its own within; it loads its models meanwhile, which takes over a second."""
+    if not wanted or not models.can_read_words():
+        yield
+        return
+    try:
+        process = _Process()
+    except OSError:
+        yield
+        return
+    _ready.append(process)
     try:
         yield
     finally:
-        if loading is not None:
-            loading.join()
-
-
-def _warm() -> None:
-    # The models themselves are loaded with the first page and the first line.
-    find_lines(np.full((LEAST_PAGE_PX, LEAST_PAGE_PX, 3), 255, dtype=np.uint8))
-    read_line(np.full((LINE_PX, LINE_PX, 3), 255, dtype=np.uint8))
-
-
-@lru_cache(maxsize=2)
-def _reader_once(_task: str) -> Any:
-    from rapidocr import RapidOCR
-
-    params = {
-        "Global.log_level": "critical",
-        "Det.limit_side_len": LEAST_PAGE_PX,
-        "Rec.rec_img_shape": [3, LINE_PX, _LEAST_LINE_PX],
-        "EngineConfig.onnxruntime.intra_op_num_threads": 1,
-    }
-    return RapidOCR(params=params)
-
-
-def _reader(task: str) -> Any:
-    """Return the reader for finding or reading lines: one of its own for each, as it keeps what it was asked to do."""
-    with _LOADING:
-        return _reader_once(task)
+        _ready.remove(process)
+        process.close()
 
 
 def find_lines(page: NDArray[np.uint8]) -> NDArray[np.float64]:
     """Return the corners of the lines on a page in its pixels, shape (N, 4, 2)."""
-    found = _reader("find")(page, use_det=True, use_cls=False, use_rec=False)
-    return np.zeros((0, 4, 2)) if found.boxes is None else np.asarray(found.boxes, dtype=np.float64)
+    if _ready:
+        try:
+            return np.asarray(_ready[-1].ask(FIND, page)["boxes"], dtype=np.float64).reshape(-1, 4, 2)
+        except _GoneError:
+            pass
+    return models.find_lines(page)
 
 
 def read_line(crop: NDArray[np.uint8]) -> tuple[str, float]:
     """Return what a level line says and how sure that is, 0..1; several threads may ask at once."""
-    read = _reader("read")(crop, use_det=False, use_cls=False, use_rec=True)
-    if not read.txts:
-        return "", 0.0
-    return str(read.txts[0]), float(read.scores[0])
+    if _ready:
+        try:
+            said = _ready[-1].ask(READ, crop)
+            return str(said["text"]), float(said["score"])
+        except _GoneError:
+            pass
+    return models.read_line(crop)
 
 
 def processors() -> int:

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.reading.engine import LEAST_PAGE_PX, LINE_PX
+from tracer.reading.models import LEAST_PAGE_PX, LINE_PX
 
 GLYPH_PX = 18.0
 """Height to which lettering is brought where lines are looked for."""

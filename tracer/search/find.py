@@ -21,7 +21,8 @@ from tracer.curves.carry import runs_of
 from tracer.ink import Ink, find_ink
 from tracer.labels import TextLine
 from tracer.piece import Mark
-from tracer.reading import can_read_words, read_words, without_repeats
+from tracer.reading.models import can_read_words
+from tracer.reading.read import read_words, without_repeats
 from tracer.search.choose import choose_sizes
 from tracer.search.crosses import find_crosses, without_crosses
 from tracer.search.drawn import LineWork, lies_in, read_line_work

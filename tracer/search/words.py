@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calibration import Reference
 from tracer.ink import Ink
 from tracer.labels import Label, TextLine, parse_label
-from tracer.reading import Region, lines_axes
+from tracer.reading.places import Region, lines_axes
 from tracer.search.drawn import GLYPH_MM, LineWork, lies_in
 from tracer.search.graph import Points
 from tracer.search.mark_sheet import MarkSheet
