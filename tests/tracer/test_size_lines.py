@@ -76,6 +76,18 @@ def test_a_piece_with_its_stitching_line_is_no_bundle_of_sizes():
     assert not is_bundle(work, work.loops[0])
 
 
+def test_a_small_piece_full_of_marks_is_no_bundle_of_sizes():
+    d = Drawing(120, 90)
+    d.line([(20, 20), (100, 20), (100, 70), (20, 70)], closed=True)
+    d.line([(26, 26), (94, 26), (94, 64), (26, 64)], closed=True, dash=(5, 2))
+    d.line([(30, 24), (30, 32), (90, 32), (90, 24)])
+    d.line([(40, 40), (40, 56), (62, 56), (62, 40)], dash=(3, 1.5))
+    d.line([(36, 60), (84, 60)])
+    sheet = d.sheet()
+    work = read_line_work(find_ink(sheet.picture.pixels, sheet.mm_per_px))
+    assert not is_bundle(work, work.loops[0])
+
+
 def test_the_inside_does_not_leak_through_the_spaces_of_a_dashed_line():
     def box(inset):
         a, b = 10.0 + inset, 210.0 - inset
