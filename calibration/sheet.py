@@ -11,7 +11,7 @@ from calibration.camera import PlaneMap
 from calibration.finding import Finding
 from calibration.picture import MmPoints, Picture, PxPoints
 from calibration.references import Reference
-from calibration.uncertainty import Budget
+from calibration.uncertainty import Budget, expanded_by_shape
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,8 +80,23 @@ class Sheet:
 
     @property
     def expanded_uncertainty_mm_per_m(self) -> float:
-        """Expanded uncertainty (k = 2) of the scale in mm per m."""
+        """Expanded uncertainty (95 %) of the scale in mm per m."""
         return self.budget.expanded
+
+    def expanded(self, standard_uncertainty: float, extent: float) -> float:
+        """Return the expanded uncertainty (95 %) of something measured on the sheet.
+
+        Parameters
+        ----------
+        standard_uncertainty : float
+            Of what was measured, everything included, in its unit.
+        extent : float
+            By how much what was measured changes with the sheet's scale, per change of one: a length itself, twice an
+            area. What is known by limits alone of the scale has its part in the shape of the error, see
+            :func:`~calibration.uncertainty.expanded_by_shape`.
+        """
+        parts = [(c.excess_kurtosis, c.standard_uncertainty / 1000.0 * extent) for c in self.budget.components]
+        return expanded_by_shape(standard_uncertainty, sum(shape * part**4 for shape, part in parts))
 
     def shape_uncertainty_mm(self, points_mm: MmPoints) -> NDArray[np.float64]:
         """Return the standard uncertainty of each point that comes from the scale alone.

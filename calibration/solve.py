@@ -23,6 +23,7 @@ from calibration.references.density import credible_density
 from calibration.references.mat.grow import GRID_PRIORS
 from calibration.references.quad import inner_angles_deg, side_lengths
 from calibration.references.sheet import FoundSheet, any_size_fits
+from calibration.uncertainty import RECTANGULAR
 from calibration.units import MM_PER_INCH
 from calibration.warp_fit import with_warp
 
@@ -43,6 +44,7 @@ _HEIGHTS_MM = {"card": THICKNESS_MM, "square": 0.2, "ruler": 0.5}
 """A card's thickness (ISO/IEC 7810); paper that does not lie quite flat; the bevelled edge of a ruler (judgement)."""
 _SHEET_SLACK = 0.015
 _FEW_POINTS = 8
+_TOLERANCE = "reference tolerance"
 _CHARTS = ("mat", "target")
 """References with points all over them."""
 
@@ -139,7 +141,15 @@ def _decided_by_tolerance(reference: Reference) -> Reference:
     side_mm = np.sqrt(np.prod(np.ptp(mm, axis=0)))
     # A side's length is the mean over its two ends of a difference of two corners: as uncertain as one corner.
     sigma = reference.tolerance_relative * side_mm * px_per_mm
-    return replace(reference, sigma_px=np.hypot(reference.sigma_px, sigma), tolerance_relative=1e-6)
+    # The scale follows from both sides, each between limits of its own and weighing as its square.
+    weights = np.ptp(mm, axis=0) ** 2
+    kurtosis = reference.tolerance_kurtosis * float((weights**2).sum() / weights.sum() ** 2)
+    return replace(
+        reference,
+        sigma_px=np.hypot(reference.sigma_px, sigma),
+        tolerance_relative=1e-6,
+        tolerance_kurtosis=kurtosis,
+    )
 
 
 def _raised(reference: Reference, picture: Picture) -> Reference:
@@ -152,8 +162,10 @@ def _raised(reference: Reference, picture: Picture) -> Reference:
     px, mm = np.asarray(reference.points_px), np.asarray(reference.points_mm)
     px_per_mm = float(np.sqrt(((px - px.mean(axis=0)) ** 2).sum() / ((mm - mm.mean(axis=0)) ** 2).sum()))
     focal_px = picture.focal_px or Priors().focal_over_long_side * max(picture.width_px, picture.height_px)
-    relative = height_mm / (focal_px / px_per_mm) / np.sqrt(3.0)
-    return replace(reference, tolerance_relative=float(np.hypot(reference.tolerance_relative, relative)))
+    relative = float(height_mm / (focal_px / px_per_mm) / np.sqrt(3.0))
+    both = float(np.hypot(reference.tolerance_relative, relative))
+    fourth = reference.tolerance_kurtosis * reference.tolerance_relative**4 + RECTANGULAR * relative**4
+    return replace(reference, tolerance_relative=both, tolerance_kurtosis=fourth / max(both, 1e-12) ** 4)
 
 
 def _is_same_sheet(sheet: FoundSheet, reference: Reference) -> bool:
@@ -186,7 +198,7 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
     by_tolerance = chosen.kind == "sheet"
     if model == "scan":
         lone = _decided_by_tolerance(chosen) if by_tolerance else chosen
-        fitted = _map(_fit([lone], [lone.tolerance_relative], picture, model), chosen, picture)
+        fitted = _map(_fit([lone], [lone.tolerance_relative], picture, model), lone, picture)
         return _renamed(fitted) if by_tolerance else fitted
     helping = [
         r
@@ -212,19 +224,19 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
             Angle(first=base, second=base + other, degrees=degrees, sigma_degrees=_RIGHT_ANGLE_SIGMA_DEG)
             for other, degrees in ((1, 90.0), (2, 0.0), (3, 90.0))
         ]
-    fitted = _map(_fit([first, *helping], tolerances, picture, model, [*straights, *own], angles), chosen, picture)
+    fitted = _map(_fit([first, *helping], tolerances, picture, model, [*straights, *own], angles), first, picture)
     return _renamed(fitted) if by_tolerance else fitted
 
 
 def _map(fit: CameraFit, chosen: Reference, picture: Picture) -> FittedMap:
     """Return a fit as a map; one of many points on a sheet may show that the sheet does not lie quite flat."""
     warped = with_warp(fit, (picture.width_px, picture.height_px)) if chosen.kind in _CHARTS else None
-    return warped or from_camera_fit(fit)
+    return replace(warped or from_camera_fit(fit), kurtosis={_TOLERANCE: chosen.tolerance_kurtosis})
 
 
 def _renamed(fitted: FittedMap) -> FittedMap:
     """Put a sheet's cutting under the reference's tolerance, where it went in as the reading of its corners."""
     shares = dict(fitted.shares)
     reading = shares.pop("reading")
-    shares["reference tolerance"] = shares.get("reference tolerance", np.zeros_like(reading)) + reading
+    shares[_TOLERANCE] = shares.get(_TOLERANCE, np.zeros_like(reading)) + reading
     return replace(fitted, shares=shares)

@@ -55,7 +55,7 @@ class Fit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoleFit:
-    """What is known of a hole's edge: its distance from the picture, and its expanded uncertainty (k = 2) in mm."""
+    """What is known of a hole's edge: its distance from the picture, and its expanded uncertainty (95 %) in mm."""
 
     fit: Fit
     expanded_uncertainty_mm: float
@@ -119,13 +119,13 @@ class Piece:
     hole_fits : tuple of HoleFit
         One for each hole, in their order, where they were measured; else empty.
     expanded_uncertainty_mm : float
-        k = 2; bounds where the outline lies relative to the piece's best-fit position, the scale's share included.
+        95 %; bounds where the outline lies relative to the piece's best-fit position, the scale's share included.
     fit : Fit
         Measured against the picture.
     size_uncertainty_mm : tuple of float
-        Expanded uncertainty (k = 2) of its width and of its height.
+        Expanded uncertainty (95 %) of its width and of its height.
     extent_uncertainty : tuple of float
-        Expanded uncertainty (k = 2) of its area (mm2) and of its outline's perimeter (mm); 0 where none is stated.
+        Expanded uncertainty (95 %) of its area (mm2) and of its outline's perimeter (mm); 0 where none is stated.
     marks : tuple of Mark
         What lies inside the piece or on its outline.
     cut : CutNote

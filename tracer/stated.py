@@ -1,8 +1,8 @@
 """The stated uncertainties of a traced piece: where its outline lies, its width and height, its area and perimeter.
 
-All are expanded uncertainties (k = 2, about 95 %), combined as independent parts (JCGM 100:2008, 5.1.2) from the
-scale's share, the measured distance between outline and picture, and what the picture may hide from both
-(:class:`Own`).
+All are expanded uncertainties (95 %; k = 2, or less where limits outweigh the rest), combined as independent parts
+(JCGM 100:2008, 5.1.2) from the scale's share, the measured distance between outline and picture, and what the picture
+may hide from both (:class:`Own`).
 """
 
 from __future__ import annotations
@@ -58,17 +58,19 @@ def stated_fit(error: OutlineError, edge_mm: float, tip_mm: float = 0.0) -> Fit:
 
 
 def outline_uncertainty_mm(sheet: Sheet, path: Path, own: Own) -> float:
-    """Return the expanded uncertainty (k = 2) of where an outline lies relative to its best-fit position.
+    """Return the expanded uncertainty (95 %) of where an outline lies relative to its best-fit position.
 
     The scale's share is the root mean square over the outline, best rigid fit removed.
     """
     points, _ = path.sample(max(2.0, path.length / 400))
     scale_share = sheet.shape_uncertainty_mm(MmPoints(np.asarray(points)))
-    return 2.0 * math.hypot(float(np.sqrt(np.mean(scale_share**2))), own.both_mm)
+    at = np.asarray(points)
+    reach = float(np.sqrt(((at - at.mean(axis=0)) ** 2).sum(axis=1).mean()))
+    return sheet.expanded(math.hypot(float(np.sqrt(np.mean(scale_share**2))), own.both_mm), reach)
 
 
 def size_uncertainty_mm(sheet: Sheet, path: Path, own: Own) -> tuple[float, float]:
-    """Return the expanded uncertainty (k = 2) of a piece's width and height.
+    """Return the expanded uncertainty (95 %) of a piece's width and height.
 
     The scale's share is the spread of the two sizes over the maps that the calibration holds possible (or, where it
     names none, the scale's relative uncertainty); each of the two sides of the box adds the outline's own, and a
@@ -82,14 +84,15 @@ def size_uncertainty_mm(sheet: Sheet, path: Path, own: Own) -> tuple[float, floa
         spread = np.sqrt(np.mean((sizes - np.ptp(np.asarray(points_mm), axis=0)) ** 2, axis=0))
     else:
         spread = np.array([path.bounds.width, path.bounds.height]) * sheet.budget.combined / 1000.0
-    width, height = 2.0 * np.hypot(spread, math.hypot(math.sqrt(2.0) * own.spread_mm, 2.0 * own.shift_mm))
-    return float(width), float(height)
+    width, height = np.hypot(spread, math.hypot(math.sqrt(2.0) * own.spread_mm, 2.0 * own.shift_mm))
+    box = path.bounds
+    return sheet.expanded(float(width), box.width), sheet.expanded(float(height), box.height)
 
 
 def extent_uncertainty(
     sheet: Sheet, path: Path, holes: Sequence[Path], own: Own, own_of_holes: Sequence[Own] = ()
 ) -> tuple[float, float]:
-    """Return the expanded uncertainty (k = 2) of a piece's area (mm2) and of its outline's perimeter (mm).
+    """Return the expanded uncertainty (95 %) of a piece's area (mm2) and of its outline's perimeter (mm).
 
     An outline that lies outside by ``e`` all around is larger by ``e`` times its length and longer by ``e`` times the
     angle that it turns through in all; the outline's own uncertainty is taken for ``e``, as if all of it were on one
@@ -97,14 +100,13 @@ def extent_uncertainty(
     possible, or its relative uncertainty, twice for an area.
     """
     rings = [_dense(p) for p in (path, *holes)]
+    area, perimeter = _extent([np.asarray(r) for r in rings])
     if sheet.alternatives:
         pixels = [sheet.to_px(r) for r in rings]
-        stated = _extent([np.asarray(r) for r in rings])
         others = np.array([_extent([np.asarray(m.to_mm(p)) for p in pixels]) for m in sheet.alternatives])
-        area_share, perimeter_share = np.sqrt(np.mean((others - stated) ** 2, axis=0))
+        area_share, perimeter_share = np.sqrt(np.mean((others - (area, perimeter)) ** 2, axis=0))
     else:
         relative = sheet.budget.combined / 1000.0
-        area, perimeter = _extent([np.asarray(r) for r in rings])
         area_share, perimeter_share = 2 * relative * area, relative * perimeter
     borders = own.both_mm * path.length
     # Holes that were not measured by themselves are taken to be as the outline is.
@@ -112,8 +114,8 @@ def extent_uncertainty(
         borders += (own_of_holes[i] if i < len(own_of_holes) else own).both_mm * hole.length
     turned = _turned_rad(np.asarray(rings[0]))
     return (
-        2.0 * math.hypot(float(area_share), borders),
-        2.0 * math.hypot(float(perimeter_share), own.both_mm * turned),
+        sheet.expanded(math.hypot(float(area_share), borders), 2.0 * area),
+        sheet.expanded(math.hypot(float(perimeter_share), own.both_mm * turned), perimeter),
     )
 
 

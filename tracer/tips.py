@@ -54,7 +54,7 @@ class Led:
     hidden_mm : MmPoints
         Points of the outline that no profile of a single edge can be read at, shape (N, 2).
     doubt_mm : float
-        Expanded uncertainty (k = 2) of the least sure of the ends; 0 where there is none.
+        Expanded uncertainty (95 %) of the least sure of the ends; 0 where there is none.
     """
 
     path: Path

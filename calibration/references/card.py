@@ -16,6 +16,7 @@ from calibration.picture import MmPoints, PxPoints
 from calibration.references.quad import SMALLEST_SIDE_PX, Quad, side_lengths
 from calibration.references.rectangle import RoughRectangle, contrast_weights, measure_rectangle, rough_rectangles
 from calibration.references.reference import Reference, SearchPicture
+from calibration.uncertainty import RECTANGULAR
 
 Floats = NDArray[np.float64]
 
@@ -35,6 +36,7 @@ _LIMITS_MM = (85.47, 85.72)
 TOLERANCE_RELATIVE = (_LIMITS_MM[1] - _LIMITS_MM[0]) / 2 / WIDTH_MM / np.sqrt(3.0)
 """Standard uncertainty of its width: production limits, rectangular (JCGM 100, 4.3.7)."""
 _SEEN_RELATIVE = float(np.hypot(TOLERANCE_RELATIVE, 2 * ROUNDED_MM * 2 / (WIDTH_MM + HEIGHT_MM)))
+_SEEN_KURTOSIS = RECTANGULAR * float((TOLERANCE_RELATIVE / _SEEN_RELATIVE) ** 4)
 
 _ASPECT_MARGIN = 1.12
 """Tilt of 25 degrees shortens one direction by 10 %."""
@@ -107,6 +109,7 @@ def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Re
                 points_mm=MmPoints(np.array([[0, 0], [w, 0], [w, h], [0, h]])),
                 sigma_px=np.hypot(quad.sigma_px, EDGE_MM * float(pair.max()) / WIDTH_MM),
                 tolerance_relative=_SEEN_RELATIVE,
+                tolerance_kurtosis=_SEEN_KURTOSIS,
                 outline_px=PxPoints(np.asarray(quad.corners_px)),
                 score=float(np.clip(rough.cover * rounded / 4 * np.exp(-((off / 0.08) ** 2)), 0, 1)),
                 straights_px=tuple(PxPoints(side.points_px) for side in quad.sides),

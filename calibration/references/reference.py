@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from calibration.light import LUMINANCE_WEIGHTS, SRGB_TO_LINEAR
 from calibration.picture import MmPoints, Picture, PxPoints
+from calibration.uncertainty import RECTANGULAR
 
 ReferenceKind = Literal["square", "ruler", "mat", "card", "sheet", "target", "density", "page"]
 """``page`` is the exact millimetre space of a vector PDF page."""
@@ -53,6 +54,9 @@ class Reference:
         Standard uncertainty of each measured point along each axis, pixels.
     tolerance_relative : float
         Standard uncertainty of the reference's own size, as a fraction of it.
+    tolerance_kurtosis : float
+        Excess kurtosis of what it may be off by: limits with nothing known between them (JCGM 100, 4.3.7) unless it is
+        said otherwise.
     outline_px : PxPoints
         Polygon around the reference in the picture, shape (M, 2); nothing inside is part of a piece for small
         references.
@@ -71,6 +75,7 @@ class Reference:
     outline_px: PxPoints
     score: float = 1.0
     straights_px: tuple[PxPoints, ...] = ()
+    tolerance_kurtosis: float = RECTANGULAR
 
 
 REDUCED_LONGEST_PX = 2400

@@ -34,7 +34,7 @@ LENGTHS = 8
 def lengths(
     sheet: Sheet, camera: Any, one: Case, rng: np.random.Generator, count: int = LENGTHS
 ) -> list[tuple[float, float, float]]:
-    """Return true length, measured length and expanded uncertainty (k = 2) of random stretches, mm."""
+    """Return true length, measured length and expanded uncertainty (95 %) of random stretches, mm."""
     x0, y0, x1, y1 = one.area_mm
     extent = np.array([x1 - x0, y1 - y0])
     out = []
@@ -53,7 +53,7 @@ def lengths(
 
         measured = length(sheet.plane)
         spread = float(np.sqrt(np.mean([(length(p) - measured) ** 2 for p in sheet.alternatives])))
-        out.append((size, measured * one.stretch, 2.0 * spread))
+        out.append((size, measured * one.stretch, sheet.expanded(spread, size)))
     return out
 
 

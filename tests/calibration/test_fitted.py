@@ -83,8 +83,8 @@ def test_alternatives_spread_as_the_budget_says_and_lie_about_the_map(fit: Camer
         c, s = np.cos(turn), np.sin(turn)
         return float(((a @ np.array([[c, s], [-s, c]]) - b) ** 2).sum(axis=1).mean())
 
-    spread = np.sqrt(np.mean([left_over(np.asarray(p.to_mm(points))) for p in fitted.alternatives(400)]))
-    assert 1000 * spread / reach == pytest.approx(fitted.budget(points).combined, rel=0.2)
+    spread = np.sqrt(np.mean([left_over(np.asarray(p.to_mm(points))) for p in fitted.alternatives()]))
+    assert 1000 * spread / reach == pytest.approx(fitted.budget(points).combined, rel=0.03)
     assert [a.focal_px for a in fitted.alternatives()] == [a.focal_px for a in fitted.alternatives()]
 
 

@@ -178,7 +178,8 @@ def test_the_person_s_own_tolerance_goes_into_the_budget() -> None:
     picture = picture_of(rendered)
     relative = calibrate(picture, CalibrateOptions(request=SQUARE_1IN.request, reference_tolerance_relative=0.004))
     absolute = calibrate(picture, CalibrateOptions(request=SQUARE_1IN.request, reference_tolerance_mm=0.1016))
-    assert relative.expanded_uncertainty_mm_per_m == pytest.approx(8 / np.sqrt(3), rel=0.03)
+    # Limits of 4 mm per m hold 95.45 % of what lies anywhere between them within 95.45 % of their width.
+    assert relative.expanded_uncertainty_mm_per_m == pytest.approx(0.9545 * 4.0, rel=0.03)
     assert absolute.expanded_uncertainty_mm_per_m == pytest.approx(relative.expanded_uncertainty_mm_per_m, rel=1e-6)
     assert relative.budget.components[0].name == "reference tolerance"
 
@@ -250,7 +251,7 @@ def test_budget_and_alternatives_say_the_same(exif: bool) -> None:
     spread = sheet.shape_uncertainty_mm(mm)
     reach = np.sqrt(((mm - mm.mean(axis=0)) ** 2).sum(axis=1).mean())
     by_alternatives = 1000 * np.sqrt((spread**2).mean()) / reach
-    assert by_alternatives == pytest.approx(sheet.budget.combined, rel=0.5)  # 48 draws, second order
+    assert by_alternatives == pytest.approx(sheet.budget.combined, rel=0.25)  # of second order too
     parts = [c.standard_uncertainty for c in sheet.budget.components]
     assert parts == sorted(parts, reverse=True)
     assert all(c.words for c in sheet.budget.components)

@@ -1,6 +1,6 @@
 """Uncertainty of pieces made from pieces, after the GUM (JCGM 100:2008, 5.1.2 and 5.2).
 
-A traced piece states U, the expanded uncertainty (k = 2) of where its outline lies. Part of it is the sheet's scale,
+A traced piece states U, the expanded uncertainty (95 %) of where its outline lies. Part of it is the sheet's scale,
 which is common to everything on the sheet; the rest belongs to the piece alone:
 
 ``scale = U_sheet (mm per m) * half the longer side / 1000``, at most U;  ``own = sqrt(U^2 - scale^2)``
@@ -24,7 +24,7 @@ from tracer.piece import Fit, Piece
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Share:
-    """One part's share, both figures expanded (k = 2), mm."""
+    """One part's share, both figures expanded (95 %), mm."""
 
     sheet: str
     scale_mm: float
@@ -65,7 +65,7 @@ def shares_of(piece: Piece, pattern: Pattern) -> Shares:
 
 
 def combined_size_mm(parts: Sequence[Shares], width_mm: float, height_mm: float) -> tuple[float, float]:
-    """Return the expanded uncertainty (k = 2) of the width and the height of a piece made of parts.
+    """Return the expanded uncertainty (95 %) of the width and the height of a piece made of parts.
 
     Where the piece is larger than each of its parts they lie side by side and their uncertainties combine; otherwise
     the largest part's stands.
@@ -81,7 +81,7 @@ def combined_size_mm(parts: Sequence[Shares], width_mm: float, height_mm: float)
 
 
 def combined_mm(shares: Sequence[Share], *, fit_bounds_mm: Sequence[float] = ()) -> float:
-    """Return the expanded uncertainty (k = 2) of a piece made of parts."""
+    """Return the expanded uncertainty (95 %) of a piece made of parts."""
     by_sheet: dict[str, float] = {}
     for share in shares:
         by_sheet[share.sheet] = by_sheet.get(share.sheet, 0.0) + share.scale_mm

@@ -105,7 +105,7 @@ def cut_section(made: MadePiece) -> str:
         f'<section id="{escape(piece.id)}"><h2>{escape(piece.name)}</h2>',
         f"<p><b>{escape(many)}</b>. Cut size {size(box.width, box.height)} ({plus_minus} "
         f"{piece.size_uncertainty_mm[0]:.2f} and {piece.size_uncertainty_mm[1]:.2f} mm){finished}; outline "
-        f"{plus_minus} {piece.expanded_uncertainty_mm:.2f} mm (k = 2).</p>",
+        f"{plus_minus} {piece.expanded_uncertainty_mm:.2f} mm (about 95 %).</p>",
     ]
     if piece.cut.mirrored:
         pair = [_picture([piece], [], "as drawn"), _picture([mirrored_piece(piece)], [], "mirror image")]

@@ -172,7 +172,7 @@ def report_html(pattern: Pattern, figures: Sequence[SheetFigure], *, extra: str 
         f"<title>Tracing report</title><style>{style}</style></head><body><header><h1>Tracing report</h1>"
         f"<p>{count} piece{'' if count == 1 else 's'} on {len(pattern.sheets)} "
         f"sheet{'' if len(pattern.sheets) == 1 else 's'}. Sizes are in millimetres with their expanded uncertainty "
-        "(k = 2, about 95 %); inches to the nearest 1/32. Before you cut good fabric, measure one long piece with a "
+        "(about 95 %); inches to the nearest 1/32. Before you cut good fabric, measure one long piece with a "
         "ruler.</p></header>"
         f"<main>{table}{_findings(pattern.findings) if pattern.findings else ''}{extra}{sections}</main>"
         "</body></html>\n"
