@@ -43,6 +43,9 @@ class RoughOutline:
         picture there.
     hole : bool
         Whether this is the edge of a hole in a cut-out piece: the piece lies outside of it.
+    beyond_px : tuple of float, optional
+        x and y of a place at which the piece's own colour goes on beyond the outline in a way that is not followed, and
+        how far it does at least.
     """
 
     points_px: PxPoints
@@ -53,6 +56,7 @@ class RoughOutline:
     bridged: NDArray[np.bool_]
     doubt_px: NDArray[np.float64] | None = None
     hole: bool = False
+    beyond_px: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

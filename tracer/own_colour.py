@@ -36,12 +36,19 @@ _ASTRAY = 0.015
 """Share of an outline that may lie aside (drawn lines that cross it, dirt) before it is looked at again."""
 _CUT_PX, _CUT_MM, _MOST_CUT = 10.0, 1.0, 0.1
 """Least length of a straight cut through a thin part of a thing, and the most of the outline that may be cuts."""
+_END_PX, _ROUND_PX, _FLANK_PX, _TURNED = 4, 7, 16, -0.73
+"""Least length of a narrow cut; how far beside it its rounded ends reach, and the flanks that must run back by each
+other (the cosine of their turn: at an inner angle below 43 degrees) for it to cut off a point of the thing, and for
+what goes on there to be no line that passes under it."""
 _THIN_MM = 1.5
 """Half the width of the broadest part that a search may have cut off (twice what it closes up)."""
+_RIM_PX, _RAG_PX2, _WHOLE = 3.0, 20.0, 0.55
+"""Along its ring a thing may go on by so much anyway; the least patch of what goes on that is looked at; and the least
+share of its own hull that a point fills (one whose curved sides touch: two thirds)."""
 _MOST_STEPS = 5
 _LEAST_APART = 14.0
 """Least distance, in codes, of the thing's colour from every shade of the ground."""
-_MOST_CODES = 60.0
+_MOST_CODES, _NEAR_CODES = 60.0, 30.0
 _FACTOR_MOST = 3.0
 
 
@@ -56,14 +63,14 @@ class _Colours:
     def apart(self) -> float:
         return float(np.linalg.norm(self.shades - self.thing, axis=1).min())
 
-    def is_thing(self, codes: NDArray[np.floating]) -> NDArray[np.bool_]:
-        """Say which colours (..., 3) are nearer to the thing's than to any shade of the ground."""
+    def is_thing(self, codes: NDArray[np.floating], most_codes: float = _MOST_CODES) -> NDArray[np.bool_]:
+        """Say which colours (..., 3) are nearer to the thing's than to any shade of the ground, and near enough."""
         flat = codes.reshape(-1, 3).astype(np.float32)
         own = np.linalg.norm(flat - self.thing.astype(np.float32), axis=1)
         least = np.full(len(flat), np.inf, np.float32)
         for shade in self.shades.astype(np.float32):
             np.minimum(least, np.linalg.norm(flat - shade, axis=1), out=least)
-        return np.asarray(((own < least) & (own < _MOST_CODES)).reshape(codes.shape[:-1]))
+        return np.asarray(((own < least) & (own < most_codes)).reshape(codes.shape[:-1]))
 
 
 def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float) -> RoughOutline:
@@ -87,18 +94,21 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
     colours = _colours(pixels, points, rough.hole, mm_per_px)
     if colours is None or colours.apart < _LEAST_APART:
         return rough
-    found = None
+    found, beyond_px = None, None
     before = _astray(pixels, points, colours)
     if before > _ASTRAY:
         found = _laid_anew(pixels, points, colours, rough.hole, mm_per_px)
         if found is not None and _astray(pixels, _ring(found, rough.hole), colours) > 0.5 * before:
             found = None
     if not rough.hole:
-        found = _with_points(pixels, points if found is None else found, colours, mm_per_px, found)
+        start = np.asarray(rough.points_px, dtype=np.float64) if found is None else found
+        grown, beyond_px = _with_points(pixels, start, colours, mm_per_px)
+        found = found if grown is None else grown
     if found is None:
-        return rough
+        return rough if beyond_px is None else replace(rough, beyond_px=beyond_px)
     none = np.zeros(len(found), bool)
-    return replace(rough, points_px=PxPoints(found), obscured=none, bridged=none.copy(), doubt_px=None)
+    anew = replace(rough, points_px=PxPoints(found), obscured=none, bridged=none.copy(), doubt_px=None)
+    return replace(anew, beyond_px=beyond_px)
 
 
 def _ring(points_px: NDArray[np.float64], hole: bool) -> Points:
@@ -149,22 +159,22 @@ def _astray(pixels: NDArray[np.uint8], points: Points, colours: _Colours) -> flo
 
 
 def _with_points(
-    pixels: NDArray[np.uint8], ring: Points, colours: _Colours, mm_per_px: float, otherwise: Points | None
-) -> Points | None:
-    """Return a ring with the thin parts of the thing that the search cut off straight; else what is given for that.
+    pixels: NDArray[np.uint8], ring: Points, colours: _Colours, mm_per_px: float
+) -> tuple[Points | None, tuple[float, float, float] | None]:
+    """Return a ring with the thin parts of the thing that the search cut off straight, None where there are none.
 
-    The thing goes on with its own colour beyond the cut; what is added begins there, and is nowhere broad.
+    The thing goes on with its own colour beyond the cut; what is added begins there, is nowhere broad and no rag. Also
+    where and how far it goes on in another way, px.
     """
-    least = max(_CUT_PX, _CUT_MM / mm_per_px)
     rows, columns = pixels.shape[:2]
+    given: Points | None = None
+    reach = SHADOW_MM / mm_per_px
     for _ in range(_MOST_STEPS):
         points = _ring(ring, hole=False)
         normals = closed_normals(points, reach=4)
-        beyond = np.mean([colours.is_thing(_codes(pixels, points, normals, d)) for d in _ASIDE_PX], axis=0)
-        cut = _long_runs(ndimage.uniform_filter1d(beyond, 5, mode="wrap") > 0.5, least)
+        cut = _cuts(pixels, points, normals, colours, mm_per_px)
         if not cut.any() or cut.mean() > _MOST_CUT:
-            return otherwise
-        reach = SHADOW_MM / mm_per_px
+            return given, None
         low = np.maximum(np.floor(points.min(axis=0) - reach).astype(int), 0)
         high = np.minimum(np.ceil(points.max(axis=0) + reach).astype(int) + 1, [columns, rows])
         window = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
@@ -174,33 +184,74 @@ def _with_points(
         for x, y in np.rint(points[cut] - low).astype(int):
             cv2.circle(near, (int(x), int(y)), int(reach), 1, -1)
         at = np.nonzero((near > 0) & (inside == 0))
-        own = np.zeros_like(inside)
-        own[at] = colours.is_thing(cv2.GaussianBlur(window, (0, 0), 0.7)[at].astype(np.float64))
-        labels = cv2.connectedComponents(own, connectivity=4)[1]
+        calm = cv2.GaussianBlur(window, (0, 0), 0.7)[at].astype(np.float64)
         starts = np.rint(points[cut] + normals[cut] * _ASIDE_PX[0] - low).astype(int)
         starts = np.clip(starts, 0, np.array(window.shape[1::-1]) - 1)
-        wanted = np.unique(labels[starts[:, 1], starts[:, 0]])
-        added = np.isin(labels, wanted[wanted > 0])
-        broad = float(cv2.distanceTransform(added.astype(np.uint8), cv2.DIST_L2, 3).max())
-        if not added.any() or broad * mm_per_px > _THIN_MM:
-            return otherwise
+        away = np.asarray(cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5))
+        # Where what goes on is no point, what is less like the thing (a mat's line under it) is left out.
+        for most_codes in (_MOST_CODES, _NEAR_CODES):
+            own = np.zeros_like(inside)
+            own[at] = colours.is_thing(calm, most_codes)
+            labels = cv2.connectedComponents(own, connectivity=4)[1]
+            wanted = np.unique(labels[starts[:, 1], starts[:, 0]])
+            added = np.isin(labels, wanted[wanted > 0]).astype(np.uint8)
+            if not added.any():
+                return given, None
+            broad_mm = float(cv2.distanceTransform(added, cv2.DIST_L2, 3).max()) * mm_per_px
+            if broad_mm <= _THIN_MM and not _is_rag((away > _RIM_PX) & (added > 0)):
+                break
+        else:
+            middle = points[cut].mean(axis=0)
+            return given, (float(middle[0]), float(middle[1]), float((away * added).max()))
         # A pixel of the ring's own rounding lies between both.
-        body = cv2.morphologyEx((added | (inside > 0)).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+        body = cv2.morphologyEx(added | inside, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
         contour = max(cv2.findContours(body, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=cv2.contourArea)
-        grown = contour.reshape(-1, 2).astype(np.float64) + low
-        ring = otherwise = grown
-    return otherwise
+        ring = given = contour.reshape(-1, 2).astype(np.float64) + low
+    return given, None
+
+
+def _is_rag(parts: NDArray[np.bool_]) -> bool:
+    """Say whether what goes on beyond cuts branches or bends away, as lines under the thing do; points do not."""
+    contours = cv2.findContours(parts.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
+    large = [c for c in contours if cv2.contourArea(c) > _RAG_PX2]
+    return any(cv2.contourArea(c) < _WHOLE * cv2.contourArea(cv2.convexHull(c)) for c in large)
+
+
+def _cuts(
+    pixels: NDArray[np.uint8], points: Points, normals: Points, colours: _Colours, mm_per_px: float
+) -> NDArray[np.bool_]:
+    """Return where a ring cuts through the thing: its own colour goes on outward for a long run, or round an end."""
+    aside = np.stack([colours.is_thing(_codes(pixels, points, normals, d)) for d in _ASIDE_PX])
+    wide = np.asarray(ndimage.uniform_filter1d(aside.mean(axis=0), 5, mode="wrap") > 0.5)
+    cut = _long_runs(wide, max(_CUT_PX, _CUT_MM / mm_per_px))
+    n = len(points)
+    for first, length in _runs(np.asarray(aside.all(axis=0))):
+        run = (first + np.arange(length)) % n
+        if length < _END_PX or cut[run].any():
+            continue
+        before, after = first - _ROUND_PX, int(run[-1]) + _ROUND_PX
+        at = np.array([before - _FLANK_PX, before, after, after + _FLANK_PX]) % n
+        arriving, _, leaving = np.diff(points[at], axis=0)
+        if float(arriving @ leaving) < _TURNED * float(np.hypot(*arriving) * np.hypot(*leaving)):
+            cut[run] = True
+    return cut
+
+
+def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return the first point and the length of each run of a closed line that is set, none where all of it is."""
+    if flags.all():
+        return []
+    starts = np.flatnonzero(flags & ~np.roll(flags, 1))
+    return [(int(s), int(np.argmin(np.roll(flags, -int(s))))) for s in starts]
 
 
 def _long_runs(flags: NDArray[np.bool_], least: float) -> NDArray[np.bool_]:
     """Return the runs of a closed line that are so long."""
-    if flags.all():
-        return flags
-    turned = np.roll(flags, -int(np.argmin(flags)))
-    labels, count = ndimage.label(turned)
-    sizes = np.bincount(labels, minlength=count + 1)
-    sizes[0] = 0
-    return np.asarray(np.roll(sizes[labels] >= least, int(np.argmin(flags))))
+    out = np.full(len(flags), bool(flags.all()))
+    for first, length in _runs(flags):
+        if length >= least:
+            out[(first + np.arange(length)) % len(flags)] = True
+    return out
 
 
 def _laid_anew(

@@ -264,6 +264,15 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
         path, notes, tip_mm = led.path, (*notes, *led.notes), led.doubt_mm
         if len(led.hidden_mm):
             hidden_px = np.concatenate([hidden_px, np.asarray(sheet.to_px(led.hidden_mm))])
+    if rough.beyond_px is not None:
+        x, y, far_px = rough.beyond_px
+        far_mm, place = far_px * usual_scale, np.asarray(sheet.to_mm(PxPoints(np.array([[x, y]]))))[0]
+        tip_mm = max(tip_mm, far_mm)
+        notes = (
+            *notes,
+            f"near ({place[0]:.0f}, {place[1]:.0f}) mm the piece's own colour goes on for {far_mm:.1f} mm beyond the "
+            "outline, or something of the same colour lies there; look at it",
+        )
     style = LineStyle(
         kind=rough.kind,
         line_width_px=evidence.line_width_px,

@@ -85,25 +85,32 @@ def test_a_grey_picture_is_left_alone() -> None:
 
 
 # -- thin parts that the search closed up -----------------------------------------------------------------------------
-def spike(*, colour: tuple[int, int, int] = RED, touches: bool = False) -> tuple[np.ndarray, Ring, Ring]:
+def spike(
+    *, colour: tuple[int, int, int] = RED, touches: bool = False, lined: bool = False, cut_px: float = 220.0
+) -> tuple[np.ndarray, Ring, Ring]:
     """A card with a long thin point on white, its whole outline, and one whose point is cut straight off.
 
-    ``touches``: it reaches a broad piece of the same card.
+    ``touches``: it reaches a broad piece of the same card. ``lined``: a line of the same colour runs under its side.
     """
     whole = np.array([[40.0, 100.0], [120.0, 100.0], [270.0, 150.0], [120.0, 200.0], [40.0, 200.0]])
     cover = np.zeros((SIDE_PX, SIDE_PX), np.uint8)
     cv2.fillPoly(cover, [np.rint(whole * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
     if touches:
         cv2.rectangle(cover, (215, 60), (290, 240), 255, -1)
+    if lined:
+        cv2.rectangle(cover, (78, 20), (81, 110), 255, -1)
     share = (cover / 255.0)[..., None]
     light = SRGB_TO_LINEAR[np.array(WHITE)] * (1 - share) + SRGB_TO_LINEAR[np.array(colour)] * share
     light = cv2.GaussianBlur(light, (0, 0), 0.8) + np.random.default_rng(5).normal(0, 0.005, light.shape)
-    cut = np.vstack([whole[:2], [[220.0, 133.3], [220.0, 166.7]], whole[3:]])
+    half = (whole[2, 0] - cut_px) / 3
+    cut = np.vstack([whole[:2], [[cut_px, 150.0 - half], [cut_px, 150.0 + half]], whole[3:]])
     return shapes.encode_srgb(light), whole, cut
 
 
-def test_a_thin_point_that_was_cut_straight_off_is_given_back() -> None:
-    pixels, whole, cut = spike()
+@pytest.mark.parametrize("cut_px", [220.0, 252.0, 257.0])
+def test_a_thin_point_that_was_cut_straight_off_is_given_back(cut_px: float) -> None:
+    """The last two cuts are 12 and 9 pixels wide, 1 mm and less."""
+    pixels, whole, cut = spike(cut_px=cut_px)
     found = settled(pixels, rough_of(cut, hole=False), mm_per_px=MM_PER_PX)
     points = np.asarray(found.points_px)
     assert points[:, 0].max() > whole[2, 0] - 8.0
@@ -118,7 +125,33 @@ def test_a_whole_outline_does_not_grow() -> None:
     assert min(cv2.pointPolygonTest(ring, (float(x), float(y)), True) for x, y in np.asarray(found.points_px)) > -1.5
 
 
-def test_a_broad_neighbour_of_the_same_card_is_not_taken_for_a_part() -> None:
+def test_a_line_that_runs_under_a_straight_side_is_no_part() -> None:
+    pixels, whole, _ = spike(lined=True)
+    found = settled(pixels, rough_of(whole, hole=False), mm_per_px=MM_PER_PX)
+    assert np.asarray(found.points_px)[:, 1].min() > whole[:, 1].min() - 2.5
+
+
+def test_a_broad_neighbour_of_the_same_card_is_not_taken_for_a_part_but_said() -> None:
     pixels, _, cut = spike(touches=True)
     beside = rough_of(np.minimum(cut, [213.0, 300.0]), hole=False)
-    assert settled(pixels, beside, mm_per_px=MM_PER_PX) is beside
+    found = settled(pixels, beside, mm_per_px=MM_PER_PX)
+    assert found.points_px is beside.points_px
+    assert found.beyond_px is not None
+    x, y, far_px = found.beyond_px
+    assert np.hypot(x - 213.0, y - 150.0) < 5.0
+    assert far_px > 40.0
+
+
+def test_a_line_that_a_point_lies_over_is_left_out_of_it() -> None:
+    """A bar a little less red than the card crosses its point under it, as the lines of a mat do."""
+    pixels, whole, cut = spike()
+    bar = np.zeros((SIDE_PX, SIDE_PX), np.uint8)
+    cv2.rectangle(bar, (238, 60), (244, 240), 255, -1)
+    cv2.fillPoly(bar, [np.rint(whole * 16).astype(np.int32)], 0, cv2.LINE_AA, 4)
+    share = cv2.GaussianBlur(bar / 255.0, (0, 0), 0.8)[..., None]
+    pixels = np.rint(pixels * (1 - share) + np.array([208.0, 92.0, 84.0]) * share).astype(np.uint8)
+    found = settled(pixels, rough_of(cut, hole=False), mm_per_px=MM_PER_PX)
+    points = np.asarray(found.points_px)
+    ring = whole.astype(np.float32)
+    assert points[:, 0].max() > whole[2, 0] - 12.0
+    assert max(abs(cv2.pointPolygonTest(ring, (float(x), float(y)), True)) for x, y in points) < 3.5
