@@ -183,6 +183,11 @@ class PhotoModel:
     def _turn(self, theta: Vector) -> Vector:
         return np.asarray(self.turn0 @ cv2.Rodrigues(np.asarray(theta[:3], dtype=np.float64))[0])
 
+    def _turns(self, theta: Vector) -> Vector:
+        """Return the derivatives of the turn matrix by the first three parameters, shape (3, 3, 3)."""
+        by_angle = cv2.Rodrigues(np.asarray(theta[:3], dtype=np.float64))[1]
+        return np.asarray(self.turn0 @ by_angle.reshape(3, 3, 3))
+
     def _to_camera(self, theta: Vector) -> Vector:
         """3x3 matrix from (X, Y, 1) mm to camera coordinates in ``unit_mm``."""
         turn = self._turn(theta)
@@ -243,12 +248,10 @@ class PhotoModel:
         by_camera[:, :, :2] = lens / depth[:, None, None]
         by_camera[:, :, 2] = -(lens[:, :, 0] * x[:, None] + lens[:, :, 1] * y[:, None]) / depth[:, None]
         out = np.zeros((len(x), 2, len(theta)))
-        for i in range(3):
-            up, down = theta.copy(), theta.copy()
-            up[i] += 1e-6
-            down[i] -= 1e-6
-            turned = (self._to_camera(up) - self._to_camera(down)) / 2e-6
-            out[:, :, i] = (by_camera * (flat @ turned.T)[:, None, :]).sum(axis=2)
+        # The middle of the reference stays where it is, whichever way the plane turns about it.
+        from_middle = (placed - self.middle_mm) / self.unit_mm
+        for i, turned in enumerate(self._turns(theta)):
+            out[:, :, i] = (by_camera * (from_middle @ turned[:, :2].T)[:, None, :]).sum(axis=2)
         out[:, :, 3:6] = by_camera
         out[:, 0, 6] = focal * (x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x))
         out[:, 1, 6] = focal * (y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y)
@@ -278,11 +281,7 @@ class PhotoModel:
         p = self.priors
         out = np.zeros((10 + len(self.placements.scale_sigmas), len(theta)))
         # Tilt: the turn matrix is not linear; everything else is.
-        for i in range(3):
-            up, down = theta.copy(), theta.copy()
-            up[i] += 1e-6
-            down[i] -= 1e-6
-            out[:2, i] = (self._turn(up) - self._turn(down))[:2, 2] / (2e-6 * np.sin(np.radians(p.tilt_sigma_deg)))
+        out[:2, :3] = self._turns(theta)[:, :2, 2].T / np.sin(np.radians(p.tilt_sigma_deg))
         out[2, 6] = 1 / self.focal_log_sigma
         out[3, 7] = out[4, 8] = 1 / (p.centre_sigma_of_diagonal * np.hypot(self.width_px, self.height_px))
         for i, sigma in enumerate((p.k1_sigma, p.k2_sigma, p.tangential_sigma, p.tangential_sigma, p.k3_sigma)):

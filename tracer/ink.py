@@ -15,7 +15,6 @@ Sources: Gonzalez and Woods, Digital Image Processing, morphological smoothing a
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass
 
@@ -156,11 +155,10 @@ def find_ink(pixels: NDArray[np.uint8], mm_per_px: float) -> Ink:
             share = cv2.max(cv2.max(first, second), third)
         dark[top:end] = share
     dark = np.asarray(cv2.GaussianBlur(dark, (3, 3), 0.7), dtype=np.uint8)
-    middle, noise = _bare_paper(dark)
-    contrast = max(LEAST_CONTRAST, (middle + NOISE_FACTOR * noise) / 255.0)
     level = ground if ground.ndim == 2 else np.asarray(ground.min(axis=2), dtype=np.uint8)
-    wide_level = cv2.resize(level, (columns, rows), interpolation=cv2.INTER_NEAREST)
-    least = cv2.LUT(wide_level, _least_by_level(dark, np.asarray(wide_level, dtype=np.uint8), contrast))
+    wide_level = np.asarray(cv2.resize(level, (columns, rows), interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
+    contrast, by_level = _least_contrast(dark, wide_level)
+    least = cv2.LUT(wide_level, by_level)
     mask = np.asarray(cv2.compare(dark, least, cv2.CMP_GT), dtype=np.uint8)
     if rims.any():
         wide = cv2.resize(rims, (columns, rows), interpolation=cv2.INTER_NEAREST)
@@ -168,30 +166,32 @@ def find_ink(pixels: NDArray[np.uint8], mm_per_px: float) -> Ink:
     return Ink(mask=mask, dark=dark, factor=factor, mm_per_px=scale, contrast=contrast)
 
 
-def _least_by_level(dark: NDArray[np.uint8], level: NDArray[np.uint8], contrast: float) -> NDArray[np.uint8]:
-    """Return how dark ink is at least, for each level of the ground it is on.
+def _least_contrast(dark: NDArray[np.uint8], level: NDArray[np.uint8]) -> tuple[float, NDArray[np.uint8]]:
+    """Return how dark ink is at least, as a share of its ground, and the same 0 to 255 for each level of the ground.
 
     Darkness is relative to the ground: a camera's noise that is nothing on paper is much on a dark table beside it.
     """
-    least = np.full(256, min(255, int(255.0 * contrast)), dtype=np.uint8)
     stride = max(1, dark.shape[0] // 1500), max(1, dark.shape[1] // 1500)
     some, there = dark[:: stride[0], :: stride[1]], level[:: stride[0], :: stride[1]]
-    for low, high in itertools.pairwise(_LEVELS):
-        own = some[(there >= low) & (there < high)]
-        if len(own) >= _ENOUGH_TO_TELL:
+    kinds = len(_LEVELS) - 1
+    kind_of = np.repeat(np.arange(kinds, dtype=np.uint16) * 256, np.diff(_LEVELS))
+    counts = np.bincount((kind_of[there] + some).ravel(), minlength=kinds * 256).reshape(kinds, 256)
+    middle, noise = _bare_paper(counts.sum(axis=0))
+    contrast = max(LEAST_CONTRAST, (middle + NOISE_FACTOR * noise) / 255.0)
+    least = np.full(256, min(255, int(255.0 * contrast)), dtype=np.uint8)
+    for own, low, high in zip(counts, _LEVELS, _LEVELS[1:], strict=False):
+        if own.sum() >= _ENOUGH_TO_TELL:
             middle, noise = _bare_paper(own)
             least[low:high] = np.clip(middle + NOISE_FACTOR * noise, least[low:high], 255).astype(np.uint8)
-    return least
+    return contrast, least
 
 
-def _bare_paper(dark: NDArray[np.uint8]) -> tuple[float, float]:
-    """Return the middle and the standard deviation of the darkness levels of bare paper.
+def _bare_paper(counts: NDArray[np.int64]) -> tuple[float, float]:
+    """Return the middle and the standard deviation of the darkness levels of bare paper, from how often each occurs.
 
     Ink only adds levels to the right, so the left half of the bump tells its width (68.3 % within one sigma).
     """
-    sample = dark if dark.ndim == 1 else dark[:: max(1, dark.shape[0] // 1500), :: max(1, dark.shape[1] // 1500)]
-    levels = np.bincount(sample.ravel(), minlength=256).astype(np.float64)
-    share = np.cumsum(levels) / max(1.0, levels.sum())
+    share = np.cumsum(counts) / max(1, int(counts.sum()))
     middle = int(np.searchsorted(share, 0.5))
     low = int(np.searchsorted(share, 0.1587))
     return float(middle), float(max(1.0, middle - low))

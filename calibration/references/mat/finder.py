@@ -126,10 +126,11 @@ def find_lattice(scene: SearchPicture, picture: GridPicture, seeds: Sequence[See
     most = 0
     for seed in seeds[:_SEEDS_TRIED]:
         points = scene.from_reduced(seed.points)
-        width = line_width(picture, seed.nodes, points, light_on_dark=seed.light_on_dark)
-        if width is None:
+        seen = line_width(picture, seed.nodes, points, light_on_dark=seed.light_on_dark)
+        if seen is None:
             continue
-        grown = grow(picture, seed.nodes, points, light_on_dark=seed.light_on_dark, line_sigma_px=width)
+        width, start = seen
+        grown = grow(picture, seed.nodes, points, light_on_dark=seed.light_on_dark, line_sigma_px=width, start=start)
         if grown is None or not _credible(grown[0]):
             continue
         held = int(supported(grown[1]).sum())

@@ -281,10 +281,15 @@ def look(
     )
 
 
-def line_width(picture: GridPicture, nodes: NDArray[np.intp], points: Array, *, light_on_dark: bool) -> float | None:
-    """Return the standard deviation of the lines' profile that fits a seed best; None where no line is seen."""
+def line_width(
+    picture: GridPicture, nodes: NDArray[np.intp], points: Array, *, light_on_dark: bool
+) -> tuple[float, CameraFit] | None:
+    """Return the standard deviation of the lines' profile that fits a seed best, and a camera to begin from.
+
+    None where no line is seen.
+    """
     try:
-        fit = fit_lattice(picture, nodes, points, np.full(len(nodes), 1.0))
+        fit = fit_lattice(picture, nodes, points, np.full(len(nodes), 1.0), settled_chi2=_ROUGH_CHI2)
     except (ScaleError, np.linalg.LinAlgError):
         return None
     starts, ends = _stretches_between(nodes)
@@ -310,7 +315,7 @@ def line_width(picture: GridPicture, nodes: NDArray[np.intp], points: Array, *, 
         known = np.isfinite(got.significance)
         clear.append(float(np.median(got.significance[known])) if known.sum() >= 6 else 0.0)
     best = int(np.argmax(clear))
-    return _WIDTHS_PX[best] if clear[best] > _FAIR else None
+    return (_WIDTHS_PX[best], fit) if clear[best] > _FAIR else None
 
 
 def supported(nodes: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -353,15 +358,21 @@ class _Book:
 
 
 def grow(
-    picture: GridPicture, nodes: NDArray[np.intp], points: Array, *, light_on_dark: bool, line_sigma_px: float = 1.2
+    picture: GridPicture,
+    nodes: NDArray[np.intp],
+    points: Array,
+    *,
+    light_on_dark: bool,
+    line_sigma_px: float = 1.2,
+    start: CameraFit | None = None,
 ) -> tuple[CameraFit, NDArray[np.intp]] | None:
-    """Grow a lattice from a seed's nodes (full-resolution pixels).
+    """Grow a lattice from a seed's nodes (full-resolution pixels), beginning from a camera where there is one.
 
     Returns the camera in lattice units and the nodes found, or None where the picture does not bear the seed out.
     """
     book = _Book(nodes, points)
     result: tuple[CameraFit, NDArray[np.intp]] | None = None
-    fit: CameraFit | None = None
+    fit = start
     for turn in range(_ROUNDS):
         nodes, points, sigma = book.arrays()
         order = np.argsort(sigma, kind="stable")

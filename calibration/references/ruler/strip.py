@@ -221,11 +221,17 @@ def _alike(windows: list[Window]) -> list[Window]:
 def smooth(s: Array, values: Array, degree: int) -> Array:
     """Coefficients of a robust polynomial (Huber weights, five rounds)."""
     degree = min(degree, max(0, len(s) - 2))
+    # About the middle and in half spans the powers are of one size, so that the normal equations are good enough.
+    middle, half = float(s.mean()), max(float(np.ptp(s)) / 2, 1e-9)
+    powers = np.vander((s - middle) / half, degree + 1)
     weights = np.ones(len(s))
-    line = np.polyfit(s, values, degree)
-    for _ in range(5):
-        miss = np.abs(np.polyval(line, s) - values)
+    for _ in range(6):
+        weighted = powers.T * weights
+        line = np.linalg.lstsq(weighted @ powers, weighted @ values, rcond=None)[0]
+        miss = np.abs(powers @ line - values)
         spread = 1.4826 * float(np.median(miss)) + 1e-6
         weights = np.minimum(1.0, 1.5 * spread / np.maximum(miss, 1e-9))
-        line = np.polyfit(s, values, degree, w=np.sqrt(weights))
-    return np.asarray(line)
+    whole = np.zeros(degree + 1)
+    own = np.poly1d(line)(np.poly1d([1.0 / half, -middle / half])).coeffs
+    whole[len(whole) - len(own) :] = own
+    return whole
