@@ -5,11 +5,13 @@ import pytest
 
 from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
 from tracer.ink import find_ink
+from tracer.search import choose
 from tracer.search.bundles import follow_sizes, is_bundle
 from tracer.search.drawn import read_line_work
 from tracer.search.find import find_candidates
 from tracer.search.graph import Edge
 from tracer.search.nesting import Nesting
+from tracer.search.pieces import find_pieces
 
 STYLES = (None, (6, 2), (3, 1.5), (8, 2, 1.5, 2), (1.2, 1.2), (12, 3), (4, 1.2, 1, 1.2))
 CLOSE_MM = 1.0
@@ -29,11 +31,26 @@ def sleeve(k):
     return np.array([*cap, (134 + 0.1 * g, 160 + 0.6 * g), (46 - 0.1 * g, 160 + 0.6 * g)])
 
 
+def front(k):
+    """Half a front on a fold: all necklines cross in one fan below the shoulder, so that their order is reversed."""
+    n = 2.5 * k
+    t = np.linspace(0.0, 1.0, 30)[:, None]
+    a, b, c, d = np.array([(18, 62 - 0.3 * n), (44, 62 - 0.3 * n), (58 + 0.5 * n, 44 - n), (60 + 0.5 * n, 24 - n)])
+    neck = (1 - t) ** 3 * a + 3 * t * (1 - t) ** 2 * b + 3 * t * t * (1 - t) * c + t**3 * d
+    side = [(104 + 2.4 * k, 36 - 1.4 * k), (110 + 4.0 * k, 100), (116 + 4.0 * k, 152 + 3.5 * k), (18, 160 + 3.5 * k)]
+    return np.array([*neck, *side])
+
+
 def drawn(shape, styles, dpi):
     d = Drawing(184, 196, dpi=dpi)
     for k in range(7):
         d.line(shape(k), closed=True, width_mm=0.35, dash=styles[k])
     return d
+
+
+def polygon_area_mm2(points):
+    x, y = points.T
+    return abs(float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum())) / 2
 
 
 def distinct(parts):
@@ -56,6 +73,35 @@ def test_each_of_seven_sizes_is_followed_over_its_whole_way(shape, styles, dpi):
         true = shape(k)
         away = [max(polygon_distance_mm(r, true).max(), polygon_distance_mm(true, r).max()) for r in rings]
         assert min(away) < CLOSE_MM, k
+
+
+def test_lines_that_all_cross_in_one_fan_keep_their_sizes():
+    d = drawn(front, (None,) * 7, 240)
+    sheet = d.sheet()
+    ink = find_ink(sheet.picture.pixels, sheet.mm_per_px)
+    work = read_line_work(ink, bundled=True)
+    found = follow_sizes(work, work.loops[0])
+    assert [f.rank for f in found] == list(range(7))
+    for k, f in enumerate(found):
+        ring = (ink.to_picture(distinct(f.parts)) + 0.5) * d.mm_per_px
+        # Within the fan itself, where corners lie on the lines of others, a line may be a millimetre or two off.
+        away = np.concatenate([polygon_distance_mm(ring, front(k)), polygon_distance_mm(front(k), ring)])
+        assert np.mean(away < CLOSE_MM / 2) > 0.95, k
+
+
+def test_sizes_keep_their_numbers_where_one_is_not_followed(monkeypatch):
+    d = drawn(skirt, STYLES, 200)
+    sheet = d.sheet()
+    work = read_line_work(find_ink(sheet.picture.pixels, sheet.mm_per_px), bundled=True)
+    found, other = find_pieces(work, [])
+    monkeypatch.setattr(choose, "follow_sizes", lambda *a: [s for s in follow_sizes(*a) if s.rank != 2])
+    monkeypatch.setattr(choose, "_from_strokes", lambda *_: [])
+    whole = work.loops[0].area * d.mm_per_px**2
+    for asked, told, count in ((2, 2, 7), (3, 4, 2), (4, 4, 7)):
+        chosen, counts = choose.choose_sizes(work, found, other, asked)
+        true = polygon_area_mm2(skirt(told - 1))
+        assert counts == [count]
+        assert abs(chosen[0].area * d.mm_per_px**2 - true) < 0.01 * whole
 
 
 def test_the_size_asked_for_is_traced():

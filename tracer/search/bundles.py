@@ -20,6 +20,8 @@ from tracer.search.follow import Follower
 from tracer.search.gaps import prune_spurs
 from tracer.search.graph import Edge, Points, build_graph, thin
 from tracer.search.nesting import Nesting
+from tracer.search.ranked import close_ranks
+from tracer.search.ranks import find_ranks
 from tracer.search.tracklets import find_tracklets, with_shared
 
 FINE_MM = 0.06
@@ -44,11 +46,15 @@ SEEN_TOGETHER_MM = 4.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SizeLine:
-    """The closed line of one size in pixels of the mask: its parts in order, and its area in square pixels."""
+    """The closed line of one size in pixels of the mask: its parts in order, and its area in square pixels.
+
+    ``rank`` is which size it is, 0 the smallest, -1 where that is not known.
+    """
 
     parts: tuple[Part, ...]
     own: float
     area: float
+    rank: int = -1
 
 
 def is_bundle(work: LineWork, loop: Loop) -> bool:
@@ -171,9 +177,18 @@ def follow_sizes(work: LineWork, loop: Loop, free: NDArray[np.uint8] | None = No
     tracklets = with_shared(tracklets, lambda p: nesting.known and nesting.out(Edge(0, 1, p)) is None, fine_mm)
     follower = Follower(tracklets, fine, fine_mm)
     follower.run()
-    loops = close_chains(
-        follower, _LONG_SHARE * around, lambda p: nesting.out(Edge(0, 1, p)), own_order=_OWN_ORDER, alike=_ALIKE
-    )
+    ranks = find_ranks(follower, nesting) if nesting.known else None
+    loops: list[SizeLoop] = []
+    if ranks is not None:
+        follower.keep_to(ranks.of)
+        ranks = find_ranks(follower, nesting) or ranks
+        follower.keep_to(ranks.of)
+        loops = close_ranks(follower, ranks, _LONG_SHARE * around / 2, alike=_ALIKE)
+    if len(loops) < LEAST_LINES:
+        follower.ranks = None
+        loops = close_chains(
+            follower, _LONG_SHARE * around, lambda p: nesting.out(Edge(0, 1, p)), own_order=_OWN_ORDER, alike=_ALIKE
+        )
     return [_placed(s, np.array([x0, y0], dtype=np.float64), up) for s in loops]
 
 
@@ -194,4 +209,4 @@ def _placed(size: SizeLoop, origin: NDArray[np.float64], up: int) -> SizeLine:
     parts = tuple(
         Part(points=(p.points + 0.5) / up - 0.5 + origin, kind=p.kind, white_mm=p.white_mm) for p in size.parts
     )
-    return SizeLine(parts=parts, own=size.own, area=size.area / up**2)
+    return SizeLine(parts=parts, own=size.own, area=size.area / up**2, rank=size.rank)

@@ -53,7 +53,8 @@ def choose_sizes(
     Returns
     -------
     tuple
-        The pieces, and for each the number of sizes that were told apart (1 where there is one line only).
+        The pieces, and for each the number of sizes that were told apart (1 where there is one line only; less than
+        ``size_line`` where that line was not found).
     """
     out: list[Found] = []
     counts: list[int] = []
@@ -63,48 +64,57 @@ def choose_sizes(
         mine = [f for f in drawn if f.loop == index]
         if any(f.area > LEAST_AREA_SHARE * g.area and lies_in(f.points, g.points) for f in mine for g in families):
             continue
-        sizes = [] if index in frames else _family(work, index, max(f.mass for f in mine))
+        sizes = {} if index in frames else _family(work, index, max(f.mass for f in mine))
         if len(sizes) < LEAST_SIZES:
             out += mine
             counts += [1] * len(mine)
             continue
-        out.append(sizes[min(size_line or len(sizes), len(sizes)) - 1])
-        counts.append(len(sizes))
-        families.append(sizes[-1])
+        most = max(sizes)
+        # Where the line asked for was not followed its next larger one is taken, and that is said.
+        number = min((n for n in sizes if n >= (size_line or most)), default=most)
+        out.append(sizes[number])
+        counts.append(most if size_line in (None, number) else min(most, (size_line or most) - 1))
+        families.append(sizes[most])
     return _without_links(work, first, out), counts
 
 
-def _family(work: LineWork, index: int, mass: float) -> list[Found]:
-    """Return the lines of all sizes in a loop and in the loops inside it, smallest first."""
+def _family(work: LineWork, index: int, mass: float) -> dict[int, Found]:
+    """Return the lines of all sizes in a loop and in the loops inside it by number, 1 the smallest."""
     if not is_bundle(work, work.loops[index]):
-        return []
+        return {}
     # Broad lines that cross at wide angles are told apart by their strokes; the reading that tells more sizes is right.
     # The strokes come first: the parts of followed lines are put into the graph as edges of their own.
     among_strokes = _from_strokes(work, index, mass)
-    return max(_from_bundle(work, index), among_strokes, key=len)
+    followed = _from_bundle(work, index)
+    strokes = dict(enumerate(among_strokes, 1))
+    most = max(followed, default=0)
+    return followed if len(strokes) < most else strokes | followed if len(strokes) == most else strokes
 
 
-def _from_bundle(work: LineWork, index: int) -> list[Found]:
+def _from_bundle(work: LineWork, index: int) -> dict[int, Found]:
     """Return the lines of sizes as they are followed through their bundle, their parts put into the graph as edges."""
     graph, loop = work.graph, work.loops[index]
     kept: list[SizeLine] = []
-    for line in sorted(follow_sizes(work, loop), key=lambda s: s.area):
+    for line in sorted(follow_sizes(work, loop), key=lambda s: (s.rank, s.area)):
         if line.own <= LEAST_OWN or line.area < LEAST_AREA_SHARE * loop.area:
             continue
-        if not kept or line.area > kept[-1].area * (1.0 + SAME_SHARE):
+        if not kept or line.rank > kept[-1].rank or line.area > kept[-1].area * (1.0 + SAME_SHARE):
             kept.append(line)
         elif line.own > kept[-1].own:
             kept[-1] = line
     if len(kept) < LEAST_SIZES:
-        return []
+        return {}
+    ranks = [s.rank if s.rank >= 0 else n for n, s in enumerate(kept)]
     before = len(graph.edges)
     stretches = [tuple(_stretches(graph, line.parts, work.ink.mm_per_px)) for line in kept]
     new = LineGraph(graph.nodes, graph.edges[before:])
     measure_lines(new, work.ink.dark, WIDEST_LINE_MM / work.ink.mm_per_px)
-    return [
-        Found(stretches=s, block=loop.block, loop=index, area=line.area, mass=usual(graph, [t.edge for t in s], "mass"))
-        for s, line in zip(stretches, kept, strict=True)
-    ]
+    return {
+        rank + 1: Found(
+            stretches=s, block=loop.block, loop=index, area=line.area, mass=usual(graph, [t.edge for t in s], "mass")
+        )
+        for rank, s, line in zip(ranks, stretches, kept, strict=True)
+    }
 
 
 def _stretches(graph: LineGraph, parts: Sequence[Part], scale: float) -> list[Stretch]:

@@ -27,6 +27,8 @@ ATTACH_MM = 3.5
 """A line that ends so close before another may end on it (the space of a dashed line)."""
 LOOSE_MM = 6.0
 """Ends so near to each other may be joined any way round, at a price."""
+SAME_LOOSE_MM, SAME_PRICE = 12.0, 1.2
+"""The same for ends that are known to be one size's."""
 PIECE_MM = 8.0
 """Long lines are priced in pieces of this length."""
 _CONE = 0.5
@@ -134,10 +136,15 @@ class Network:
             place = self._place_on(stretches[k], k, position, cuts)
             link = np.linspace(state.at, points[hit], max(2, int(far[best]) + 1))
             self._way((self.end_place[end], place), link, -1, "link", follower.white_mm(link), 1.0)
-        for i, j in cKDTree(at).query_pairs(LOOSE_MM / self.scale):
+        ranks = follower.ranks
+        for i, j in cKDTree(at).query_pairs((LOOSE_MM if ranks is None else SAME_LOOSE_MM) / self.scale):
+            same = ranks is not None and ranks[free[i][0]] == ranks[free[j][0]] >= 0
+            if not same and float(np.hypot(*(at[i] - at[j]))) > LOOSE_MM / self.scale:
+                continue
             link = _around_corner(follower.state(free[i]), follower.state(free[j]), LOOSE_MM / self.scale)
             white = follower.white_mm(link)
-            self._way((self.end_place[free[i]], self.end_place[free[j]]), link, -1, "link", white, LOOSE_PRICE)
+            places = (self.end_place[free[i]], self.end_place[free[j]])
+            self._way(places, link, -1, "link", white, SAME_PRICE if same else LOOSE_PRICE)
         return cuts
 
     def _place_on(self, stretch: Tracklet, k: int, position: int, cuts: dict[int, list[tuple[int, int]]]) -> int:
@@ -198,21 +205,29 @@ def _around_corner(a: State, b: State, most_px: float) -> Points:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Part:
-    """A part of a closed line: its points, what it is (as in :class:`Way`), how much of it is bare paper."""
+    """A part of a closed line: its points, what it is (as in :class:`Way`), how much of it is bare paper.
+
+    ``sure`` where it was seen as this line's own, apart from others.
+    """
 
     points: Points
     kind: str
     white_mm: float
+    sure: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SizeLoop:
-    """The closed line of a size: its parts in order, the chains that it runs over, and how much of it is its own."""
+    """The closed line of a size: its parts in order, the chains that it runs over, and how much of it is its own.
+
+    ``rank`` is which size it is, 0 the smallest, -1 where that is not known.
+    """
 
     parts: tuple[Part, ...]
     chains: frozenset[int]
     own: float
     area: float
+    rank: int = -1
 
     @property
     def points(self) -> Points:
@@ -282,11 +297,11 @@ def close_chains(
         first = (chain[0][0], 0 if chain[0][1] else 1)
         last = (chain[-1][0], 1 if chain[-1][1] else 0)
         if last in follower.partner and follower.other(last) == first:
-            loops.append(_loop(parts[n], frozenset([n]), 1.0))
+            loops.append(loop_of(parts[n], frozenset([n]), 1.0))
             claimed.add(n)
             continue
         price = [
-            0.0 if way.stretch < 0 else _price(
+            0.0 if way.stretch < 0 else alien_price(
                 styles[n], styles[owner[way.stretch]], out[n], places[index], own_order, alike,
                 claimed=owner[way.stretch] in claimed,
             )
@@ -312,13 +327,13 @@ def close_chains(
                 alien += long_mm * price[index]
                 if price[index] < 0.3:
                     mine[owner[way.stretch]] = mine.get(owner[way.stretch], 0.0) + long_mm
-        loop = _loop(_taut(ring, follower), frozenset(used), 1.0 - alien / max(length_mm(ring, scale), 1e-6))
+        loop = loop_of(taut(ring, follower), frozenset(used), 1.0 - alien / max(length_mm(ring, scale), 1e-6))
         loops.append(loop)
         claimed |= {n, *(other for other, share in mine.items() if share > 0.5 * long[other])}
     return loops
 
 
-def _taut(parts: Sequence[Part], follower: Follower) -> list[Part]:
+def taut(parts: Sequence[Part], follower: Follower) -> list[Part]:
     """Return parts with what lines share pulled straight within its ink: thinning goes to and fro in broad ink."""
     out: list[Part] = []
     for shared, group in itertools.groupby(parts, key=lambda p: p.kind in ("common", "link")):
@@ -329,7 +344,7 @@ def _taut(parts: Sequence[Part], follower: Follower) -> list[Part]:
         points = np.concatenate([run[0].points[:1], *(p.points[1:] for p in run)])
         way = pulled(points, follower)
         white = follower.white_mm(way)
-        out.append(Part(points=way, kind="common", white_mm=white))
+        out.append(Part(points=way, kind="common", white_mm=white, sure=False))
     return out
 
 
@@ -354,7 +369,7 @@ def pulled(points: Points, follower: Follower) -> Points:
     return np.concatenate(out)
 
 
-def _price(
+def alien_price(
     own: tuple[float, float, float] | None,
     style: tuple[float, float, float] | None,
     mine: float | None,
@@ -374,7 +389,8 @@ def _price(
     return max(apart, 0.7) if claimed else apart
 
 
-def _loop(parts: Sequence[Part], chains: frozenset[int], own: float) -> SizeLoop:
+def loop_of(parts: Sequence[Part], chains: frozenset[int], own: float) -> SizeLoop:
+    """Return the closed line of parts in order, those without length left out."""
     kept = tuple(p for p in parts if len(p.points) > 1)
     points = np.concatenate([p.points[:-1] for p in kept])
     return SizeLoop(parts=kept, chains=chains, own=own, area=shoelace(points))

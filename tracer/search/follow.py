@@ -9,6 +9,7 @@ against the way itself.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -63,17 +64,24 @@ MOST, MOST_TOGETHER = 14.0, 60.0
 STRAIGHT_ON, LEAST_SPACE_MM = 1.5, 0.4
 """A join that costs less, over so much bare paper at least, goes on straight behind a space (judgement)."""
 STYLE_COST = 5.0
+SAME_SIZE = 0.3
+"""A join of two stretches that are known to be one size's costs so much of what it would (judgement)."""
+LEAST_RUN_MM, LEAST_COST = 4.0, 1.0
 CORNER_COST, CORNER_REACH_MM = 6.0, 3.5
 
 
 @dataclass(slots=True, eq=False)
 class Follower:
-    """Joins the ends of stretches. ``mask`` is the ink; ``partner`` grows."""
+    """Joins the ends of stretches. ``mask`` is the ink; ``partner`` grows.
+
+    ``ranks`` is for each stretch which size it is, -1 where that is not known; see :meth:`keep_to`.
+    """
 
     tracklets: Tracklets
     mask: NDArray[np.uint8]
     mm_per_px: float
     partner: dict[End, Join] = field(default_factory=dict)
+    ranks: NDArray[np.int64] | None = None
     _states: dict[End, State] = field(default_factory=dict)
     _ink: NDArray[np.uint8] = field(init=False)
     _middles: cKDTree = field(init=False)
@@ -168,7 +176,57 @@ class Follower:
 
     def _may_join(self, a: End, b: End) -> bool:
         """Return whether a line may go on so: what all sizes share is no part of one size's own line."""
+        if self.ranks is not None and min(self.ranks[a[0]], self.ranks[b[0]]) >= 0:
+            return bool(self.ranks[a[0]] == self.ranks[b[0]])
         return self.tracklets.single[a[0]].shared == self.tracklets.single[b[0]].shared
+
+    def _same(self, a: End, b: End) -> bool:
+        """Return whether two ends are known to be of one size."""
+        return self.ranks is not None and bool(self.ranks[a[0]] == self.ranks[b[0]] >= 0)
+
+    def keep_to(self, ranks: NDArray[np.int64]) -> None:
+        """Take chains apart where they go from one size's line to another's, and join what is left free anew.
+
+        ``ranks`` is for each stretch which size it is, -1 where that is not known; in ``self.ranks`` it is carried
+        along the chains.
+        """
+        lengths = np.array(self._lengths)
+        for chain in self.chains():
+            self._part(chain, ranks, lengths)
+        self.ranks = self._carried(ranks, lengths)
+        self._states.clear()
+        for _ in range(2):
+            if not self._assign(self._options(MOST, self._styles(), MOST_TOGETHER)):
+                break
+        self._take(self._corners(), 11.0, 0.5)
+        self.ranks = self._carried(ranks, lengths)
+
+    def _part(self, chain: Sequence[tuple[int, bool]], ranks: NDArray[np.int64], lengths: NDArray[np.float64]) -> None:
+        runs: list[list[int]] = []
+        known = [n for n, (k, _) in enumerate(chain) if ranks[k] >= 0]
+        for n in known:
+            if runs and ranks[chain[runs[-1][-1]][0]] == ranks[chain[n][0]]:
+                runs[-1].append(n)
+            else:
+                runs.append([n])
+        # A few millimetres that say otherwise than their surroundings were looked at across a crossing.
+        long = [sum(lengths[chain[n][0]] for n in run) * self.mm_per_px for run in runs]
+        runs = [r for r, mm in zip(runs, long, strict=True) if mm > LEAST_RUN_MM or len(runs) == 1]
+        for one, two in itertools.pairwise(runs):
+            if ranks[chain[one[-1]][0]] == ranks[chain[two[0]][0]]:
+                continue
+            ends = [(chain[n][0], 1 if chain[n][1] else 0) for n in range(one[-1], two[0])]
+            worst = max((self.partner[e] for e in ends), key=lambda j: j.cost + LEAST_COST * (not j.corner))
+            del self.partner[worst.a], self.partner[worst.b]
+
+    def _carried(self, ranks: NDArray[np.int64], lengths: NDArray[np.float64]) -> NDArray[np.int64]:
+        out = ranks.copy()
+        for chain in self.chains():
+            members = np.array([k for k, _ in chain])
+            known = members[ranks[members] >= 0]
+            if len(known):
+                out[members] = int(np.bincount(ranks[known], weights=lengths[known]).argmax())
+        return out
 
     def _take(self, joins: list[Join], most: float, margin: float) -> int:
         best: dict[End, list[float]] = {}
@@ -238,7 +296,11 @@ class Follower:
         p = signed_turn(chord, way[i])
         q = signed_turn(chord, -way[j])
         cost = bending_cost(p, q, length, np.hypot(sigma[i], sigma[j])) + TURN_PRICE * (p * p + q * q)
-        good = (np.abs(p) < _TURN_RAD) & (np.abs(q) < _TURN_RAD) & (cost < most)
+        good = (
+            (np.abs(p) < _TURN_RAD)
+            & (np.abs(q) < _TURN_RAD)
+            & (cost < most / (1.0 if self.ranks is None else SAME_SIZE))
+        )
         # Stretches that overlap a little (a crossing's bent ends) may point past each other.
         between = signed_turn_between(way[i], -way[j])
         middle = way[i] - way[j]
@@ -256,7 +318,7 @@ class Follower:
                 continue
             points = hermite(states[int(i[k])], states[int(j[k])])
             white = self.white_mm(points)
-            total = float(cost[k]) + white_price(white)
+            total = (float(cost[k]) + white_price(white)) * (SAME_SIZE if self._same(a, b) else 1.0)
             if white > LONGEST_WHITE_MM or total > most or self._skips(a, b, points):
                 continue
             joins.append(Join(a=a, b=b, cost=total, points=points, white_mm=white))
@@ -316,7 +378,10 @@ class Follower:
                         continue
                     one, two = self.state(end), self.state(other)
                     cost = self._direct(one, two) if long < DIRECT_MM else self._apart(one, two, way, long)
-                    if cost is None or cost > most:
+                    if cost is None:
+                        continue
+                    cost *= SAME_SIZE if self._same(end, other) else 1.0
+                    if cost > most:
                         continue
                     points = hermite(one, two) if long < DIRECT_MM else way
                     if self.white_mm(points) > 1.0:
@@ -426,6 +491,7 @@ class Follower:
             points = np.concatenate([straight(a.at, corner), straight(corner, b.at)[1:]])
             white = self.white_mm(points)
             cost = CORNER_COST + 0.5 * float(np.abs(ahead).sum()) + white_price(white)
+            cost *= SAME_SIZE if self._same(ends[int(i)], ends[int(j)]) else 1.0
             join = Join(a=ends[int(i)], b=ends[int(j)], cost=cost, points=points, white_mm=white, corner=True)
             joins.append((replace(self._styled(join, styles), corner=True), corner))
         joins_left = without_tees(joins, dict(zip(ends, states, strict=True)), 0.6 / scale)

@@ -75,3 +75,13 @@ class Nesting:
         if told.mean() < 0.5:
             return None
         return float(np.median(inner[told] / (inner + outside)[told]))
+
+    def slope(self, at: Points, way: Points, reach_px: float) -> NDArray[np.float64]:
+        """Return by how much farther from the inside than from the outside places lie along a way, for (N, 2) each."""
+        depth = []
+        for side in (-reach_px, reach_px):
+            column, row = self._place(at + side * way).reshape(-1, 2).T
+            column = np.clip(column, 0, self.from_inner.shape[1] - 1)
+            row = np.clip(row, 0, self.from_inner.shape[0] - 1)
+            depth.append(self.from_inner[row, column].astype(np.float64) - self.from_outside[row, column])
+        return np.asarray(depth[1] - depth[0])
