@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.camera_fit import fit_camera
 from calibration.picture import Picture, PxPoints, Source
 from calibration.references.mat import find
-from calibration.references.mat.pitch import AMBIGUOUS, Shape, evidence, plausible
+from calibration.references.mat.pitch import AMBIGUOUS, Shape, _explained, evidence, plausible
 from calibration.references.reference import Reference, SearchPicture
 from fixtures import render, scenarios
 from fixtures.geometry import rectangle
@@ -150,6 +150,7 @@ def test_a_grid_that_could_be_inches_or_centimetres_comes_back_as_both() -> None
         ({"cells": (20, 20), "divided_by": 2, "closed": (False, False)}, 25.4),
         ({"cells": (17, 11), "divided_by": 8}, 25.4),
         ({"cells": (12, 8), "divided_by": 5, "closed": (False, False)}, 50.0),
+        ({"cells": (24, 36), "closed": (True, False), "distance_cells": 71.0}, 25.4),
     ],
 )
 def test_what_a_mat_shows_of_its_pitch_is_weighed(shape: dict[str, Any], pitch_mm: float) -> None:
@@ -157,6 +158,24 @@ def test_what_a_mat_shows_of_its_pitch_is_weighed(shape: dict[str, Any], pitch_m
     ranked = sorted(evidence(Shape(**(usual | shape))).items(), key=lambda item: -item[1])
     assert ranked[0][0] == pytest.approx(pitch_mm)
     assert ranked[0][1] - ranked[1][1] >= AMBIGUOUS
+
+
+@pytest.mark.parametrize(
+    ("heavy", "period", "clear"),
+    [
+        ((6,), 6, True),  # of eleven lines within a 12 in side only one is a heavier sixth
+        ((1, 11), 10, True),
+        ((1,), 10, False),  # one of the two that would have to be heavier
+        ((3, 8), 6, False),
+    ],
+)
+def test_lines_are_heavier_every_so_many_where_all_of_those_are(
+    heavy: tuple[int, ...], period: int, clear: bool
+) -> None:
+    rng = np.random.default_rng(5)
+    strengths = {k: float(rng.normal(0, 0.02)) + (0.5 if k in heavy else 0.0) for k in range(1, 12)}
+    more, scatter, _ = _explained(strengths, period)
+    assert (more > 0.15 and more / scatter > 2.5) == clear
 
 
 @pytest.mark.parametrize(

@@ -22,6 +22,7 @@ from tracer.search.graph import Points
 from tracer.search.ground import DEEPEST_SHADOW, Ground, read_ground, to_rgb
 from tracer.search.loops import polygon_area
 from tracer.search.mat_clear import Clear, without_lines
+from tracer.search.mat_edge import find_edge_line
 from tracer.search.mat_grid import GridLook, MatGrid, read_look
 from tracer.search.mat_ground import read_mat_ground
 from tracer.search.raster import (
@@ -322,10 +323,15 @@ def _edge_of(
 
     thing = replace(thing, holes=tuple(h for h in thing.holes if _is_open(share, at(h), per_px)))
     if clear is not None and bodies.grid is not None and bodies.look is not None:
-        # Now that the edge is known, so is the shadow on the mat right beside it.
+        # Now that the edge is known nearly, it is sought among the mat's lines themselves.
         shape = to_size(region, crop.shape[1], crop.shape[0])
-        clear = without_lines(pixels, whole, bodies.grid, bodies.look, ground, colour, others, shape)
-        thing = replace(thing, clear=clear)
+        rings, found = [], []
+        for ring, hole in ((thing.points, False), *((h, True) for h in thing.holes)):
+            line = find_edge_line(to_rgb(pixels), ring, bodies.grid, bodies.look, ground, colour, hole=hole)
+            rings.append(ring if line is None else line.within(ring))
+            found += [] if line is None else [line]
+        clear = without_lines(pixels, whole, bodies.grid, bodies.look, ground, colour, others, shape, found)
+        thing = replace(thing, clear=clear, points=rings[0], holes=tuple(rings[1:]))
     return thing if _step_across(share, at(thing.points), per_px) > LEAST_STEP else None
 
 

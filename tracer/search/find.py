@@ -64,9 +64,8 @@ _NO_WORDS = Finding(
 _SPAN_SHARE = 0.9
 _MOST_CLOSER = 40
 """So many blocks of text at most are looked at again from closer by; more of them are no words (judgement)."""
-_DOUBTFUL_PX, _SHORT_PX = 0.24, 40
-"""Places of an edge that may be off by so much are carried across where they are few in a row (judgement)."""
-_STRAIGHT_RAD = 0.2
+_DOUBTFUL_PX, _MOST_IN_RUN = 0.2, 40
+"""Neighbouring places of an edge that may be off by so much are off together, over so many (judgement)."""
 _COVERS_ALL = ("mat", "sheet", "density", "page", "target")
 
 
@@ -362,39 +361,24 @@ def _edge_candidate(thing: Thing) -> Candidate:
             kind="edge",
             line_width_px=0.0,
             colour_weights=thing.weights,
-            obscured=_doubtful(points, doubt),
+            obscured=np.zeros(len(points), dtype=bool),
             bridged=np.zeros(len(points), dtype=bool),
-            doubt_px=doubt,
+            doubt_px=_in_runs(doubt),
             hole=hole,
         )
 
     return Candidate(outline=rough(thing.points), holes=tuple(rough(h, hole=True) for h in thing.holes))
 
 
-def _doubtful(points: NDArray[np.float64], doubt_px: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Return where the edge of a thing cannot be read for a line of the mat.
+def _in_runs(doubt_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the doubt of each point such that a run of doubtful ones counts as the one reading that it is.
 
-    Where a line crosses the edge, what is seen beside it tells more; where it runs along, a doubtful place is better
-    than none.
+    What is wrong about a line of the mat is wrong for all the points along it.
     """
-    out = np.zeros(len(points), dtype=bool)
+    out = doubt_px.copy()
     for first, count in runs_of(doubt_px > _DOUBTFUL_PX, closed=True):
-        if count <= _SHORT_PX and _goes_straight_on(points, first, count):
-            out[(first + np.arange(count)) % len(points)] = True
+        out[(first + np.arange(count)) % len(out)] *= np.sqrt(min(count, _MOST_IN_RUN))
     return out
-
-
-def _goes_straight_on(points: NDArray[np.float64], first: int, count: int) -> bool:
-    """Return whether a ring has the same direction on both sides of a run, and across it."""
-    arm = 14
-    if len(points) < count + 4 * arm:
-        return False
-    n = len(points)
-    at = np.array([first - arm - 2, first - 2, first + count + 1, first + count + 1 + arm]) % n
-    ways = np.diff(points[at], axis=0)
-    angles = np.arctan2(ways[:, 1], ways[:, 0])
-    turns = np.abs((np.diff(angles) + np.pi) % (2 * np.pi) - np.pi)
-    return bool((turns < _STRAIGHT_RAD).all())
 
 
 def _drawn_candidate(

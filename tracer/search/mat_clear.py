@@ -10,14 +10,18 @@ Limits: where a line has the thing's own colour nothing tells one from the other
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
+from scipy.spatial import cKDTree
 
 from calibration.light import SRGB_TO_LINEAR
 from tracer.search.ground import Ground, to_rgb
+from tracer.search.mat_edge import EdgeLine
 from tracer.search.mat_grid import REACH_PX, GridLook, MatGrid
 from tracer.search.raster import Mask, Window
 
@@ -40,6 +44,10 @@ _LEAST_DOUBT = 0.04
 """Least error of the covered share: blur does not quite mix as it is taken to here (measured on rendered lines)."""
 _NOISE = 0.012
 """Usual noise of linear light after JPEG (judgement)."""
+_EDGE_PX, _FADE_PX = 6.0, 2.0
+"""So near to a known edge the picture is laid anew, and over so much of it gradually less."""
+_MATTERS = 0.1
+"""Square of a line's contrast against the edge's from which on the line matters (judgement)."""
 _PX_A_SHARE = 4.0
 """By so many pixels an edge may lie elsewhere for an error of its whole step (measured on four rendered photos)."""
 
@@ -82,6 +90,7 @@ def without_lines(
     thing: NDArray[np.floating],
     others: Mask,
     shape: Mask | None = None,
+    edges: Sequence[EdgeLine] = (),
 ) -> Clear:
     """Return a window of a picture without the lines of a mat's grid.
 
@@ -100,6 +109,8 @@ def without_lines(
         1 where other things are, on the window at any size; what lies there is left alone.
     shape : ndarray of uint8, shape (rows, columns), optional
         1 where the thing is, once it is known; then its shadow on the mat is known too.
+    edges : sequence of EdgeLine
+        The thing's outlines, once they are known.
     """
     out = to_rgb(pixels[window.y : window.y + window.rows, window.x : window.x + window.columns]).copy()
     size = (window.columns, window.rows)
@@ -151,7 +162,45 @@ def without_lines(
     wrong = np.sqrt(unsure**2 + noise2 / (size2 + trust) + _LEAST_DOUBT**2)
     put_right = np.linalg.norm(mat - lined, axis=1) / np.maximum(np.linalg.norm(own - mat, axis=1), 1e-3)
     doubt.ravel()[picked] = np.clip(100 * _PX_A_SHARE * wrong * put_right, 0, 255)
+    if edges:
+        _at_edges(clear, picked, (light, own, gain, seen), edges)
     return clear
+
+
+def _at_edges(
+    clear: Clear,
+    picked: NDArray[np.intp],
+    lights: tuple[NDArray[np.float32], ...],
+    edges: Sequence[EdgeLine],
+) -> None:
+    """Lay what is seen near a known edge anew as it would be without lines: the thing up to it, the mat beyond."""
+    light, own, gain, seen = lights
+    out, doubt = clear.pixels.reshape(-1, 3), clear.doubt.ravel()
+    px = np.stack([picked % clear.pixels.shape[1] + clear.at[0], picked // clear.pixels.shape[1] + clear.at[1]], axis=1)
+    points = np.concatenate([e.points_px for e in edges])
+    nearest = np.asarray(cKDTree(points).query(px, distance_upper_bound=_EDGE_PX)[1], dtype=np.intp)
+    first = 0
+    for edge in edges:
+        count = len(edge.points_px)
+        mine = np.flatnonzero((nearest >= first) & (nearest < first + count))
+        index = nearest[mine] - first
+        first += count
+        known = edge.is_straight[index] & (edge.sigma_px[index] > 0)
+        mine, index = mine[known], index[known]
+        distance = ((px[mine] - edge.points_px[index]) * edge.normals[index]).sum(axis=1)
+        cover = special.ndtr(-distance / edge.blur_px)[:, None]
+        mat = light[mine] * edge.mat_level(index, distance)[:, None]
+        thing = own[mine] * edge.levels[index, :1]
+        laid = cover * thing + (1 - cover) * mat
+        # What is seen otherwise than foretold stays where a line matters less than the edge itself: then it tells more
+        # about the edge than the line hides.
+        rest_of = seen[mine] - cover * thing - (1 - cover) * mat * (1 + gain[mine])
+        ratio2 = ((mat * gain[mine]) ** 2).sum(axis=1) / np.maximum(((thing - mat) ** 2).sum(axis=1), 1e-6)
+        laid += rest_of / (1 + (ratio2[:, None] / _MATTERS) ** 2)
+        rest = SRGB_TO_LINEAR[out[picked[mine]]]
+        share = np.clip((_EDGE_PX - np.abs(distance)) / _FADE_PX, 0, 1)[:, None]
+        out[picked[mine]] = encoded((share * laid + (1 - share) * rest).astype(np.float32))
+        doubt[picked[mine]] = np.clip(100 * edge.sigma_px[index], 0, 255)
 
 
 def _shade(seen: NDArray[np.uint8], mat: NDArray[np.float32], bare: NDArray[np.bool_]) -> NDArray[np.float32]:

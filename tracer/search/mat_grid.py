@@ -26,6 +26,8 @@ _COARSE_PX = 16
 """Distance of the places where the map is worked out; between them it is as good as straight (a lens of |k1| 0.12
 bends it by 0.006 px)."""
 REACH_PX, _STEP_PX = 6.0, 0.5
+_MOST_ROWS = 30_000
+"""More than this cv2 does not take in one map."""
 _ALONG_PX = 4.0
 _SECTION_PX = 500.0
 _FLANK_PX = 4.5
@@ -69,6 +71,15 @@ class MatGrid:
         return np.asarray(
             cv2.warpAffine(self.coarse, warp, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32
         )
+
+    def places_at(self, points_px: Floats) -> NDArray[np.float32]:
+        """Return what ``coarse`` holds for points (N, 2) of the picture, shape (N, 4)."""
+        at = (points_px / _COARSE_PX).astype(np.float32)
+        parts = [
+            cv2.remap(self.coarse, p[:, :1], p[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0]
+            for p in np.array_split(at, max(1, -(-len(at) // _MOST_ROWS)))
+        ]
+        return np.asarray(np.concatenate(parts), dtype=np.float32)
 
     def to_px(self, places: Floats) -> Floats:
         """Map places in the grid (N, 2), in pitches, to pixels."""

@@ -51,6 +51,8 @@ _CENTIMETRE_CELLS = {
 }  # fmt: skip
 """Metric mats after A4, A3, A2, A1 and 90 x 60 cm; from memory."""
 
+_ALL_HEAVY = 0.4
+"""Of the lines that are said to be heavier the weakest are so by this share of what is usual among them (judgement)."""
 _EVERY = (2, 4, 5, 6, 8, 10, 12)
 # Evidence of (pitch in mm, every how many lines is heavier); 1 is 'all alike'.
 _PATTERN: dict[float, dict[int, float]] = {
@@ -127,12 +129,16 @@ def _explained(values: dict[int, float], every: int) -> tuple[float, float, int]
     best = (0.0, 1.0, 0)
     for phase in range(every):
         heavy = lines % every == phase
-        if heavy.sum() < 2 or (~heavy).sum() < 2:
+        # Of few lines only one may be such.
+        if heavy.sum() < (2 if np.ptp(lines) >= 2 * every else 1) or (~heavy).sum() < 2:
             continue
-        more = float(np.median(strengths[heavy]) - np.median(strengths[~heavy]))
-        left = np.concatenate(
-            [strengths[heavy] - np.median(strengths[heavy]), strengths[~heavy] - np.median(strengths[~heavy])]
-        )
+        light = float(np.median(strengths[~heavy]))
+        more = float(np.median(strengths[heavy]) - light)
+        if float(np.percentile(strengths[heavy], 15)) - light < _ALL_HEAVY * more:
+            continue
+        if heavy.sum() == 1 and float(strengths[~heavy].max()) - light > (1 - _ALL_HEAVY) * more:
+            continue
+        left = np.concatenate([strengths[heavy] - np.median(strengths[heavy]), strengths[~heavy] - light])
         scatter = float(1.4826 * np.median(np.abs(left))) + 0.03
         if more > best[0]:
             best = (more, scatter, len(lines))
@@ -216,9 +222,15 @@ def _extent_evidence(cells: tuple[float, float], closed: tuple[bool, bool], know
         return 1.0
     if all(closed):
         return 4.0 if any((a, b) in known or (b, a) in known for a, b in pairs) else -1.0
-    for value, shut in zip(whole, closed, strict=True):
+    for axis, (value, shut) in enumerate(zip(whole, closed, strict=True)):
         if shut and value is not None and value >= 9:
-            return 1.3 if any(value in k for k in known) else -0.5
+            # The other direction has at least the cells that are seen.
+            least = cells[1 - axis] - 1e-6
+            others = {b if value == a else a for a, b in known if value in (a, b) and (b if value == a else a) >= least}
+            if not others:
+                return -1.0
+            # A mat that ends where the picture shows its last line accounts for that line being the last.
+            return 1.8 if any(abs(b - cells[1 - axis]) < 1e-6 for b in others) else 1.3
     return 0.0
 
 
