@@ -18,6 +18,7 @@ from tracer.search.closing import Part, SizeLoop, close_chains
 from tracer.search.drawn import LineWork, Loop
 from tracer.search.follow import Follower
 from tracer.search.gaps import prune_spurs
+from tracer.search.grading import graded
 from tracer.search.graph import Edge, Points, build_graph, thin
 from tracer.search.nesting import Nesting
 from tracer.search.ranked import close_ranks
@@ -183,7 +184,7 @@ def follow_sizes(work: LineWork, loop: Loop, free: NDArray[np.uint8] | None = No
         follower.keep_to(ranks.of)
         ranks = find_ranks(follower, nesting) or ranks
         follower.keep_to(ranks.of)
-        loops = close_ranks(follower, ranks, _LONG_SHARE * around / 2, alike=_ALIKE)
+        loops = graded(close_ranks(follower, ranks, _LONG_SHARE * around / 2, alike=_ALIKE), fine_mm, follower.white_mm)
     if len(loops) < LEAST_LINES:
         follower.ranks = None
         loops = close_chains(

@@ -6,9 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from tracer.search.closing import (
     Network,
     Part,
@@ -20,8 +17,10 @@ from tracer.search.closing import (
     taut,
 )
 from tracer.search.follow import Follower
-from tracer.search.ranks import SURE_COST, Ranks, seen_as_own
+from tracer.search.ranks import Ranks
 
+DOUBTFUL = 8.0
+"""A join that costs more may be another size's (judgement)."""
 DETOUR, OWN = 10.0, 0.4
 """How much dearer a way over another size's line is, and how much of its price one over its own costs."""
 
@@ -42,8 +41,7 @@ def close_ranks(follower: Follower, ranks: Ranks, least_mm: float, *, alike: flo
     network = Network(follower)
     scale = follower.mm_per_px
     chains = follower.chains()
-    own = seen_as_own(follower, ranks)
-    parts = [_own_parts(follower, c, own) for c in chains]
+    parts = [_own_parts(follower, c) for c in chains]
     long = [length_mm(p, scale) for p in parts]
     styles = [follower.style(c) for c in chains]
     owner = {k: n for n, c in enumerate(chains) for k, _ in c}
@@ -86,7 +84,7 @@ def close_ranks(follower: Follower, ranks: Ranks, least_mm: float, *, alike: flo
         for index, forwards in back:
             way = network.ways[index]
             k = way.stretch
-            sure = k >= 0 and (shared[k] or bool(own[k] and follower.ranks[k] == rank))
+            sure = k >= 0 and (shared[k] or bool(follower.ranks[k] == rank))
             points = way.points if forwards else way.points[::-1]
             ring.append(Part(points=points, kind=way.kind, white_mm=way.white_mm, sure=sure))
             alien += length_mm(ring[-1:], scale) * prices[index]
@@ -95,17 +93,17 @@ def close_ranks(follower: Follower, ranks: Ranks, least_mm: float, *, alike: flo
     return loops
 
 
-def _own_parts(follower: Follower, chain: Sequence[tuple[int, bool]], own: NDArray[np.bool_]) -> list[Part]:
-    """Return a chain's stretches and joins in order, told apart by whether they were seen as this line's own."""
+def _own_parts(follower: Follower, chain: Sequence[tuple[int, bool]]) -> list[Part]:
+    """Return a chain's stretches and joins in order; corners and doubtful joins were not seen as this line's own."""
     out = []
     at = -1
     for part in chain_parts(follower, chain):
         at += part.kind == "single"
         k, forwards = chain[at]
         if part.kind == "single":
-            sure = bool(own[k])
+            sure = True
         else:
             join = follower.partner[k, 1 if forwards else 0]
-            sure = bool(own[k]) and not join.corner and join.cost <= SURE_COST
+            sure = not join.corner and join.cost <= DOUBTFUL
         out.append(replace(part, sure=sure))
     return out

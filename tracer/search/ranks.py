@@ -30,7 +30,7 @@ FAR_MM, ALONE_MM = 100.0, 22.0
 _LEAST_CHAIN_MM = 10.0
 _COUNT_SHARE = 0.4
 """As many lines are sizes as are seen side by side so often, against the count seen most often (judgement)."""
-_SURE, SURE_COST, _FAR_WEIGHT, _KNOWN_SHARE = 0.7, 3.0, 0.1, 0.3
+_SURE, _SURE_COST, _FAR_WEIGHT = 0.7, 3.0, 0.1
 _LEAST_MM = 3.0
 
 
@@ -80,17 +80,8 @@ def _groups(
         for k, forwards in chain:
             whole[k], sure[k] = n, number
             join = follower.partner.get((k, 1 if forwards else 0))
-            number += join is not None and (join.corner or join.cost > SURE_COST)
+            number += join is not None and (join.corner or join.cost > _SURE_COST)
     return whole, sure
-
-
-def seen_as_own(follower: Follower, ranks: Ranks) -> NDArray[np.bool_]:
-    """Return which stretches were seen side by side with all others, or go on as such a one without a doubt."""
-    group = _groups(follower, follower.chains())[1]
-    lengths = np.array([float(np.hypot(*np.diff(s.points, axis=0).T).sum()) for s in follower.tracklets.single])
-    total = np.bincount(group, weights=lengths)
-    known = np.bincount(group, weights=lengths * (ranks.of >= 0))
-    return np.asarray((known > _KNOWN_SHARE * total)[group])
 
 
 def _look_across(
