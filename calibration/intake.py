@@ -9,13 +9,16 @@ import hashlib
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from calibration.drawing_file import DrawingFileReader
 from calibration.errors import PictureError
 from calibration.image_file import ImageFileReader, IntakeLimits
 from calibration.page_choice import choose_pages
-from calibration.pdf_page import PdfReader
 from calibration.picture import Picture
+
+if TYPE_CHECKING:
+    from calibration.pdf_page import PdfReader
 
 __all__ = ["IntakeLimits", "read_pictures"]
 
@@ -100,6 +103,8 @@ def read_pictures(path: Path, *, pages: str | None = None, limits: IntakeLimits 
     if kind in ("svg", "dxf"):
         reader = DrawingFileReader(path, kind=kind, sha256=sha256)
     elif kind == "pdf":
+        from calibration.pdf_page import PdfReader  # its libraries are loaded for documents only
+
         reader = PdfReader(path, sha256=sha256, limits=limits)
     else:
         reader = ImageFileReader(path, kind=kind, sha256=sha256, limits=limits)

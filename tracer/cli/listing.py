@@ -11,8 +11,6 @@ from rich.table import Table
 
 from calibration import format_inches
 from tracer.cli.app import app, out, show_findings
-from tracer.cutting.edges import edge_lengths
-from tracer.cutting.words import size
 from tracer.job import CUT_FILE, all_findings
 from tracer.pattern import Pattern, load
 from tracer.piece import Piece
@@ -108,6 +106,8 @@ def list_command(job: Annotated[Path, typer.Argument(help="Job folder.", show_de
     pattern = load(job)
     show_pattern(pattern)
     for piece in pattern.pieces:
+        from tracer.cutting.edges import edge_lengths  # not loaded for the table that ends a trace
+
         out.print(f"edges of {piece.id}: {edge_lengths(piece)}; each {_edge_uncertainty(piece)}", markup=False)
         if piece.hole_fits:
             out.print(f"holes of {piece.id}: {_hole_words(piece)}", markup=False)
@@ -118,5 +118,7 @@ def list_command(job: Annotated[Path, typer.Argument(help="Job folder.", show_de
         show_pieces(cut)
         for piece in cut.pieces:
             if piece.made is not None and piece.made.finished_mm is not None:
+                from tracer.cutting.words import size  # not loaded for the table that ends a trace
+
                 out.print(f"{piece.id} finished {size(*piece.made.finished_mm)}", markup=False)
         show_findings(cut.findings)
