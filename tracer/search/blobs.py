@@ -31,6 +31,8 @@ USUAL_LINE_MM = 0.5
 _ROUND_SHARE = 0.82
 _THINNER, _HOST_SHARE = 0.72, 1.3
 _FLANK_MM = 0.45
+_FRINGE_MM = 0.25
+"""So much around what is solid goes with it: its uneven rim would bend the ends of lines that run into it (judgement)."""
 _CRUMB_MM = 2.6
 
 
@@ -84,7 +86,8 @@ def find_solids(mask: NDArray[np.uint8], mm_per_px: float) -> tuple[NDArray[np.u
     side = max(3, round(SOLID_MM / mm_per_px))
     core = cv2.erode(ink, np.ones((side, side), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
     if core.any():
-        grown = cv2.dilate(core, np.ones((side + 2, side + 2), np.uint8))
+        reach = side + 2 * max(1, round(_FRINGE_MM / mm_per_px))
+        grown = cv2.dilate(core, np.ones((reach, reach), np.uint8))
         body = as_mask(cv2.bitwise_and(grown, ink))
         body[_bundles(body, ink, mm_per_px) > 0] = 0
         solid[body > 0] = 255

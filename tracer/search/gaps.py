@@ -224,7 +224,7 @@ def bridge_gaps(
     long = np.array([graph.edges[e.edge].length * mm_per_px > LEAST_LINE_MM for e in ends])
     straight = (np.maximum(turn_a, turn_b) < _LETTER_TURN_RAD) & (gap_mm < SHORT_STOP_MM)
     # What is short against a gap is the arm of a cross or a letter's stroke, and no part of a line across it.
-    drawn_mm = np.array([graph.edges[e.edge].length * mm_per_px for e in ends])
+    drawn_mm = _drawn_px(graph, ends) * mm_per_px
     good &= (gap_mm < SHORT_STOP_MM) | (drawn_mm[pairs].min(axis=1) > _LEAST_SHARE * gap_mm)
     # A thick line does not go on as a thin one.
     mass = np.array([max(graph.edges[e.edge].mass, 1e-3) for e in ends])
@@ -261,6 +261,18 @@ def bridge_gaps(
     _join_corners(ends, at, heading, corner, taken, edges, mm_per_px, covered)
     carry.on(running_on=False)
     return join_chains(LineGraph(nodes, edges))
+
+
+def _drawn_px(graph: LineGraph, ends: Sequence[_End]) -> NDArray[np.float64]:
+    """Return how long the lines are that end there, beyond a bend too at which they were parted, pixels."""
+    incident = graph.incident()
+    out = []
+    for end in ends:
+        edge = graph.edges[end.edge]
+        behind = incident[edge.start if edge.end == end.node else edge.end]
+        on = [i for i in behind if i != end.edge] if len(behind) == 2 else []
+        out.append(edge.length + sum(graph.edges[i].length for i in on))
+    return np.array(out)
 
 
 def _is_head(end: _End, node: tuple[float, float], blob: Blob, mm_per_px: float) -> bool:
@@ -378,6 +390,8 @@ class Carrying:
         splits: dict[int, list[tuple[int, int]]] = {}
         points = np.asarray(tree.data)
         for k in left:
+            if k in self.taken:
+                continue
             reach = (0.8 if self.lettered[k] else farthest_mm) / self.scale
             hits = np.asarray(tree.query_ball_point(at[k], reach), dtype=np.intp)
             hits = hits[owner[hits] != self.ends[k].edge]
@@ -405,8 +419,10 @@ class Carrying:
         target = edge.points[position]
         if position == 0:
             node = edge.start
+            self._meet(node)
         elif position == len(edge.points) - 1:
             node = edge.end
+            self._meet(node)
         else:
             self.nodes.append((float(target[0]), float(target[1])))
             node = len(self.nodes) - 1
@@ -414,6 +430,11 @@ class Carrying:
         steps = max(2, int(distance) + 1)
         way = np.linspace(self.at[k], self.nodes[node], steps)
         self.edges.append(Edge(self.ends[k].node, node, way, bridge=True))
+
+
+    def _meet(self, node: int) -> None:
+        """Remember that the loose ends at a node are joined: carried back, they would be joined twice."""
+        self.taken.update(k for k, end in enumerate(self.ends) if end.node == node)
 
 
 def _goes_on(edge: Edge, position: int, heading: NDArray[np.float64], mm_per_px: float) -> bool:
