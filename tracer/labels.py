@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from unicodedata import name
 
 from calibration import UnitError, parse_length_mm
 from tracer.piece import CutNote
@@ -24,14 +25,16 @@ _AS_LARGE, _TALLER, _AS_WIDE, _NEXT_LINE = 1.2, 1.6, 1.4, 1.6
 _DIGITS = str.maketrans({"l": "1", "I": "1", "i": "1", "o": "0", "O": "0", "z": "2", "Z": "2", "S": "5"})
 _WORD_NUMBERS = {"one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "eight": 8, "ten": 10, "twelve": 12}
 _COUNT = r"(?P<count>[0-9lIoOzZ]{1,3}|one|two|three|four|five|six|eight|ten|twelve)"
-_CUT = re.compile(rf"\b[ceogdqt(](?:[uovqai]|li)t(?:\s*out)?[\s:.x]*{_COUNT}(?=\b|pairs?\b|(?:on|of)\b)", re.IGNORECASE)
+_CUT = re.compile(
+    rf"\b[ceogdqt(](?:[uovqaiy]|li)t(?:\s*out)?[\s:.x]*{_COUNT}(?=\b|pairs?\b|(?:on|of)\b)", re.IGNORECASE
+)
 """Readings of 'cut' that its shape lends itself to are taken for it where a number follows."""
 _TIMES = re.compile(r"\b(?:(?P<a>\d{1,3})\s*[xX]|[xX]\s*(?P<b>\d{1,3}))\b")
 _PAIRS = re.compile(r"(?:\b|\d|one|two|three|four)pairs?\b", re.IGNORECASE)
 _ONLY_PAIRS = re.compile(r"(?:mirrored\s+)?pairs?", re.IGNORECASE)
 _MIRROR = re.compile(r"\bmirror(?:ed)?\w?\b|\breversed?\b|\bopposite\b", re.IGNORECASE)
 _EXTRA_MIRROR = re.compile(rf"(?:\+|and|&|plus)\s*{_COUNT}\s*(?:mirrored|mirror|reversed?)", re.IGNORECASE)
-_FOLD = re.compile(r"\b(?:on|to)\s*(?:the\s*)?fold\b|\bplace\s*on\s*fold\b", re.IGNORECASE)
+_FOLD = re.compile(r"(?:\b|(?<=[l1I]))(?:on|to)\s*(?:the\s*)?fold\b|\bplace\s*on\s*fold\b", re.IGNORECASE)
 _SIZE = re.compile(
     r"\bsizes?\s*[:.]?\s*(?P<size>[0-9]{1,3}(?:\s*[-/]\s*[0-9]{1,3})*|xxs|xs|s|m|l|xl|xxl)\b", re.IGNORECASE
 )
@@ -47,6 +50,12 @@ _MATERIALS = (
 _MATERIAL_ENDS = {"interfacin": "interfacing", "interlinin": "interlining"}
 """Long words whose last letter was lost."""
 _MATERIAL = re.compile(r"\b(?:" + "|".join((*_MATERIALS, *_MATERIAL_ENDS)) + r")s?\b", re.IGNORECASE)
+_NO_NAME_ALONE = frozenset(
+    ("a", "an", "and", "at", "by", "cut", "for", "from", "in", "of", "on", "or", "place", "the", "to", "with")
+)
+"""Words of which alone no name is made."""
+_DOUBTFUL, _CERTAIN = 0.7, 0.9
+"""A line less sure than the one is no name where there is one surer than the other."""
 _OF = re.compile(r"^(?:of|in|from)\b\s*", re.IGNORECASE)
 _NO_NAME = re.compile(
     r"\b(?:seam allowance|place on|grain|lengthen|shorten|fold|notch|cut here|stitch|sew|test square|scale|"
@@ -98,7 +107,18 @@ def plain(text: str) -> str:
     """Return text with marks that lines drawn through it leave (dashes, bars, underscores) taken out."""
     text = re.sub(r"(?<=\w)[-_|~](?=\w)", " ", text)
     text = re.sub(r"(?<![0-9])\s*[-_|~]+\s*(?![0-9])", " ", text)
-    return mended(re.sub(r"\s+", " ", text).strip(" -_|.,:;'`~*\\/=<>"))
+    words = re.sub(r"\s+", " ", text).strip(" -_|.,:;'`~*\\/=<>").split(" ")
+    # A circle or a cross beside a word is read as a letter of its own kind.
+    while len(words) > 1 and _is_sign(words[0]):
+        del words[0]
+    while len(words) > 1 and _is_sign(words[-1]):
+        del words[-1]
+    return mended(" ".join(words))
+
+
+def _is_sign(word: str) -> bool:
+    """Return whether a word is a single character that is neither a Latin letter nor a plain figure."""
+    return len(word) == 1 and not word.isascii() and not name(word, "").startswith("LATIN")
 
 
 def _number(text: str) -> int:
@@ -160,9 +180,9 @@ def parse_label(lines: Sequence[TextLine]) -> Label:
             confidence.append(line.confidence)
         elif not found and measured is None and length is None and not _NO_NAME.search(text):
             names.append(line)
-    name, sure = _name(names, usable)
+    called, sure = _name(names, usable)
     return Label(
-        name=name,
+        name=called,
         name_confidence=sure,
         cut=CutNote(
             count=count,
@@ -187,6 +207,9 @@ def _length(number: str, unit: str) -> float | None:
 def _name(lines: Sequence[TextLine], label: Sequence[TextLine]) -> tuple[str, float]:
     """Return the largest lettering among ``lines``, with what goes on in the next lines of the label."""
     wordy = [line for line in lines if len(re.findall(r"[^\W\d_]", line.text)) >= 2]
+    wordy = [line for line in wordy if not _NO_NAME_ALONE.issuperset(plain(line.text).lower().split())]
+    if any(line.confidence > _CERTAIN for line in wordy):
+        wordy = [line for line in wordy if line.confidence > _DOUBTFUL]
     if not wordy:
         return "", 0.0
     largest = max(line.height for line in wordy)

@@ -27,6 +27,8 @@ _LIKE = ("aeco0", "ilt1jf", "uv", "hb", "gqy9", "s5")
 """Letters that look like each other where they are small or blurred."""
 _LIKE_LETTERS, _LIKE_PAIRS = 6, 5
 """Words of fewer letters are left as they were read: there are too many words of each shape."""
+_THIN, _LEAST_CUT = "litf", 4
+"""Letters that a line drawn over them hides, and how many letters of a word are left at least."""
 _WORD = re.compile(r"[^\W_]+")
 _FOREIGN = str.maketrans(
     "\u03b1\u03b2\u03b5\u03b7\u03b9\u03ba\u03bd\u03bf\u03c1\u03c4\u03c5\u03c6\u03c7\u0391\u0392\u0395\u0397\u0399\u039a\u039c\u039d\u039f\u03a1\u03a4\u03a7"
@@ -59,6 +61,10 @@ def _mended_word(word: str) -> str:
         if len(alike) == 1 and len(alike[0]) >= least:
             right = alike[0]
             return right.upper() if word.isupper() else right.capitalize() if word[0].isupper() else right
+    # The last letter lies under a line that runs across the word.
+    longer = [plain + c for c in _THIN if plain + c in _KNOWN] if len(plain) >= _LEAST_CUT else []
+    if len(longer) == 1:
+        return word + (longer[0][-1].upper() if word.isupper() else longer[0][-1])
     return word
 
 

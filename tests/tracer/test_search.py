@@ -92,6 +92,22 @@ def test_a_gap_is_bridged_along_the_line_and_reported():
     assert "broken" in result.candidates[0].notes[0]
 
 
+def test_a_gap_soon_after_a_corner_is_bridged():
+    drawing = Drawing(120, 100)
+    drawing.line([(90, 72.4), (90, 75), (20, 75), (20, 20), (90, 20), (90, 67)])
+    assert_traces(drawing, search(drawing), np.array([(20, 20), (90, 20), (90, 75), (20, 75)]))
+
+
+def test_a_line_runs_on_straight_under_a_letter_whose_stems_leave_little_of_it_to_see():
+    drawing = Drawing(130, 110)
+    ring = np.array([(20, 20), (110, 20), (110, 61), (20, 63)])
+    drawing.line(ring, closed=True, width_mm=0.5)
+    for x in (50, 59):
+        drawing.fill([(x, 50), (x + 5, 49.8), (x + 5, 76), (x, 76)])
+    drawing.fill([(50, 50), (54, 50), (64, 76), (60, 76)])
+    assert_traces(drawing, search(drawing), ring)
+
+
 def test_a_line_open_by_more_than_six_millimetres_is_no_piece():
     d = Drawing(115, 140)
     ring = np.vstack([BODICE, BODICE[:1]])

@@ -32,7 +32,7 @@ _ROUND_SHARE = 0.82
 _THINNER, _HOST_SHARE = 0.72, 1.3
 _FLANK_MM = 0.45
 _FRINGE_MM = 0.25
-"""So much around what is solid goes with it: its uneven rim would bend the ends of lines that run into it (judgement)."""
+"""So much around what is solid goes with it: its uneven rim bends the ends of lines that run into it (judgement)."""
 _CRUMB_MM = 2.6
 
 

@@ -189,7 +189,8 @@ def find_candidates(
             regions = word_regions(legible, ink, tables, work.small) + lone_letters(work, legible, frames)
             regions += [square_region(r, scale) for r in (sheet.reference, *sheet.others) if r.kind == "square"]
             lines = read_words(pixels, regions)
-            missed = unread(legible, lines, ink)
+            rings = [*(f.points for f in drawn), *(ink.from_picture(t.points) for t in things)]
+            missed = unread(legible, lines, ink, work.small, rings)
             if 0 < len(missed) <= _MOST_CLOSER:
                 lines += read_words(pixels, word_regions(missed, ink, (), work.small), closer=True)
                 lines = without_repeats(lines)

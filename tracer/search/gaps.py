@@ -431,7 +431,6 @@ class Carrying:
         way = np.linspace(self.at[k], self.nodes[node], steps)
         self.edges.append(Edge(self.ends[k].node, node, way, bridge=True))
 
-
     def _meet(self, node: int) -> None:
         """Remember that the loose ends at a node are joined: carried back, they would be joined twice."""
         self.taken.update(k for k, end in enumerate(self.ends) if end.node == node)

@@ -18,7 +18,7 @@ from tracer.search.drawn import GLYPH_MM, LineWork, lies_in
 from tracer.search.graph import Points
 from tracer.search.mark_sheet import MarkSheet
 from tracer.search.marks import runs_parallel, text_in
-from tracer.search.marks_text import TextBlock
+from tracer.search.marks_text import LEAST_GLYPHS, TextBlock, find_text
 from tracer.search.pieces import Found, PieceSearch
 from tracer.search.text_turn import ink_points, text_turn
 
@@ -35,6 +35,9 @@ SAME_TURN = 0.26
 _FEW_LETTERS, _TALLER_THAN_INK = 2, 2.6
 """The box of so few letters is no higher than this many times the largest piece of ink in it (the reader leaves
 as much room again around letters, measured)."""
+LEAST_RUN_MM, RUN_SHARE, MOST_RUNS = 2.5, 1.8, 6
+"""A word of which the letters run together is longer than so much and than so many times its height (two letters and a
+half); more of them in a piece are a texture (judgement)."""
 SQUARE_GLYPH_MM = 3.2
 """Usual size of the lettering in a test square (common practice, no source)."""
 
@@ -180,17 +183,89 @@ def lone_letters(work: LineWork, texts: Sequence[TextBlock], frames: Sequence[Po
     return out
 
 
-def unread(texts: Sequence[TextBlock], lines: Sequence[TextLine], ink: Ink) -> list[TextBlock]:
-    """Return the blocks of text that no line was read in."""
-    boxes = [ink.from_picture(np.array(line.box)) for line in lines]
-    low = np.array([b.min(axis=0) for b in boxes]).reshape(-1, 2)
-    high = np.array([b.max(axis=0) for b in boxes]).reshape(-1, 2)
+def unread(
+    texts: Sequence[TextBlock],
+    lines: Sequence[TextLine],
+    ink: Ink,
+    small: NDArray[np.int32],
+    pieces: Sequence[Points],
+) -> list[TextBlock]:
+    """Return what of the text was not read: whole blocks, and groups of glyphs beside which only others were read.
+
+    Where a piece has no name yet or nothing says how often to cut it, a single mark may be a word whose letters run
+    together, ``small`` being all small marks (see :func:`tracer.search.marks_text.find_text`).
+    """
+    rings = [ink.from_picture(np.array(line.box)).astype(np.float32).reshape(-1, 1, 2) for line in lines]
     out = []
     for block in texts:
-        x, y = block.centre
-        if len(block.glyphs) < MOST_UNREAD and not ((low <= [x, y]) & (high >= [x, y])).all(axis=1).any():
-            out.append(block)
+        free = np.array([not _is_in(rings, x + w / 2, y + h / 2) for x, y, w, h in block.glyphs])
+        if free.all():
+            if len(block.glyphs) < MOST_UNREAD:
+                out.append(block)
+        elif free.sum() >= LEAST_GLYPHS:
+            out += [_with_line(group, block, rings) for group in _groups_of(block.glyphs[free], ink.mm_per_px)]
+    for piece in pieces:
+        own = [n for n, r in enumerate(rings) if lies_in(r.reshape(-1, 2).mean(axis=0)[None], piece)]
+        label = parse_label([lines[n] for n in own])
+        if not (label.name and label.says_cut):
+            out += _run_together(small, piece, [*(t.box for t in out), *(t.box for t in texts)], ink.mm_per_px)
     return out
+
+
+def _is_in(rings: Sequence[NDArray[np.float32]], x: float, y: float) -> bool:
+    return any(cv2.pointPolygonTest(r, (float(x), float(y)), measureDist=False) >= 0 for r in rings)
+
+
+def _groups_of(glyphs: NDArray[np.int32], mm_per_px: float) -> list[TextBlock]:
+    """Return glyphs that stand together."""
+    area = glyphs[:, 2] * glyphs[:, 3]
+    return find_text(np.column_stack([glyphs, area, np.zeros_like(area)]).astype(np.int32), mm_per_px)
+
+
+def _with_line(group: TextBlock, block: TextBlock, rings: Sequence[NDArray[np.float32]]) -> TextBlock:
+    """Return glyphs with those of the line that was read beside them and goes on with them."""
+    middles = block.glyphs[:, :2] + block.glyphs[:, 2:4] / 2.0
+    own = group.glyphs[:, :2] + group.glyphs[:, 2:4] / 2.0
+    taken = np.zeros(len(middles), dtype=bool)
+    for ring in rings:
+        box = ring.reshape(-1, 2).astype(np.float64)
+        axes = lines_axes(math.atan2(*(box[1] - box[0])[::-1]))
+        low, high = (box @ axes.T).min(axis=0), (box @ axes.T).max(axis=0)
+        at = own @ axes.T
+        level = np.abs(at[:, 1] - (low[1] + high[1]) / 2) < 0.3 * (high[1] - low[1])
+        near = (at[:, 0] > low[0] - 1.5 * group.height) & (at[:, 0] < high[0] + 1.5 * group.height)
+        if (level & near).any():
+            there = middles @ axes.T
+            taken |= ((there >= low) & (there <= high)).all(axis=1)
+    glyphs = np.concatenate([group.glyphs, block.glyphs[taken]])
+    return _block(glyphs, group.height)
+
+
+def _block(glyphs: NDArray[np.int32], height: float) -> TextBlock:
+    low, high = glyphs[:, :2].min(axis=0), (glyphs[:, :2] + glyphs[:, 2:4]).max(axis=0)
+    box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    return TextBlock(box=box, glyphs=glyphs, height=height)
+
+
+def _run_together(
+    small: NDArray[np.int32],
+    piece: Points,
+    known: Sequence[tuple[float, float, float, float]],
+    mm_per_px: float,
+) -> list[TextBlock]:
+    """Return the marks in a piece that may be words of which the letters run together."""
+    low, high = piece.min(axis=0), piece.max(axis=0)
+    middles = small[:, :2] + small[:, 2:4] / 2.0
+    longer, shorter = small[:, 2:4].max(axis=1), small[:, 2:4].min(axis=1)
+    wordy = (longer * mm_per_px > LEAST_RUN_MM) & (longer > RUN_SHARE * shorter) & (small[:, 5] == 0)
+    contour = piece.astype(np.float32).reshape(-1, 1, 2)
+    out = []
+    for k in np.flatnonzero(wordy & ((middles > low) & (middles < high)).all(axis=1)):
+        x, y = (float(v) for v in middles[k])
+        inside = cv2.pointPolygonTest(contour, (x, y), measureDist=False) > 0
+        if inside and not any(b[0] <= x <= b[2] and b[1] <= y <= b[3] for b in known):
+            out.append(_block(small[k : k + 1, :4], float(shorter[k])))
+    return out if len(out) <= MOST_RUNS else []
 
 
 def without_shapes(lines: Sequence[TextLine], small: NDArray[np.int32], ink: Ink) -> list[TextLine]:
