@@ -106,6 +106,24 @@ def test_a_process_reads_as_this_one_does_and_this_one_goes_on_where_it_ends():
     assert not engine._ready
 
 
+@needs_reader
+def test_a_process_begun_early_is_the_one_that_reads():
+    engine.begin_early()
+    begun = engine._early[-1]
+    with getting_ready(wanted=True):
+        assert engine._ready[-1] is begun
+        assert begun.ask(READ, np.full((48, 48, 3), 255, np.uint8))["text"] == ""
+    assert not engine._early
+
+
+@needs_reader
+def test_a_process_begun_early_ends_when_nobody_wants_words():
+    engine.begin_early()
+    child = engine._early[-1]._child
+    engine._end_early()
+    assert child.poll() is not None
+
+
 def at(text, y, *, height=30.0, wide=200.0):
     box = ((0.0, y - height / 2), (wide, y - height / 2), (wide, y + height / 2), (0.0, y + height / 2))
     return TextLine(text=text, height=height, at=(wide / 2, y), box=box)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import itertools
 import json
 import os
@@ -9,7 +10,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Lock, Thread
 from typing import Any, TypeVar
@@ -100,6 +101,21 @@ class _Process:
 
 _ready: list[_Process] = []
 """The processes that read; the last one got ready is asked."""
+_early: list[_Process] = []
+"""Processes that were begun before anybody had asked for words."""
+
+
+def begin_early() -> None:
+    """Begin the process that reads while everything else is still being loaded; :func:`getting_ready` takes it over."""
+    if models.can_read_words():
+        with suppress(OSError):
+            _early.append(_Process())
+
+
+@atexit.register
+def _end_early() -> None:
+    while _early:
+        _early.pop().close()
 
 
 @contextmanager
@@ -109,7 +125,7 @@ def getting_ready(*, wanted: bool) -> Iterator[None]:
         yield
         return
     try:
-        process = _Process()
+        process = _early.pop() if _early else _Process()
     except OSError:
         yield
         return
