@@ -15,10 +15,9 @@ DPI = 100.0
 MM_PER_PX = 25.4 / DPI
 OUTLINE_MM = 0.20
 """Eight tenths of a pixel: what a lined mat may cost an outline that plain ground gives to a tenth (our own limit)."""
-CODES_95, CODES_99 = 10, 36
+CODES_95, CODES_99 = 10, 30
 """A picture that was put right may differ from one drawn without lines by so many codes of 255 within 2 mm of the edge,
-at 95 % and at 99 % of the pixels (our own limit; the lines themselves make 50 and more). Beside a line of nearly the
-thing's own colour that runs along the edge, the edge is known to some 0.15 px, which is 30 codes of its step."""
+at 95 % and at 99 % of the pixels (our own limit; the lines themselves make 50 and more)."""
 MATS = {
     "green": ((38, 92, 74), (206, 214, 190)),
     "pale": ((214, 218, 212), (64, 74, 88)),

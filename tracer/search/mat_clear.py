@@ -44,8 +44,9 @@ _LEAST_DOUBT = 0.04
 """Least error of the covered share: blur does not quite mix as it is taken to here (measured on rendered lines)."""
 _NOISE = 0.012
 """Usual noise of linear light after JPEG (judgement)."""
-_EDGE_PX, _FADE_PX = 6.0, 2.0
-"""So near to a known edge the picture is laid anew, and over so much of it gradually less."""
+_EDGE_PX, _FADE_PX = 8.0, 2.0
+"""So near to a known edge the picture is laid anew, about as far as the edge was looked at; gradually less over some of
+it."""
 _MATTERS = 0.1
 """Square of a line's contrast against the edge's from which on the line matters (judgement)."""
 _PX_A_SHARE = 4.0
