@@ -23,7 +23,7 @@ from calibration.references.target import TargetLayout, TargetText, target_layou
 from calibration.request import parse_request, parse_tolerance
 from calibration.sheet import CrossCheck, Sheet
 from calibration.uncertainty import Budget, Component
-from calibration.units import MM_PER_INCH, format_inches, parse_length_mm, parse_size_mm
+from calibration.units import MM_PER_INCH, format_inches, format_uncertainty, parse_length_mm, parse_size_mm
 from calibration.warp import SmoothWarp
 
 __all__ = [
@@ -57,6 +57,7 @@ __all__ = [
     "VectorPage",
     "calibrate",
     "format_inches",
+    "format_uncertainty",
     "parse_length_mm",
     "parse_pages",
     "parse_request",

@@ -36,6 +36,9 @@ _NUMBER = r"(?:\d+\s+\d+/\d+|\d+-\d+/\d+|\d+/\d+|\d+(?:\.\d*)?|\.\d+)"
 _LENGTH = re.compile(rf"\s*(?P<number>{_NUMBER})\s*(?P<unit>[a-z\"'\u2033\u201d]*)\s*", re.IGNORECASE)
 _GOOD = '3/8in, 1 1/2", 25.4mm or 2.54cm'
 
+_LEAST_SHOWN = 0.01
+"""Smaller uncertainties are shown as this."""
+
 
 def _number(text: str) -> float:
     whole, _, rest = text.replace("-", " ").partition(" ")
@@ -117,3 +120,8 @@ def format_inches(value_mm: float, *, denominator: int = 32) -> str:
     fraction = Fraction(part, denominator)
     lead = f"{whole} " if whole else ""
     return f"{sign}{lead}{fraction.numerator}/{fraction.denominator} in"
+
+
+def format_uncertainty(value: float) -> str:
+    """Return an uncertainty with two decimals, which never pretend that there is none; in the value's own unit."""
+    return f"{max(value, _LEAST_SHOWN):.2f}"

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from calibration import UnitError, format_inches, parse_length_mm, parse_request, parse_size_mm, parse_tolerance
+from calibration import (
+    UnitError,
+    format_inches,
+    format_uncertainty,
+    parse_length_mm,
+    parse_request,
+    parse_size_mm,
+    parse_tolerance,
+)
 
 
 @pytest.mark.parametrize(
@@ -48,6 +56,10 @@ def test_sizes_take_the_unit_of_the_second_length() -> None:
 def test_nonsense_sizes_are_refused_with_an_example(text: str) -> None:
     with pytest.raises(UnitError, match="12x24in"):
         parse_size_mm(text)
+
+
+def test_an_uncertainty_is_never_written_as_none() -> None:
+    assert [format_uncertainty(u) for u in (0.0, 0.0049, 0.0151, 1.2)] == ["0.01", "0.01", "0.02", "1.20"]
 
 
 def test_inches_are_written_as_on_a_ruler() -> None:

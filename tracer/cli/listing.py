@@ -9,7 +9,7 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
-from calibration import format_inches
+from calibration import format_inches, format_uncertainty
 from tracer.cli.app import app, out, show_findings
 from tracer.job import CUT_FILE, all_findings
 from tracer.pattern import Pattern, load
@@ -26,12 +26,10 @@ _HEADINGS = (
     "worst fit mm",
     "cut",
 )
-_LEAST_SHOWN_MM = 0.01
-"""Smaller uncertainties are shown as this: two decimals must not pretend to be none."""
 
 
 def _size(value_mm: float, uncertainty_mm: float) -> str:
-    return f"{value_mm:.2f} \N{PLUS-MINUS SIGN}{max(uncertainty_mm, _LEAST_SHOWN_MM):.2f}"
+    return f"{value_mm:.2f} \N{PLUS-MINUS SIGN}{format_uncertainty(uncertainty_mm)}"
 
 
 def _edge_uncertainty(piece: Piece) -> str:
@@ -39,14 +37,14 @@ def _edge_uncertainty(piece: Piece) -> str:
     box = piece.outline.bounds
     sides = ((box.width, piece.size_uncertainty_mm[0]), (box.height, piece.size_uncertainty_mm[1]))
     share = max((uncertainty / side for side, uncertainty in sides if side > 0), default=0.0)
-    return f"\N{PLUS-MINUS SIGN}{100 * share:.2f} %, at least {_LEAST_SHOWN_MM:.2f} mm"
+    return f"\N{PLUS-MINUS SIGN}{100 * share:.2f} %, at least {format_uncertainty(0.0)} mm"
 
 
 def _hole_words(piece: Piece) -> str:
     """Say how many holes there are and how well the worst of them is known."""
     worst = max(h.fit.max_mm for h in piece.hole_fits)
-    most = max(_LEAST_SHOWN_MM, *(h.expanded_uncertainty_mm for h in piece.hole_fits))
-    return f"{len(piece.hole_fits)}, worst fit {worst:.3f} mm, \N{PLUS-MINUS SIGN}{most:.2f} mm"
+    most = max(h.expanded_uncertainty_mm for h in piece.hole_fits)
+    return f"{len(piece.hole_fits)}, worst fit {worst:.3f} mm, \N{PLUS-MINUS SIGN}{format_uncertainty(most)} mm"
 
 
 def _cut(piece: Piece) -> str:
@@ -89,7 +87,7 @@ def show_pieces(pattern: Pattern) -> None:
             _size(box.height, piece.size_uncertainty_mm[1]),
             f"{format_inches(box.width)} x {format_inches(box.height)}",
             f"{piece.area_mm2 / 100:.2f}",
-            f"{max(piece.expanded_uncertainty_mm, _LEAST_SHOWN_MM):.2f}",
+            format_uncertainty(piece.expanded_uncertainty_mm),
             f"{piece.fit.max_mm:.3f}",
             escape(_cut(piece)),
         )

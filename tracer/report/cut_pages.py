@@ -11,7 +11,7 @@ from importlib import resources
 
 import numpy as np
 
-from calibration import format_inches
+from calibration import format_inches, format_uncertainty
 from tracer.cutting.copies import mirrored_piece
 from tracer.cutting.make import CutResult, MadePiece
 from tracer.cutting.seams import SeamCheck
@@ -101,11 +101,12 @@ def cut_section(made: MadePiece) -> str:
     if piece.made is not None and piece.made.finished_mm is not None:
         finished = f"; finished {size(*piece.made.finished_mm)}"
     plus_minus = "\N{PLUS-MINUS SIGN}"
+    sides = " and ".join(format_uncertainty(u) for u in piece.size_uncertainty_mm)
     parts = [
         f'<section id="{escape(piece.id)}"><h2>{escape(piece.name)}</h2>',
         f"<p><b>{escape(many)}</b>. Cut size {size(box.width, box.height)} ({plus_minus} "
-        f"{piece.size_uncertainty_mm[0]:.2f} and {piece.size_uncertainty_mm[1]:.2f} mm){finished}; outline "
-        f"{plus_minus} {piece.expanded_uncertainty_mm:.2f} mm (about 95 %).</p>",
+        f"{sides} mm){finished}; outline "
+        f"{plus_minus} {format_uncertainty(piece.expanded_uncertainty_mm)} mm (about 95 %).</p>",
     ]
     if piece.cut.mirrored:
         pair = [_picture([piece], [], "as drawn"), _picture([mirrored_piece(piece)], [], "mirror image")]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from html import escape
 from importlib import resources
 
-from calibration import Finding, format_inches
+from calibration import Finding, format_inches, format_uncertainty
 from tracer.pattern import Pattern, SheetRecord
 from tracer.piece import Piece
 from tracer.report.figure import ERROR_COLOURS, ERROR_STEPS_MM, SheetFigure
@@ -14,13 +14,17 @@ from tracer.report.figure import ERROR_COLOURS, ERROR_STEPS_MM, SheetFigure
 
 def _size(value_mm: float, uncertainty_mm: float) -> str:
     return (
-        f"{value_mm:.2f} \N{PLUS-MINUS SIGN} {uncertainty_mm:.2f} mm"
+        f"{value_mm:.2f} \N{PLUS-MINUS SIGN} {format_uncertainty(uncertainty_mm)} mm"
         f'<br><span class="inches">{format_inches(value_mm)}</span>'
     )
 
 
 def _area(piece: Piece) -> str:
-    plus_minus = f" \N{PLUS-MINUS SIGN} {piece.extent_uncertainty[0] / 100:.2f}" if piece.extent_uncertainty[0] else ""
+    plus_minus = (
+        f" \N{PLUS-MINUS SIGN} {format_uncertainty(piece.extent_uncertainty[0] / 100)}"
+        if piece.extent_uncertainty[0]
+        else ""
+    )
     return f"{piece.area_mm2 / 100:.2f}{plus_minus} cm\N{SUPERSCRIPT TWO}"
 
 
@@ -60,7 +64,7 @@ def _piece_row(piece: Piece) -> str:
         f"sheet {escape(piece.sheet)}</span></td><td>{_size(piece.outline.bounds.width, piece.size_uncertainty_mm[0])}"
         f"</td><td>{_size(piece.outline.bounds.height, piece.size_uncertainty_mm[1])}</td>"
         f"<td>{_area(piece)}</td><td>{error}</td>"
-        f"<td>\N{PLUS-MINUS SIGN} {piece.expanded_uncertainty_mm:.2f} mm</td>"
+        f"<td>\N{PLUS-MINUS SIGN} {format_uncertainty(piece.expanded_uncertainty_mm)} mm</td>"
         f"<td>{escape(_cut_words(piece))}{f'<ul>{notes}</ul>' if notes else ''}</td></tr>"
     )
 
