@@ -154,12 +154,20 @@ def _scanned(scene: Scene, what: str, seed: int, rng: np.random.Generator) -> Re
 def _photographed(scene: Scene, what: str, seed: int, rng: np.random.Generator) -> Rendered:
     # A ruler's millimetres need some 5 px each to be read.
     width_px = 3000 if what.startswith("ruler") else 2000
+    roll = 0.0 if what == "mat" else 90.0
+    return phone_photo(scene, rng, width_px=width_px, roll_deg=roll, most_tilt_deg=5.0, seed=seed)
+
+
+def phone_photo(
+    scene: Scene, rng: np.random.Generator, *, width_px: int, roll_deg: float, most_tilt_deg: float, seed: int
+) -> Rendered:
+    """Return a photo as a phone held level makes it: a weak lens, noise and blur, the focal length stated or not."""
     return render.photo(
         scene,
         width_px=width_px,
         height_px=width_px * 3 // 4,
-        roll_deg=(0.0 if what == "mat" else 90.0) + float(rng.normal(0, 2)),
-        tilt_deg=float(rng.uniform(0, 5)),
+        roll_deg=roll_deg + float(rng.normal(0, 2)),
+        tilt_deg=float(rng.uniform(0, most_tilt_deg)),
         azimuth_deg=float(rng.uniform(0, 360)),
         k1=float(rng.uniform(-0.02, 0.02)),
         focal_35mm=float(rng.choice([24.0, 26.0, 28.0])),

@@ -21,12 +21,12 @@ from typing import Any
 import numpy as np
 
 from calibration import CalibrateOptions, CalibrationError, PxPoints, ReferenceRequest, calibrate
-from fixtures import render, scenarios
+from fixtures import scenarios
 from fixtures.compare import compare
 from fixtures.files import Rendered
 from fixtures.scene import Scene
 from tests.bench.scale_coverage import lengths
-from tests.bench.scale_scenes import Case, as_jpeg, picture_of
+from tests.bench.scale_scenes import Case, as_jpeg, phone_photo, picture_of
 from tracer.pattern import to_json
 from tracer.pipeline import TraceOptions, pattern_of, trace
 
@@ -46,20 +46,7 @@ def photo(seed: int) -> tuple[Scene, Rendered, str, bool]:
         pieces=4,
         corner=bool(rng.random() < 0.6),
     )
-    made = render.photo(
-        scene,
-        width_px=4000,
-        height_px=3000,
-        roll_deg=90.0 + float(rng.normal(0, 2)),
-        tilt_deg=float(rng.uniform(0, 4)),
-        azimuth_deg=float(rng.uniform(0, 360)),
-        k1=float(rng.uniform(-0.02, 0.02)),
-        focal_35mm=float(rng.choice([24.0, 26.0, 28.0])),
-        exif_focal=bool(rng.random() < 0.6),
-        noise=float(rng.uniform(0.006, 0.018)),
-        blur_px=float(rng.uniform(0.7, 1.1)),
-        seed=seed,
-    )
+    made = phone_photo(scene, rng, width_px=4000, roll_deg=90.0, most_tilt_deg=4.0, seed=seed)
     return scene, as_jpeg(made), kind, edges
 
 
