@@ -7,7 +7,7 @@ writers whose format has y up flip once, at the end.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -34,11 +34,14 @@ _LAYER_OF_KIND: dict[MarkKind, Layer] = {
     "internal line": "internal",
     "text": "text",
 }
+_BOX_POINTS = 5
 _DOT_RADIUS_MM = 0.5
 _HEAD_MM = 4.0
 _TEXT_HEIGHT_MM = 4.0
 _SMALLEST_TEXT_MM = 1.5
 _LONGEST_WORDS = 60
+_LINE_STEP = 1.6
+"""Of lines under each other, to the height of a capital: descenders and a little air (common practice, no source)."""
 _LETTER_WIDTH = 0.75
 """Of a letter with its space, to the height of a capital, in a plain sans serif (measured on Helvetica's widths)."""
 
@@ -68,18 +71,16 @@ class DrawnPiece:
         return self.transformed(np.array([[1.0, 0.0, dx_mm], [0.0, 1.0, dy_mm]]))
 
     def transformed(self, matrix: np.ndarray) -> DrawnPiece:
-        """Return the piece under an affine map of shape (2, 3); words stay upright."""
+        """Return the piece under an affine map of shape (2, 3); words stay level, and are set apart where they meet."""
         places = [matrix[:, :2] @ np.array(t.at) + matrix[:, 2] for t in self.texts]
+        moved = [replace(t, at=(float(p[0]), float(p[1]))) for t, p in zip(self.texts, places, strict=True)]
         return DrawnPiece(
             id=self.id,
             name=self.name,
             outline=self.outline.transformed(matrix),
             holes=tuple(h.transformed(matrix) for h in self.holes),
             lines=tuple((layer, line.transformed(matrix)) for layer, line in self.lines),
-            texts=tuple(
-                DrawnText(words=t.words, at=(float(p[0]), float(p[1])), height_mm=t.height_mm)
-                for t, p in zip(self.texts, places, strict=True)
-            ),
+            texts=tuple(set_apart(moved)),
         )
 
 
@@ -139,19 +140,71 @@ def _fitting_height_mm(words: str, at: tuple[float, float], outline: Path) -> fl
     return float(min(_TEXT_HEIGHT_MM, max(_SMALLEST_TEXT_MM, fitting)))
 
 
+def _meet(a: DrawnText, b: DrawnText) -> bool:
+    """Return whether two level texts would be written over each other."""
+    wide = _LETTER_WIDTH * (len(a.words) * a.height_mm + len(b.words) * b.height_mm) / 2
+    high = _LINE_STEP * (a.height_mm + b.height_mm) / 2
+    return abs(a.at[0] - b.at[0]) < wide and abs(a.at[1] - b.at[1]) < 0.99 * high
+
+
+def set_apart(texts: Sequence[DrawnText]) -> list[DrawnText]:
+    """Return level texts, those that would be written over each other one under the other, in the order given.
+
+    Words that stand sideways on a piece lie side by side there; written level they would cover each other.
+    """
+    groups = [[k] for k in range(len(texts))]
+    placed = list(texts)
+    while True:
+        meeting = next(
+            (
+                (m, n)
+                for m in range(len(groups))
+                for n in range(m)
+                if any(_meet(placed[i], placed[j]) for i in groups[m] for j in groups[n])
+            ),
+            None,
+        )
+        if meeting is None:
+            return placed
+        m, n = meeting
+        groups[n] = sorted([*groups[n], *groups.pop(m)])
+        for k, text in zip(groups[n], _stacked([texts[k] for k in groups[n]]), strict=True):
+            placed[k] = text
+
+
+def _stacked(texts: Sequence[DrawnText]) -> list[DrawnText]:
+    """Return texts one under the other about the middle of where they were."""
+    x, y = np.mean([t.at for t in texts], axis=0)
+    steps = _LINE_STEP * np.array([t.height_mm for t in texts])
+    below = y - steps.sum() / 2 + np.cumsum(steps) - steps / 2
+    return [replace(t, at=(float(x), float(v))) for t, v in zip(texts, below, strict=True)]
+
+
+def _read_downwards(marks: Sequence[Mark]) -> list[Mark]:
+    """Return texts in the order in which they are read, whichever way they stand: along what is down for most.
+
+    The box of words that were read begins where they begin and goes around with the writing.
+    """
+    boxes = [np.asarray(m.path.flatten(0.1)) for m in marks if m.path is not None]
+    ways = [b[3] - b[0] for b in boxes if len(b) == _BOX_POINTS]
+    down = sum((way / max(float(np.hypot(*way)), 1e-9) for way in ways), np.array([0.0, 1e-3]))
+    return sorted(marks, key=lambda m: float(np.asarray(m.at) @ down))
+
+
 def drawn_piece(piece: Piece, *, with_marks: bool = True) -> DrawnPiece:
     """Return a piece ready to be written; dropped marks are left out."""
     marks: Sequence[Mark] = [m for m in piece.marks if not m.dropped] if with_marks else []
-    texts = [
-        fitting_text(m.text, m.at, piece.outline) for m in marks if m.kind == "text" and m.at is not None and m.text
-    ]
+    words = _read_downwards([m for m in marks if m.kind == "text" and m.at is not None and m.text])
+    texts = set_apart([fitting_text(m.text, m.at, piece.outline) for m in words if m.at is not None])
+    # Where words were moved there may be less room.
+    texts = [fitting_text(t.words, t.at, piece.outline) for t in texts]
     return DrawnPiece(
         id=piece.id,
         name=piece.name,
         outline=piece.outline,
         holes=piece.holes,
         lines=tuple(line for m in marks for line in _mark_lines(m)),
-        texts=tuple(texts),
+        texts=tuple(set_apart(texts)),
     )
 
 
