@@ -8,13 +8,14 @@ it is no reference, and the person is asked.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from calibration.camera import PlaneMap
 from calibration.errors import ScaleError
+from calibration.hands import share_out
 from calibration.picture import MmPoints, PxPoints
 from calibration.references import (
     Reference,
@@ -240,6 +241,28 @@ def _refuse_unsure(reference: Reference, others: Sequence[Reference]) -> ScaleEr
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _FlatThings:
+    """Printed squares, sheets of paper and cards."""
+
+    squares: list[FoundSquare]
+    sheets: tuple[FoundSheet, ...]
+    cards: list[Reference]
+
+
+def _flat_things(scene: SearchPicture, boards: Sequence[PxPoints]) -> _FlatThings:
+    rectangles = rough_rectangles(scene, boards)
+    return _FlatThings(
+        squares=squares.find_squares(scene, boards),
+        sheets=tuple(paper.find_sheets(scene, rectangles)),
+        cards=card.among(scene, rectangles),
+    )
+
+
+def _look(where: Callable[[], list[Reference] | _FlatThings]) -> list[Reference] | _FlatThings:
+    return where()
+
+
 def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     """Find everything and choose.
 
@@ -254,17 +277,17 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     boards = [r.outline_px for r in targets]
     # What all of them look at is made before they start.
     _ = scene.grey, scene.reduced
-    # They share nothing but the picture and spend their time in compiled code, so two cores serve them side by side.
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        looking = pool.map(lambda find: find(scene, None), asked)
-        all_squares = squares.find_squares(scene, boards)
-        found = [s for s in all_squares if s.side_px >= SMALLEST_SIDE_PX]
-        rectangles = rough_rectangles(scene, boards)
-        sheets = tuple(paper.find_sheets(scene, rectangles))
-        cards = card.among(scene, rectangles)
-        known = [*targets, *cards]
-        for references in looking:
-            known += references
+    # They share nothing but the picture, so two processes serve them side by side.
+    looks: list[Callable[[], list[Reference] | _FlatThings]] = [partial(find, scene, None) for find in asked]
+    looks.append(partial(_flat_things, scene, boards))
+    *looked, flat = share_out(_look, looks)
+    assert isinstance(flat, _FlatThings)
+    all_squares, sheets, cards = flat.squares, flat.sheets, flat.cards
+    found = [s for s in all_squares if s.side_px >= SMALLEST_SIDE_PX]
+    known = [*targets, *cards]
+    for references in looked:
+        assert isinstance(references, list)
+        known += references
     sized = squares.sized(scene, found, None)
     known += sized
     known += [r for s in sheets if (r := paper.sized_by_density(scene, s)) is not None]

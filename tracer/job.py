@@ -8,6 +8,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 from calibration import (
@@ -20,6 +21,7 @@ from calibration import (
     Sheet,
     calibrate,
 )
+from calibration.hands import share_out
 from calibration.intake import read_pictures
 from tracer.captions import caption_size
 from tracer.errors import JobError
@@ -190,11 +192,21 @@ def _trace_picture(
     tell(f"{where}: drawing the report", 0.95)
     gathered.sheets.append(traced.record)
     gathered.pieces.extend(p.piece for p in traced.pieces)
-    gathered.figures.append(sheet_figure(traced))
-    gathered.overlays.append((f"overlay-{sheet_id}.jpg", overlay_jpeg(traced)))
+    files: dict[str, Callable[[], bytes]] = {f"overlay-{sheet_id}.jpg": partial(overlay_jpeg, traced)}
     if keep_pictures:
-        gathered.overlays.append((f"sheet-{sheet_id}.jpg", sheet_jpeg(sheet)))
-        gathered.overlays.append((f"sheet-{sheet_id}.json", json.dumps(shown_sheet(traced)).encode("ascii")))
+        files[f"sheet-{sheet_id}.jpg"] = partial(sheet_jpeg, sheet)
+        files[f"sheet-{sheet_id}.json"] = lambda: json.dumps(shown_sheet(traced)).encode("ascii")
+    makers: list[Callable[[], SheetFigure | bytes]] = [partial(sheet_figure, traced), *files.values()]
+    figure, *contents = share_out(_made, makers)
+    assert isinstance(figure, SheetFigure)
+    gathered.figures.append(figure)
+    for name, content in zip(files, contents, strict=True):
+        assert isinstance(content, bytes)
+        gathered.overlays.append((name, content))
+
+
+def _made(make: Callable[[], SheetFigure | bytes]) -> SheetFigure | bytes:
+    return make()
 
 
 def _calibrated(picture: Picture, options: CalibrateOptions, sheet_id: str, *, read: bool) -> Sheet:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import Finding, MmPoints, PxPoints, Sheet, UnitError
+from calibration.hands import share_out
 from calibration.threads import one_thread
 from tracer.candidate import Candidate, RoughOutline
 from tracer.captions import without_square_pieces
@@ -170,18 +171,19 @@ def trace(
     )
     traced: list[TracedPiece] = []
     findings = list(found.findings)
-    for i, candidate in enumerate(found.candidates):
+    count = len(found.candidates)
+    tell(f"tracing piece 1 of {count}", 0.0)
+    for i, outcome in enumerate(
+        share_out(lambda c: _traced_or_why_not(sheet, found.edge_pixels, c, options), found.candidates), start=1
+    ):
+        tell(f"tracing piece {min(i + 1, count)} of {count}", i / count)
         number = first_number + len(traced)
-        tell(f"tracing piece {i + 1} of {len(found.candidates)}", (i + 0.5) / len(found.candidates))
-        try:
-            piece = _trace_candidate(sheet, found.edge_pixels, candidate, options, number=number)
-        except EngineError:
-            raise
-        except TracerError as error:
-            findings.append(Finding(code="piece-not-traced", where=f"p{number}", message=str(error)))
+        if isinstance(outcome, TracerError):
+            findings.append(Finding(code="piece-not-traced", where=f"p{number}", message=str(outcome)))
             continue
-        traced.append(piece)
-        watch.piece(piece.piece)
+        piece = replace(outcome.piece, id=f"p{number}", name=outcome.piece.name or f"Piece {number}")
+        traced.append(replace(outcome, piece=piece))
+        watch.piece(piece)
         findings.extend(_piece_findings(piece, options))
     if not traced and not any(f.code.startswith(("no-piece", "piece-runs-off")) for f in findings):
         findings.append(
@@ -303,19 +305,30 @@ def _exceeded_words(fit: FitResult, options: TraceOptions) -> tuple[str, ...]:
     )
 
 
+def _traced_or_why_not(
+    sheet: Sheet, edge_pixels: NDArray[np.uint8], candidate: Candidate, options: TraceOptions
+) -> TracedPiece | TracerError:
+    try:
+        return _trace_candidate(sheet, edge_pixels, candidate, options)
+    except EngineError:
+        raise
+    except TracerError as error:
+        return error
+
+
 def _trace_candidate(
-    sheet: Sheet, edge_pixels: NDArray[np.uint8], candidate: Candidate, options: TraceOptions, *, number: int
+    sheet: Sheet, edge_pixels: NDArray[np.uint8], candidate: Candidate, options: TraceOptions
 ) -> TracedPiece:
+    """Trace a candidate; the piece has no number yet, and a name only where one was read."""
     pixels = edge_pixels if candidate.outline.kind == "edge" else sheet.picture.pixels
     outer = _trace_outline(sheet, pixels, candidate.outline, options)
     inner = tuple(_trace_outline(sheet, pixels, h, options) for h in candidate.holes)
     holes = tuple(h.path for h in inner)
     path, notes = outer.path, [*candidate.notes, *outer.notes]
-    piece_id = f"p{number}"
     own, own_of_holes = own_of(outer.error, outer.edge_mm), tuple(own_of(h.error, h.edge_mm) for h in inner)
     piece = Piece(
-        id=piece_id,
-        name=candidate.name or f"Piece {number}",
+        id="",
+        name=candidate.name or "",
         sheet=sheet.id,
         outline=path.oriented(),
         holes=holes,
@@ -337,8 +350,7 @@ def _trace_candidate(
     return TracedPiece(piece=piece, error=outer.error, hole_errors=tuple(h.error for h in inner))
 
 
-def _piece_findings(traced: TracedPiece, options: TraceOptions) -> list[Finding]:
-    piece = traced.piece
+def _piece_findings(piece: Piece, options: TraceOptions) -> list[Finding]:
     if piece.fit.p95_mm > 2 * options.tolerance_mm:
         return [
             Finding(

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import Finding, PxPoints, Sheet
+from calibration.hands import share_out
 from calibration.light import SRGB_TO_LINEAR
 from tracer.candidate import Candidate, RoughOutline
 from tracer.curves.carry import runs_of
@@ -153,11 +154,9 @@ def find_candidates(
     coarse = [ink.from_picture(bodies.outline_px(k)) for k in range(len(bodies.things))]
     # Where pieces are drawn on the ground it is a sheet, and what crosses the picture's border lies beside the sheet.
     on_sheet = any(not any(lies_in(f.points, body) for body in coarse) for f in drawn)
-    for index, body in enumerate(coarse):
-        if _is_paper(body, bodies.light(index), drawn, ink.mm_per_px):
-            papers.append(body)
-            continue
-        thing = find_edge(pixels, scale, bodies, index)
+    sought = [not _is_paper(body, bodies.light(k), drawn, ink.mm_per_px) for k, body in enumerate(coarse)]
+    papers += [body for body, is_thing in zip(coarse, sought, strict=True) if not is_thing]
+    for thing in share_out(lambda k: find_edge(pixels, scale, bodies, k), [k for k, s in enumerate(sought) if s]):
         if thing is not None and thing.runs_off and not on_sheet and _may_be_piece(thing, pixels):
             cut_off.append(_place(sheet, thing.points))
         if thing is None or thing.runs_off:

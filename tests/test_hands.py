@@ -1,0 +1,107 @@
+"""Work shared out between two processes comes out as if one had done it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from calibration.hands import share_out
+
+split = pytest.mark.skipif(
+    sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2, reason="a second process is split off on Linux only"
+)
+
+
+def _slow_square(number: int) -> tuple[int, int]:
+    time.sleep(0.02)
+    return number * number, os.getpid()
+
+
+def test_results_come_in_the_order_of_the_items() -> None:
+    assert [r[0] for r in share_out(_slow_square, range(30))] == [n * n for n in range(30)]
+
+
+@split
+def test_two_processes_take_part_and_the_second_is_gone_afterwards() -> None:
+    workers = {r[1] for r in share_out(_slow_square, range(30))}
+    assert len(workers) == 2
+    (second,) = workers - {os.getpid()}
+    with pytest.raises(ProcessLookupError):
+        os.kill(second, 0)
+
+
+def test_large_results_are_handed_over_whole() -> None:
+    pictures = [np.full((1000, 1000), n, np.uint8) for n in range(8)]
+    doubled = share_out(lambda p: p * 2, pictures)
+    assert all(np.array_equal(d, 2 * p) for d, p in zip(doubled, pictures, strict=True))
+
+
+def test_an_error_comes_up_at_its_place() -> None:
+    def work(number: int) -> int:
+        time.sleep(0.01)
+        if number == 7:
+            raise ValueError("seven")
+        return number
+
+    results = share_out(work, range(12))
+    assert [next(results) for _ in range(7)] == list(range(7))
+    with pytest.raises(ValueError, match="seven"):
+        next(results)
+
+
+def test_what_cannot_be_handed_over_is_done_here() -> None:
+    makers = list(share_out(lambda n: lambda: n, range(6)))
+    assert [m() for m in makers] == list(range(6))
+
+
+def _unless_second(first: int, act: Callable[[], object]) -> Callable[[int], int]:
+    def work(number: int) -> int:
+        time.sleep(0.01)
+        if os.getpid() != first and number > 3:
+            act()
+        return number
+
+    return work
+
+
+@split
+def test_nothing_is_lost_when_the_second_process_dies() -> None:
+    work = _unless_second(os.getpid(), lambda: os.kill(os.getpid(), signal.SIGKILL))
+    assert list(share_out(work, range(20))) == list(range(20))
+
+
+@split
+def test_nothing_is_lost_when_the_second_process_hangs(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("calibration.hands._SILENT_S", 0.3)
+    work = _unless_second(os.getpid(), lambda: time.sleep(3600))
+    assert list(share_out(work, range(20))) == list(range(20))
+
+
+@split
+def test_work_within_work_is_not_split_again() -> None:
+    def inner(number: int) -> int:
+        time.sleep(0.01)
+        return os.getpid() + 0 * number
+
+    def outer(number: int) -> int:
+        time.sleep(0.02 * number)
+        return len(set(share_out(inner, range(6))))
+
+    assert list(share_out(outer, range(4))) == [1] * 4
+
+
+@split
+def test_stopping_early_ends_the_second_process() -> None:
+    results = share_out(_slow_square, range(200))
+    seen = {next(results)[1] for _ in range(10)} - {os.getpid()}
+    results.close()
+    for second in seen:
+        with pytest.raises(ProcessLookupError):
+            os.kill(second, 0)
+    assert seen
