@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from calibration.light import SRGB_TO_LINEAR
 from tracer.ink import reduced
-from tracer.search.raster import apart, as_mask, shrunk
+from tracer.search.raster import apart, as_mask, lengths, most_apart, shrunk, weighted
 
 MOST_VIEW_PIXELS = 2_500_000
 """The ground is read from a picture of at most this size, to bound memory."""
@@ -97,12 +97,12 @@ def compared(
     view: View, light: NDArray[np.float32]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
     """Return each pixel's distance from the ground's colour (CIE Lab), its share of its light, what may be shadow."""
-    distance = np.sqrt(((view.lab - _lab(light)) ** 2).sum(axis=2))
+    distance = lengths(view.lab - _lab(light))
     ratio = np.asarray(view.linear / np.maximum(light, 1e-3), dtype=np.float32)
-    mean = ratio.mean(axis=2)
-    spread = np.abs(ratio - mean[:, :, None]).max(axis=2) / np.maximum(mean, 1e-3)
+    mean = weighted(ratio, np.full(3, 1 / 3))
+    spread = most_apart(ratio, [mean, mean, mean]) / np.maximum(mean, 1e-3)
     shadow = (mean < 0.96) & (mean > DEEPEST_SHADOW) & (spread < 0.10)
-    return np.asarray(distance, dtype=np.float32), ratio, np.asarray(shadow, dtype=bool)
+    return distance, ratio, np.asarray(shadow, dtype=bool)
 
 
 def read_ground(pixels: NDArray[np.uint8], mm_per_px: float, within_px: NDArray[np.float64] | None = None) -> Ground:
@@ -141,7 +141,7 @@ def _zones(
     calm = cv2.GaussianBlur(lab, (0, 0), 0.8)
     across = np.asarray(cv2.Scharr(calm, cv2.CV_32F, 1, 0, scale=1 / 32))
     down = np.asarray(cv2.Scharr(calm, cv2.CV_32F, 0, 1, scale=1 / 32))
-    steep = np.sqrt((across**2 + down**2).sum(axis=2))
+    steep = np.hypot(lengths(np.asarray(across, dtype=np.float32)), lengths(np.asarray(down, dtype=np.float32)))
     limit = max(0.5, 4.0 * float(np.median(steep)))
     # A faint edge may have gaps: zones that hang together by less than this are two.
     labels, stats = apart(shrunk(as_mask((steep < limit) & ~beyond), 5), connectivity=4)

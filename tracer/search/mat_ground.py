@@ -22,7 +22,7 @@ from tracer.search.ground import (
     view_of,
 )
 from tracer.search.mat_grid import MatGrid
-from tracer.search.raster import Window, as_mask
+from tracer.search.raster import Window, as_mask, lengths
 
 Floats = NDArray[np.float64]
 
@@ -51,13 +51,14 @@ def read_mat_ground(pixels: NDArray[np.uint8], mm_per_px: float, grid: MatGrid) 
         return None
     scale, factor = view.mm_per_px, view.factor
     places = grid.places(Window(x=0, y=0, columns=columns, rows=rows, step=factor))
-    away = np.abs(places[:, :, :2] - np.rint(places[:, :, :2])).min(axis=2) * np.float32(grid.lattice.pitch_mm)
+    off_line = np.abs(places[:, :, :2] - np.rint(places[:, :, :2]))
+    away = np.minimum(off_line[:, :, 0], off_line[:, :, 1]) * np.float32(grid.lattice.pitch_mm)
     # A pixel of the view and the median over three have something of a line up to one and a half away.
     on_line = away < LINE_HALF_MM + 1.5 * scale
     inside = np.zeros((rows, columns), np.uint8)
     corners = np.rint((grid.outline_px + 0.5) / factor - 0.5).astype(np.int32).reshape(-1, 1, 2)
     cv2.fillPoly(inside, [corners], 1)
-    off = np.sqrt(((view.lab - surface) ** 2).sum(axis=2))
+    off = lengths(view.lab - surface)
     mat = (off < _REACH) & (inside > 0) & ~on_line
     light = spread_light(view.linear, mat, scale)
     distance, ratio, shadow = compared(view, light)
@@ -102,9 +103,19 @@ def _surface(view: View, grid: MatGrid) -> NDArray[np.float32] | None:
     hold = np.diag([0.0, 0.02, 0.02, 0.1, 0.1, 0.1]) * 0.2
     normal = terms.T @ terms / best.sum() + hold + 1e-9 * np.eye(_TERMS)
     solution = np.linalg.solve(normal, terms.T @ colour[best] / best.sum())
-    across, down = np.meshgrid(np.arange(columns) / columns * 2 - 1, np.arange(rows) / rows * 2 - 1)
-    full = _terms(np.stack([across.ravel(), down.ravel()], axis=1)) @ solution
-    return np.asarray(full.reshape(rows, columns, 3), dtype=np.float32)
+    return _spread(solution, rows, columns)
+
+
+def _spread(solution: Floats, rows: int, columns: int) -> NDArray[np.float32]:
+    """Return a surface of the terms of :func:`_terms` everywhere, shape (rows, columns, 3).
+
+    Along each row it is a polynomial of the place across, with coefficients that are polynomials of the place down.
+    """
+    across, down = np.arange(columns) / columns * 2 - 1, (np.arange(rows) / rows * 2 - 1)[:, None]
+    one, x, y, xx, xy, yy = solution
+    along = np.stack([one + y * down + yy * down**2, x + xy * down, np.broadcast_to(xx, (rows, 3))], axis=2)
+    powers = np.stack([np.ones(columns), across, across**2]).astype(np.float32)
+    return np.ascontiguousarray((along.astype(np.float32) @ powers).transpose(0, 2, 1))
 
 
 def _terms(place: Floats) -> Floats:

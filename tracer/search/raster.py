@@ -80,6 +80,11 @@ def weighted(image: NDArray[np.float32], weights: NDArray[Any]) -> NDArray[np.fl
     return np.asarray(cv2.transform(image, np.asarray(weights, dtype=np.float32).reshape(1, 3)), dtype=np.float32)
 
 
+def lengths(image: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the root of the sum of squares of an image's three channels."""
+    return np.asarray(cv2.sqrt(weighted(np.square(image), np.ones(3))), dtype=np.float32)
+
+
 def most_apart(image: NDArray[np.float32], centre: Sequence[NDArray[np.float32]]) -> NDArray[np.float32]:
     """Return the largest distance of an image's three channels from those of a centre."""
     apart_by = [cv2.absdiff(image[:, :, k], centre[k]) for k in range(3)]

@@ -7,6 +7,7 @@ they lean in it, and where one of them stands.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -107,10 +108,7 @@ def _first_peak(profile: Array) -> tuple[float, float]:
     """Period of a profile: lag and height of the first strong peak of its autocorrelation."""
     n = len(profile)
     x = (profile - profile.mean()) * np.hanning(n)
-    spectrum = np.abs(np.fft.rfft(x, 2 * n)) ** 2
-    r = np.fft.irfft(spectrum)[: n // 2]
-    w = np.fft.irfft(np.abs(np.fft.rfft(np.hanning(n), 2 * n)) ** 2)[: n // 2]
-    r = r / np.maximum(w, 1e-9)
+    r = _autocorrelation(x) / _of_window(n)
     r = r / max(r[0], 1e-12)
     lags = np.arange(len(r))
     valid = (lags >= _SHORTEST_PERIOD_PX) & (lags <= _LONGEST_PERIOD_PX)
@@ -123,6 +121,16 @@ def _first_peak(profile: Array) -> tuple[float, float]:
     curve = r[i - 1] - 2 * r[i] + r[i + 1]
     shift = 0.5 * (r[i - 1] - r[i + 1]) / curve if curve < 0 else 0.0
     return float(i + shift), float(r[i])
+
+
+def _autocorrelation(x: Array) -> Array:
+    n = len(x)
+    return np.asarray(np.fft.irfft(np.abs(np.fft.rfft(x, 2 * n)) ** 2)[: n // 2])
+
+
+@lru_cache(maxsize=8)
+def _of_window(n: int) -> Array:
+    return np.maximum(_autocorrelation(np.hanning(n)), 1e-9)
 
 
 def _amplitude(rows: NDArray[np.float32], x: Array, frequencies: Array) -> NDArray[np.complex64]:
@@ -225,13 +233,17 @@ def smooth(s: Array, values: Array, degree: int) -> Array:
     middle, half = float(s.mean()), max(float(np.ptp(s)) / 2, 1e-9)
     powers = np.vander((s - middle) / half, degree + 1)
     weights = np.ones(len(s))
+    hold = 1e-12 * len(s) * np.eye(degree + 1)
     for _ in range(6):
         weighted = powers.T * weights
-        line = np.linalg.lstsq(weighted @ powers, weighted @ values, rcond=None)[0]
+        line = np.linalg.solve(weighted @ powers + hold, weighted @ values)
         miss = np.abs(powers @ line - values)
-        spread = 1.4826 * float(np.median(miss)) + 1e-6
+        ordered = np.sort(miss)
+        spread = 0.7413 * float(ordered[(len(s) - 1) // 2] + ordered[len(s) // 2]) + 1e-6
         weights = np.minimum(1.0, 1.5 * spread / np.maximum(miss, 1e-9))
-    whole = np.zeros(degree + 1)
-    own = np.poly1d(line)(np.poly1d([1.0 / half, -middle / half])).coeffs
-    whole[len(whole) - len(own) :] = own
-    return whole
+    # The same polynomial in the places themselves.
+    own = line[:1]
+    for coefficient in line[1:]:
+        own = np.convolve(own, [1.0 / half, -middle / half])
+        own[-1] += coefficient
+    return np.asarray(own)
