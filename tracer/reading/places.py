@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -43,6 +43,8 @@ class Region:
         So many letters are about there; 0 where that is not known.
     cells : bool
         Words beside each other stand in cells of a table and make no line.
+    glyphs : ndarray, shape (N, 4), or None
+        Boxes of the glyphs there as far as they are known: x, y, width, height in pixels of the picture.
     """
 
     box: tuple[float, float, float, float]
@@ -50,6 +52,7 @@ class Region:
     turn_rad: float = 0.0
     letters: int = 0
     cells: bool = False
+    glyphs: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
 
     def across(self) -> Region:
         """Return the same place for lines that run across."""
@@ -72,6 +75,10 @@ class Box:
     long: float
     high: float
     turn_rad: float
+
+    def across(self) -> Box:
+        """Return the same box for a line that runs across."""
+        return replace(self, long=self.high, high=self.long, turn_rad=self.turn_rad + math.pi / 2)
 
     def corners(self) -> NDArray[np.float64]:
         """Return its corners in the picture, shape (4, 2)."""

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from tracer.labels import LEAST_CONFIDENCE, TextLine
 from tracer.reading.engine import find_lines, processors, read_line, side_by_side
 from tracer.reading.places import Box, Place, Region, crop, lay_out, lines_axes
+from tracer.reading.rows import LEAST_KNOWN, LEAST_LETTERS, LEAST_SAID, not_among, rows_of
 
 CLOSER = 1.7
 """So much larger lettering is looked at when it was missed at first."""
@@ -21,6 +22,9 @@ _CERTAIN, _SURE, _BETTER = 0.93, 0.8, 0.06
 _SAME_LINE, _WORD_SPACE, _CELL_SPACE = 0.55, 1.5, 0.3
 """Boxes that share this much of their height, and lie no further apart than this share of it, are one line: typewriter
 letters have wide spaces, and a figure between two words may be missed."""
+_TALL, _TALLEST = 1.6, 1.5
+"""A line found so much higher than long, and of more than so many times its lettering's size to either side, runs
+across; a single letter is neither (the finder leaves as much room again around letters, measured)."""
 _POOR = 0.15
 """With less sense than this for each letter a place was looked at the wrong way (0.5 is the most there can be)."""
 _BORDER_PX = 5.0
@@ -89,9 +93,9 @@ class _Reading:
 
 def _read_regions(pixels: NDArray[np.uint8], regions: Sequence[Region], larger: float) -> list[_Reading]:
     pages = lay_out(pixels, regions, larger, shares=processors())
-    found = side_by_side(lambda page: _lines_in_places(find_lines(page[0]), page[1]), pages)
+    found = side_by_side(lambda page: _lines_in_places(find_lines(page[0]), page[1], regions), pages)
     work = [item for one in found for item in one]
-    read = side_by_side(lambda item: _read_place(pixels, item.boxes, item.place.turn_rad), work)
+    read = side_by_side(lambda item: _read_lines(pixels, item, regions[item.place.number], closer=larger > 1.0), work)
     out = [_Reading() for _ in regions]
     for item, lines in zip(work, read, strict=True):
         out[item.place.number] = _Reading(lines=tuple(lines), runs_on=item.runs_on)
@@ -100,14 +104,27 @@ def _read_regions(pixels: NDArray[np.uint8], regions: Sequence[Region], larger: 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Found:
-    """The lines found in a place, and whether any runs on past its beginning or end."""
+    """The lines found in a place, those found running across them, and whether any runs on past its ends."""
 
     place: Place
     boxes: list[Box]
+    across: list[Box]
     runs_on: tuple[bool, bool]
 
 
-def _lines_in_places(quads: NDArray[np.float64], places: Sequence[Place]) -> list[_Found]:
+def _read_lines(pixels: NDArray[np.uint8], found: _Found, region: Region, *, closer: bool) -> list[TextLine]:
+    """Read the lines found in a region, those that run across them, and what must be lines by their glyphs."""
+    known: list[Box] = []
+    # Where the finder sees no line at all there are hardly any words, unless it was told to look closely.
+    worth = bool(found.boxes or found.across or closer) and region.letters >= LEAST_LETTERS
+    if region.glyphs is not None and (region.cells or worth):
+        rows = rows_of(region.glyphs, region.turn_rad, single=region.cells)
+        known = not_among(rows, [*found.boxes, *found.across])
+    lines = _read_place(pixels, found.boxes, region.turn_rad, known, 1 if region.cells else LEAST_SAID)
+    return lines + _read_place(pixels, found.across, region.turn_rad + np.pi / 2) if found.across else lines
+
+
+def _lines_in_places(quads: NDArray[np.float64], places: Sequence[Place], regions: Sequence[Region]) -> list[_Found]:
     """Return what was found on a page by its places."""
     middles = quads.mean(axis=1)
     out = []
@@ -115,10 +132,15 @@ def _lines_in_places(quads: NDArray[np.float64], places: Sequence[Place]) -> lis
         inside = (middles >= [p.left, p.top]) & (middles < [p.right, p.bottom])
         own = quads[inside.all(axis=1)]
         x = own[:, :, 0]
+        boxes = [p.box_of(quad) for quad in own]
+        glyph = regions[p.number].glyph_px
+        upright = [b.high > max(_TALL * b.long, _TALLEST * glyph) for b in boxes]
+        space = _CELL_SPACE if p.cells else _WORD_SPACE
         out.append(
             _Found(
                 place=p,
-                boxes=_joined([p.box_of(quad) for quad in own], _CELL_SPACE if p.cells else _WORD_SPACE),
+                boxes=_joined([b for b, tall in zip(boxes, upright, strict=True) if not tall], space),
+                across=_joined([b.across() for b, tall in zip(boxes, upright, strict=True) if tall], space),
                 runs_on=(bool((x < p.left + _BORDER_PX).any()), bool((x > p.right - _BORDER_PX).any())),
             )
         )
@@ -185,8 +207,14 @@ def _around(a: Box, b: Box) -> Box:
     )
 
 
-def _read_place(pixels: NDArray[np.uint8], boxes: Sequence[Box], turn_rad: float) -> list[TextLine]:
-    """Read the lines of a place, having found out which way up it stands."""
+def _read_place(
+    pixels: NDArray[np.uint8], found: Sequence[Box], turn_rad: float, known: Sequence[Box] = (), least: int = 1
+) -> list[TextLine]:
+    """Read the lines of a place, having found out which way up it stands.
+
+    Of ``known`` lines, those that were not found, only such are kept as have so many letters or figures at ``least``.
+    """
+    boxes = [*found, *known]
     if not boxes:
         return []
     order = sorted(boxes, key=lambda b: -b.long / b.high)
@@ -225,6 +253,8 @@ def _read_place(pixels: NDArray[np.uint8], boxes: Sequence[Box], turn_rad: float
             continue
         if not set(text) - _NO_LETTERS and not _may_be_number(text):
             continue
+        if any(box is b for b in known) and (score < LEAST_KNOWN or _letters(text) < least):
+            continue
         corners = box.corners()
         if turned:
             corners = np.roll(corners, 2, axis=0)
@@ -243,8 +273,11 @@ def _read_place(pixels: NDArray[np.uint8], boxes: Sequence[Box], turn_rad: float
 
 def _sense(text: str, score: float) -> float:
     """Return how much a reading tells of the way up: long sure ones most."""
-    letters = sum(c.isascii() and c.isalnum() for c in text)
-    return letters * max(0.0, score - LEAST_CONFIDENCE)
+    return _letters(text) * max(0.0, score - LEAST_CONFIDENCE)
+
+
+def _letters(text: str) -> int:
+    return sum(c.isascii() and c.isalnum() for c in text)
 
 
 def _may_be_number(text: str) -> bool:

@@ -35,6 +35,7 @@ SAME_TURN = 0.26
 _FEW_LETTERS, _TALLER_THAN_INK = 2, 2.6
 """The box of so few letters is no higher than this many times the largest piece of ink in it (the reader leaves
 as much room again around letters, measured)."""
+_READ_SURELY = 0.85
 LEAST_RUN_MM, RUN_SHARE, MOST_RUNS = 2.5, 1.8, 6
 """A word of which the letters run together is longer than so much and than so many times its height (two letters and a
 half); more of them in a piece are a texture (judgement)."""
@@ -84,7 +85,11 @@ def word_regions(
         inside = text_in(table, free)
         if inside:
             height = float(np.median([t.height for t in inside]))
-            out.append(replace(_region(table, height, _group(inside, ink).turn_rad, ink), cells=True))
+            cells = np.concatenate([t.glyphs for t in inside])
+            figures = (sizes < 1.5 * height) & (sizes > 0.6 * height) & inside_of(table, middles)
+            glyphs = np.unique(np.concatenate([cells, small[figures, :4]]), axis=0)
+            region = _region(table, height, _group(inside, ink).turn_rad, ink)
+            out.append(replace(region, cells=True, glyphs=in_picture(glyphs, ink)))
             free = [t for t in free if t not in inside]
     groups = [_group([t], ink) for t in free]
     merged = True
@@ -99,8 +104,28 @@ def word_regions(
     for g in groups:
         alike = (sizes < 1.8 * g.height) & (sizes > 0.4 * g.height) & (small[:, 5] == 0)
         around = _with_near(g.corners(), middles[alike], g.height, g.turn_rad)
-        out.append(_region(around, _lettering_px(g), g.turn_rad, ink, g.letters))
+        # Letters that run together are larger than the others, and stand in the same rows.
+        axes = lines_axes(g.turn_rad)
+        low, high = (around @ axes.T).min(axis=0), (around @ axes.T).max(axis=0)
+        own = middles @ axes.T
+        there = ((own > low) & (own < high)).all(axis=1) & (small[:, 2:4].min(axis=1) < 1.8 * g.height)
+        glyphs = np.unique(np.concatenate([small[there, :4], *(b.glyphs for b in g.blocks)]), axis=0)
+        region = _region(around, _lettering_px(g), g.turn_rad, ink, g.letters)
+        out.append(replace(region, glyphs=in_picture(glyphs, ink)))
     return out
+
+
+def inside_of(ring: Points, points: Points) -> NDArray[np.bool_]:
+    """Return which of some points lie in a ring."""
+    contour = ring.astype(np.float32).reshape(-1, 1, 2)
+    return np.array([cv2.pointPolygonTest(contour, (float(x), float(y)), measureDist=False) > 0 for x, y in points])
+
+
+def in_picture(glyphs: NDArray[np.int32], ink: Ink) -> NDArray[np.float64]:
+    """Return boxes of glyphs in pixels of the picture."""
+    low = np.asarray(ink.to_picture(glyphs[:, :2].astype(np.float64)))
+    high = np.asarray(ink.to_picture((glyphs[:, :2] + glyphs[:, 2:4]).astype(np.float64)))
+    return np.concatenate([low, high - low], axis=1)
 
 
 def _with_near(corners: Points, marks: Points, height: float, turn_rad: float) -> Points:
@@ -271,7 +296,8 @@ def _run_together(
 def without_shapes(lines: Sequence[TextLine], small: NDArray[np.int32], ink: Ink) -> list[TextLine]:
     """Leave out single letters read into a shape of lines, such as the corner of a stitching line.
 
-    A letter is about as high as the ink it is made of; ``small`` are all small marks, display letters among them.
+    A letter is about as high as the ink it is made of; ``small`` are all small marks, display letters among them. What
+    was read surely, and stands on as many marks as it has letters, is no such shape.
     """
     middles = small[:, :2] + small[:, 2:4] / 2.0
     sizes = small[:, 2:4].max(axis=1)
@@ -286,7 +312,8 @@ def without_shapes(lines: Sequence[TextLine], small: NDArray[np.int32], ink: Ink
         own, marks = ring @ axes.T, middles @ axes.T
         inside = ((marks > own.min(axis=0)) & (marks < own.max(axis=0))).all(axis=1)
         largest = float(sizes[inside].max()) if inside.any() else GLYPH_MM / ink.mm_per_px
-        if high < _TALLER_THAN_INK * largest:
+        is_pair = len(line.text.replace(" ", "")) == inside.sum() == _FEW_LETTERS and line.confidence > _READ_SURELY
+        if high < _TALLER_THAN_INK * largest or is_pair:
             out.append(line)
     return out
 
