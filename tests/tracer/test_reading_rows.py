@@ -1,4 +1,4 @@
-"""Lines put together from the boxes of their glyphs. The boxes are made up here, in the proportions of ordinary type."""
+"""Lines put together from the boxes of their glyphs: boxes made up in the proportions of typewriter letters."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from tracer.reading.rows import not_among, rows_of
 
 
 def glyphs(lines: list[str], turn_rad: float = 0.0, *, size: float = 20.0, step: float = 34.0) -> np.ndarray:
-    """Level boxes of letters 20 px high and 14 px wide, 4 px apart, a space of 8 px between words."""
+    """Level boxes of letters 20 px high and 14 px wide, 4 px apart, typewriter spaces between words."""
     axes = lines_axes(turn_rad)
     out = []
     for row, line in enumerate(lines):

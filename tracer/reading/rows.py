@@ -13,9 +13,9 @@ LEAST_LETTERS = 4
 """A place with fewer letters has no line that is read by its glyphs alone: they may be anything (judgement)."""
 LEAST_KNOWN = 0.7
 """What the finder did not find has to be read so surely to be believed (judgement)."""
-_SPACE, _LEVEL = 0.9, 0.5
-"""Glyphs of one line are no farther apart than this share of their height, nor off its middle (typography: a word space
-is a quarter to half of a letter's height)."""
+_SPACE, _CELL_SPACE, _LEVEL = 1.3, 0.9, 0.5
+"""Glyphs of one line, and of one cell of a table, are no farther apart than this share of their height, nor off its
+middle (typography: a word space is a quarter to half of a letter's height, a typewriter's a whole letter)."""
 LEAST_SAID = 3
 """A line known by its glyphs that says less may be a notch and a cross beside each other (judgement)."""
 _LEAST_GLYPHS, _WORDY = 3, 1.8
@@ -55,7 +55,7 @@ def rows_of(glyphs: NDArray[np.float64], turn_rad: float, *, single: bool = Fals
     height = float(np.quantile(sizes[:, 1], 0.75))
     apart = np.abs(middle[:, None] - middle[None])
     gap = apart[:, :, 0] - (sizes[:, None, 0] + sizes[None, :, 0]) / 2
-    near = (gap < _SPACE * height) & (apart[:, :, 1] < _LEVEL * height)
+    near = (gap < (_CELL_SPACE if single else _SPACE) * height) & (apart[:, :, 1] < _LEVEL * height)
     out = []
     left = np.ones(len(glyphs), dtype=bool)
     for k in range(len(glyphs)):
