@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 EdgeKind = Literal["step", "stroke", "brink"]
 
 _STEP_PX = 0.5
-_BRINK_AVERAGE = 9
+_BRINK_AVERAGE, _FAINT_AVERAGE = 9, 41
 _SHADED_REACH_PX = 3.5
 _FAINT = 0.12
 """A stroke's centroid counts what is darker than this part of its depth. Of 0.1, 0.25, 0.4 and half-level edges, the
@@ -37,6 +37,8 @@ FIRST_LOOK_PROFILES = 240
 _MIN_POINTS = 12
 _MIN_BRINK = 0.015
 """The same for the mean of the profiles that a brink is read from."""
+_FAINT_BRINK, _LEAST_BRINK = 0.04, 0.0015
+"""A brink lower than the first may be sought as a faint one, in the mean of more profiles, down to the second."""
 _MIN_CONTRAST = 0.04
 """Least difference in linear light that counts as an edge: about twice the noise of a good phone photo (judgement)."""
 
@@ -171,16 +173,17 @@ def _step(profile: Floats) -> tuple[Floats, Floats, Floats]:
     return np.where(good, middle, np.nan), np.where(good, np.abs(late - early), np.nan), height
 
 
-def _brink(profile: Floats) -> tuple[Floats, Floats, Floats]:
+def _brink(profile: Floats, *, average: int = _BRINK_AVERAGE) -> tuple[Floats, Floats, Floats]:
     """Steepest place (index), width of the steep part (index steps) and signed height of the step in each profile.
 
     A thing with some thickness casts a soft shadow beside its edge: the far plateau is then not the light next to the
     edge, and half-way between plateaus is not the edge. The steepest place is nearer to it; what it is still off, which
     is about the same all along a side, comes from a fit of the whole profile (:mod:`calibration.shaded_edge`).
-    Neighbouring profiles are averaged, since a derivative is noisy. The brighter side is the thing.
+    ``average`` neighbouring profiles are averaged, since a derivative is noisy. The brighter side is the thing.
     """
     rows, n = profile.shape
-    calm = ndimage.uniform_filter1d(profile, min(_BRINK_AVERAGE, rows), axis=0, mode="nearest")
+    least = _LEAST_BRINK if average > _BRINK_AVERAGE else _MIN_BRINK
+    calm = ndimage.uniform_filter1d(profile, min(average, rows), axis=0, mode="nearest")
     _, _, height = _step(calm)
     sign = np.where(height >= 0, 1.0, -1.0)
     slope = np.diff(ndimage.uniform_filter1d(calm, 3, axis=1, mode="nearest"), axis=1) * sign[:, None]
@@ -196,7 +199,7 @@ def _brink(profile: Floats) -> tuple[Floats, Floats, Floats]:
     inside = (places > before[:, None]) & (places < after[:, None])
     weight = np.where(inside, slope - 0.5 * top[:, None], 0.0)
     total = weight.sum(axis=1)
-    good = (np.abs(height) > _MIN_BRINK) & (total > 0) & (before >= 0) & (after < n - 1)
+    good = (np.abs(height) > least) & (total > 0) & (before >= 0) & (after < n - 1)
     middle = (weight * (places + 0.5)).sum(axis=1) / np.where(good, total, 1.0)
     if good.sum() >= _MIN_POINTS:
         falling = np.where((height < 0)[:, None], profile, profile[:, ::-1])
@@ -233,6 +236,7 @@ def measure_side(
     weights: Floats | None = None,
     guide: Side | None = None,
     most: int = MAX_PROFILES,
+    faint: bool = False,
 ) -> Side | None:
     """Measure one side between two rough corners.
 
@@ -254,6 +258,8 @@ def measure_side(
         An earlier fit: profiles are then centred on it (its curve included).
     most : int
         Greatest number of profiles; a few hundred do for a look that only prepares the next.
+    faint : bool
+        Brinks of hardly any height count too.
 
     Returns
     -------
@@ -280,7 +286,13 @@ def measure_side(
         return None
     s, shift, places = s[seen], shift[seen], places[seen]
     profile = scene.light(places, weights)
-    middle, width, contrast = {"stroke": _stroke, "step": _step, "brink": _brink}[kind](profile)
+    shared = 1
+    if kind == "brink":
+        if faint and abs(float(np.median(_step(profile)[2]))) < _FAINT_BRINK:
+            shared = _FAINT_AVERAGE
+        middle, width, contrast = _brink(profile, average=max(_BRINK_AVERAGE, shared))
+    else:
+        middle, width, contrast = {"stroke": _stroke, "step": _step}[kind](profile)
     good = np.isfinite(middle)
     if kind != "stroke" and good.any():
         # One side of the edge is the darker all along.
@@ -297,7 +309,7 @@ def measure_side(
     if kept.sum() < _MIN_POINTS:
         return None
     residual = y - np.vander(t, degree + 1, increasing=True) @ coefficients
-    covariance = block_covariance(t[kept], residual[kept], degree, scatter)
+    covariance = block_covariance(t[kept], residual[kept], degree, scatter, shared=shared)
     sg, yg = s[good][kept], y[kept]
     blur = float(np.median(width[good][kept])) * _STEP_PX
     return Side(

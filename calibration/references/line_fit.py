@@ -126,18 +126,19 @@ def fit_robust(t: Floats, y: Floats, degree: int) -> tuple[Floats, NDArray[np.bo
     return coefficients, np.asarray(weights > 0), scatter
 
 
-def block_covariance(t: Floats, residual: Floats, degree: int, scatter: float) -> Floats:
+def block_covariance(t: Floats, residual: Floats, degree: int, scatter: float, *, shared: int = 1) -> Floats:
     """Return the covariance of the coefficients from the means of blocks of neighbouring residuals.
 
-    Never better than independent points of the given scatter would make it: few blocks can agree by chance.
+    Never better than independent points of the given scatter would make it: few blocks can agree by chance. ``shared``
+    is how many neighbouring points have most of what they were read from in common; a block is then no shorter.
     """
     order = np.argsort(t)
     t, residual = t[order], residual[order]
-    blocks = max(degree + 4, min(len(t) // _POINTS_A_BLOCK, _MOST_BLOCKS))
+    blocks = max(degree + 4, min(len(t) // max(_POINTS_A_BLOCK, shared), _MOST_BLOCKS))
     parts = [i for i in np.array_split(np.arange(len(t)), blocks) if len(i)]
     means = np.array([residual[i].mean() for i in parts])
     places = np.array([t[i].mean() for i in parts])
     variance = float(means @ means) / max(1, len(parts) - degree - 1)
-    variance = max(variance, scatter**2 * len(parts) / max(1, len(t)))
+    variance = max(variance, scatter**2 * len(parts) * shared / max(1, len(t)))
     basis = np.vander(places, degree + 1, increasing=True)
     return np.asarray(np.linalg.pinv(basis.T @ basis) * variance)

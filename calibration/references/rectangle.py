@@ -33,11 +33,17 @@ _LEAST_SIDE_SHARE = 0.045
 _ALONG = (0.08, 0.92)
 _BINS = 40
 _LEAST_COVER = 0.6
-_COARSE, _ENLARGED, _FAINT_LEVELS = 8, 10.0, 13
+_COARSE, _AROUND_COARSE_PX, _ENLARGED = 8, 21, 10.0
+_FAINT_CODES = (-4.0, -2.0, -1.0, 0.4, 0.7, 1.1, 1.6, 2.3, 3.3, 4.8, 7.0)
+"""Codes of lightness by which a thing may differ from what it lies on and not be seen by the levels above."""
+_FAINT_LEVELS = len(_FAINT_CODES)
 _MOST_CANDIDATES = 24
 _LONGEST_PROPORTION = 2.0
 _SHADOWLESS_CONTRAST = 0.06
 _LEAST_DIFFERENCE = 0.02
+_FAINT_DIFFERENCE, _LEAST_FAINT_DIFFERENCE = 0.09, 0.006
+"""Sums over red, green and blue. What differs less than the first is read in the luminance, which JPEG keeps better
+than colours; the second is half a code of white in each."""
 _PLAIN_CONTRAST = 0.3
 """With more difference in luminance a shadow hardly matters, and colour, which JPEG keeps at half the resolution and
 mixes with it unevenly, costs more than it brings (1 px on a blue card, measured)."""
@@ -75,35 +81,23 @@ def _search_copies(scene: SearchPicture) -> tuple[list[tuple[NDArray[np.uint8], 
 
 
 def _against_the_paper(lightness: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Lightness off that of the paper all around, much enlarged: a white card on it stands out by a few codes only.
+    """Lightness off that of what lies around, much enlarged: a white card on paper stands out by a few codes only.
 
-    The paper's light changes slowly: a polynomial of both places is fitted to what is about as bright as the commonest,
-    without what stands out from it.
+    What lies around is the median of a neighbourhood a sixth of the picture wide, so that neither a shadow nor the
+    lens's darker corners matter, however strong. A smaller thing stands out whole, a larger one as a rim along its
+    edge; both have the same outline.
     """
-    calm = cv2.GaussianBlur(cv2.medianBlur(lightness, 5).astype(np.float32), (0, 0), 1.2)
-    coarse = cv2.resize(calm, None, fx=1 / _COARSE, fy=1 / _COARSE, interpolation=cv2.INTER_AREA).astype(np.float64)
-    terms = _slow_terms(coarse.shape)
-    commonest = float(np.argmax(np.bincount(np.rint(coarse).astype(np.intp).ravel())))
-    level = np.full(coarse.shape, commonest)
-    for within in (12.0, 12.0, 12.0, 8.0, 5.0, 3.0, 3.0):
-        paper = np.abs(coarse - level) < within
-        if paper.sum() < 4 * terms.shape[2]:
-            break
-        level = terms @ np.linalg.lstsq(terms[paper], coarse[paper], rcond=None)[0]
+    coarse = cv2.resize(lightness, None, fx=1 / _COARSE, fy=1 / _COARSE, interpolation=cv2.INTER_AREA)
+    around = cv2.GaussianBlur(cv2.medianBlur(coarse, _AROUND_COARSE_PX).astype(np.float32), (0, 0), 2.0)
     size = (lightness.shape[1], lightness.shape[0])
-    even = calm - cv2.resize(level.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    calm = cv2.GaussianBlur(lightness.astype(np.float32), (0, 0), 1.2)
+    even = calm - cv2.resize(around, size, interpolation=cv2.INTER_LINEAR)
     return np.asarray(np.clip(128.0 + _ENLARGED * even, 0, 255).astype(np.uint8))
-
-
-def _slow_terms(shape: tuple[int, ...]) -> Floats:
-    """Products of powers of both places up to the fourth degree, shape (rows, columns, 15)."""
-    y, x = np.meshgrid(np.linspace(-1, 1, shape[0]), np.linspace(-1, 1, shape[1]), indexing="ij")
-    return np.stack([x**i * y**j for i in range(5) for j in range(5 - i)], axis=2)
 
 
 def _levels(channel: NDArray[np.uint8], count: int) -> list[int]:
     if count == _FAINT_LEVELS:
-        return list(range(116, 116 + 6 * _FAINT_LEVELS, 6))
+        return [round(128.0 + _ENLARGED * code) for code in _FAINT_CODES]
     low, high = np.percentile(channel, (0.3, 99.7))
     if high - low < (_LEAST_COLOUR_RANGE if count == _COLOUR_LEVELS else 12):
         return []
@@ -269,12 +263,13 @@ def rough_rectangles(scene: SearchPicture, taken_px: Sequence[PxPoints] = ()) ->
 
 
 def contrast_weights(
-    scene: SearchPicture, rough: RoughRectangle, apart_px: float, *, shadowless: bool = False
+    scene: SearchPicture, rough: RoughRectangle, apart_px: float, *, shadowless: bool = False, faint: bool = False
 ) -> Floats | None:
     """Return weights on linear red, green, blue in which the rectangle differs most from its ground; None if nowhere.
 
     The sum of their sizes is 1 and the rectangle is the brighter side. ``shadowless`` takes a mix in which the ground
-    is black however it is lit, where the colours allow it: a shadow beside the edge is then not seen at all.
+    is black however it is lit, where the colours allow it: a shadow beside the edge is then not seen at all. ``faint``
+    accepts differences of half a code too.
     """
     inside, outside = np.zeros((4, 3)), np.zeros((4, 3))
     for i, guide in enumerate(rough.guides):
@@ -296,11 +291,20 @@ def contrast_weights(
         if float(unlit @ own) > _SHADOWLESS_CONTRAST:
             return np.asarray(unlit)
     total = float(np.abs(difference).sum())
+    if faint and total < _FAINT_DIFFERENCE:
+        brighter = float(scene.luminance_weights @ difference)
+        return None if total < _LEAST_FAINT_DIFFERENCE else np.asarray(np.sign(brighter) * scene.luminance_weights)
     return None if total < _LEAST_DIFFERENCE else np.asarray(difference / total)
 
 
 def measure_rectangle(
-    scene: SearchPicture, rough: RoughRectangle, *, degree: int, margin_share: float, shadowless: bool = False
+    scene: SearchPicture,
+    rough: RoughRectangle,
+    *,
+    degree: int,
+    margin_share: float,
+    shadowless: bool = False,
+    faint: bool = False,
 ) -> Quad | None:
     """Measure the four sides of a rough rectangle as steps at full resolution.
 
@@ -310,11 +314,11 @@ def measure_rectangle(
         Highest degree of the sides' bow.
     margin_share : float
         Stretch left out at both ends of each side, as a share of it (rounded corners).
-    shadowless : bool
+    shadowless, faint : bool
         See :func:`contrast_weights`.
     """
     factor = max(1.0, max(scene.picture.width_px, scene.picture.height_px) / _SEARCH_LONGEST_PX)
-    weights = contrast_weights(scene, rough, 2.0 * factor + 3.0, shadowless=shadowless)
+    weights = contrast_weights(scene, rough, 2.0 * factor + 3.0, shadowless=shadowless, faint=faint)
     if weights is None:
         return None
     corners, guides = rough.corners_px, list(rough.guides)
@@ -339,6 +343,7 @@ def measure_rectangle(
                 weights=weights,
                 guide=guides[i],
                 most=most,
+                faint=faint,
             )
             if side is None or side.share < 0.4:
                 return None

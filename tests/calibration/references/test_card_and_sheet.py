@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from calibration import ScaleError
+from calibration.light import SRGB_TO_LINEAR
 from calibration.references import SearchPicture, card
 from calibration.references import sheet as paper
 from fixtures import render
@@ -38,6 +41,57 @@ def test_white_card_is_found_on_a_dark_table() -> None:
     rendered = scanned(scene, dpi=150, rotation_deg=3)
     found = card.find(SearchPicture(picture=picture_of(rendered)), None)
     assert len(found) == 1
+
+
+WHITE_CARD_EDGE_MM = 0.3
+"""A card four codes lighter than the paper: noise, and the shade that reaches beyond its lit sides."""
+
+
+def white_on_white(width_mm: float, height_mm: float, *, turn_deg: float) -> Scene:
+    """Return a card about as light as the paper that it lies on, two sides of it beside a thin shade."""
+    scene = paper_scene(width_mm, height_mm)
+    draw_card(scene, (0.3 * width_mm, 0.2 * height_mm), colour=srgb(240, 240, 236), turn_deg=turn_deg)
+    return scene
+
+
+@pytest.mark.parametrize("light", ["even", "shadow", "faded"])
+def test_white_card_is_found_on_white_paper(light: str) -> None:
+    scene = white_on_white(150, 130, turn_deg=5.0)
+    rendered = scanned(scene, dpi=150, noise=0.008)
+    linear = SRGB_TO_LINEAR[rendered.pixels]
+    if light == "shadow":
+        linear = linear * np.linspace(1.0, 0.5, rendered.pixels.shape[1])[None, :, None] ** 2
+    elif light == "faded":
+        linear = 0.3 + 0.4 * linear
+    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055)
+    rendered = replace(rendered, pixels=np.clip(255 * coded + 0.5, 0, 255).astype(np.uint8))
+    found = card.find(SearchPicture(picture=picture_of(rendered)), None)
+    assert len(found) == 1
+    true = rendered.camera.to_px(np.array(scene.references[0]["corners_mm"]))
+    off = np.hypot(*(np.asarray(found[0].points_px)[:, None] - true[None]).transpose(2, 0, 1)).min(axis=1)
+    assert off.max() * 25.4 / 150 < WHITE_CARD_EDGE_MM
+
+
+@pytest.mark.parametrize("focal_known", [True, False])
+def test_white_card_is_found_in_a_corner_of_a_tilted_photo(focal_known: bool) -> None:
+    scene = white_on_white(330, 240, turn_deg=20.0)
+    made = render.photo(
+        scene, width_px=1800, height_px=1350, tilt_deg=17.0, azimuth_deg=30.0, exif_focal=focal_known, seed=3
+    )
+    found = card.find(SearchPicture(picture=picture_of(made)), None)
+    assert len(found) == 1
+    true = made.camera.to_px(np.array(scene.references[0]["corners_mm"]))
+    off = np.hypot(*(np.asarray(found[0].points_px)[:, None] - true[None]).transpose(2, 0, 1)).min(axis=1)
+    assert off.max() * made.camera.mm_per_px() < WHITE_CARD_EDGE_MM
+
+
+@pytest.mark.parametrize("azimuth", [0.0, 45.0, 90.0, 135.0])
+def test_tilted_playing_card_is_no_card_of_id1_size(azimuth: float) -> None:
+    # 88 x 63 mm with corners of 3.2 mm (from memory): a tilt can give it an ID-1 card's proportions on the screen.
+    scene = paper_scene(330, 240)
+    scene.fill(rounded_rectangle(40, 30, 88.0, 63.0, 3.2), srgb(150, 60, 60))
+    made = render.photo(scene, width_px=1600, height_px=1200, tilt_deg=17.0, azimuth_deg=azimuth, seed=4)
+    assert card.find(SearchPicture(picture=picture_of(made)), None) == []
 
 
 @pytest.mark.parametrize(
