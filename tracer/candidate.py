@@ -6,7 +6,7 @@ The search works on coarse masks and knows what each thing is; the outline works
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,33 @@ from calibration.picture import PxPoints
 from tracer.piece import CutNote, Mark
 
 OutlineKind = Literal["drawn", "edge"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EdgeReading:
+    """Where an edge lies across an outline.
+
+    Parameters
+    ----------
+    offset_px, sigma_px : ndarray, shape (N,)
+        Outward along the normal of each point, and how well it is known, standard.
+    known : ndarray of bool, shape (N,)
+        False where nothing is told.
+    """
+
+    offset_px: NDArray[np.float64]
+    sigma_px: NDArray[np.float64]
+    known: NDArray[np.bool_]
+
+
+class EdgeReader(Protocol):
+    """Reads the edge of a thing where more is known of what lies around it than a profile across it tells."""
+
+    def knows(self, points: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Return at which points, (N, 2), it does."""
+
+    def read(self, points: NDArray[np.float64], normals: NDArray[np.float64]) -> EdgeReading:
+        """Read the edge at each point of a closed line along it, (N, 2), with normals away from the thing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,9 +65,8 @@ class RoughOutline:
         crossing lines. The outline is carried across from both sides there.
     bridged : ndarray of bool, shape (N,)
         True where no line is drawn at all (a gap was bridged); a subset of ``obscured``.
-    doubt_px : ndarray, shape (N,), optional
-        How far the line may lie from where it seems to be near that point, standard, for what was taken out of the
-        picture there.
+    reader : EdgeReader, optional
+        Reads the edge better than from the picture alone, wherever it knows it.
     hole : bool
         Whether this is the edge of a hole in a cut-out piece: the piece lies outside of it.
     beyond_px : tuple of float, optional
@@ -54,7 +80,7 @@ class RoughOutline:
     colour_weights: NDArray[np.float64]
     obscured: NDArray[np.bool_]
     bridged: NDArray[np.bool_]
-    doubt_px: NDArray[np.float64] | None = None
+    reader: EdgeReader | None = None
     hole: bool = False
     beyond_px: tuple[float, float, float] | None = None
 

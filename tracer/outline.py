@@ -73,6 +73,8 @@ class Evidence:
     valid : ndarray of bool, shape (N,)
         False where the profile could not be read (obscured, bridged, crossing lines): the point there is carried
         across.
+    told : ndarray of bool, shape (N,)
+        Where a reader of its own told the point: no signal of colours has a share in it.
     normals : ndarray, shape (N, 2)
         Unit, outward from the piece.
     line_width_px : float
@@ -86,6 +88,7 @@ class Evidence:
     points_px: PxPoints
     sigma_px: NDArray[np.float64]
     valid: NDArray[np.bool_]
+    told: NDArray[np.bool_]
     normals: NDArray[np.float64]
     line_width_px: float
     blur_px: float
@@ -97,9 +100,13 @@ class Evidence:
         return self.line_width_px / 2 + 2.5 * self.blur_px
 
     def moved_in(self, by_px: float, *, run_px: float = 1.0) -> Evidence:
-        """Return the evidence with every point moved inward; runs of points whose noise is common count as one."""
-        moved = PxPoints(np.asarray(self.points_px) - self.normals * by_px)
-        return replace(self, points_px=moved, sigma_px=self.sigma_px * np.sqrt(run_px))
+        """Return the evidence moved inward; runs of points whose noise is common count as one.
+
+        What a reader told stays.
+        """
+        own = ~self.told
+        moved = PxPoints(np.asarray(self.points_px) - self.normals * (by_px * own)[:, None])
+        return replace(self, points_px=moved, sigma_px=self.sigma_px * np.where(own, np.sqrt(run_px), 1.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,21 +141,22 @@ def locate(
     """
     given = np.asarray(rough.points_px, dtype=np.float64)
     obscured = np.asarray(rough.obscured, dtype=bool)
-    doubt = np.zeros(len(given)) if rough.doubt_px is None else np.asarray(rough.doubt_px, dtype=np.float64)
     if (closed_area(given) < 0) != rough.hole:
-        given, obscured, doubt = given[::-1], obscured[::-1], doubt[::-1]
+        given, obscured = given[::-1], obscured[::-1]
     points, position = resample_closed(given, spacing_px)
     hidden = _carried(obscured, position)
-    doubt = _carried_most(doubt, position)
     points = smooth_closed(points, 2.5 / spacing_px)
     width = rough.line_width_px if rough.kind == "drawn" else 0.0
     points, position = _approach(pixels, rough, points, hidden, width, spacing_px)
     hidden = _carried(hidden, position)
-    doubt = _carried_most(doubt, position)
     normals = closed_normals(smooth_closed(points, 1.0))
     points = on_grid(points)
     found, profiles, offsets = _read(pixels, rough, points, normals, width)
     valid = _without_lone(found.valid & ~hidden)
+    told = None if rough.reader is None else rough.reader.read(points, normals)
+    if told is not None:
+        valid |= told.known
+        found = replace(found, offset=np.where(told.known, told.offset_px, found.offset))
     offset = _bridge(found.offset, valid)
     shade_px = 0.0
     if rough.kind == "edge" and np.ndim(rough.colour_weights) == 1:
@@ -156,6 +164,7 @@ def locate(
         wide = _offsets(_SHADE_REACH_PX)
         across = sample_profiles(pixels, points, normals, wide, rough.colour_weights)
         shift = shade_shift(across, wide, offset, valid, at_px=points, most_px=_SHADE_PX)
+        shift = shift if told is None else np.where(told.known, 0.0, shift)
         offset = offset + shift
         shade_px = float(np.sqrt(np.mean(shift**2)))
     blur, depth_width = _blur_and_width(profiles, offsets, offset, valid, found, rough.kind)
@@ -164,12 +173,14 @@ def locate(
         offset = offset + side * _bridge(_true_width(found.width, valid, blur, depth_width), valid) / 2
     points = points + normals * offset[:, None]
     sigma = np.maximum(local_scatter(points, normals, valid, lag=4, half_width=40), _LEAST_SIGMA_PX)
-    sigma = np.hypot(sigma, doubt)
+    if told is not None:
+        sigma = np.where(told.known, np.maximum(told.sigma_px, _LEAST_SIGMA_PX), sigma)
     points = points + normals * (blur**2 / 2 * _curvature(points))[:, None]
     return Evidence(
         points_px=PxPoints(points),
         sigma_px=sigma,
         valid=valid,
+        told=np.zeros(len(points), dtype=bool) if told is None else told.known,
         normals=closed_normals(smooth_closed(points, 1.0)),
         line_width_px=depth_width if rough.kind == "drawn" else 0.0,
         blur_px=blur,
@@ -182,13 +193,6 @@ def _carried(flags: NDArray[np.bool_], position: NDArray[np.float64]) -> NDArray
     n = len(flags)
     low = np.floor(position).astype(np.intp) % n
     return np.asarray(flags[low] | flags[(low + 1) % n])
-
-
-def _carried_most(values: NDArray[np.float64], position: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Carry values of points to resampled points: the larger one of the two old ones."""
-    n = len(values)
-    low = np.floor(position).astype(np.intp) % n
-    return np.asarray(np.maximum(values[low], values[(low + 1) % n]))
 
 
 def _approach(
@@ -226,6 +230,9 @@ def _approach(
         coarse = middle[near][np.argmax(rise[:, near], axis=1)]
     offset = running_median(_bridge(coarse.astype(np.float64), ~hidden), 4)
     offset = smooth_closed(offset, 1.5)
+    if rough.reader is not None:
+        # There it lies where it should already.
+        offset[rough.reader.knows(points)] = 0.0
     moved = smooth_closed(points + normals * offset[:, None], 1.0 / spacing_px)
     return resample_closed(moved, spacing_px)
 

@@ -79,7 +79,7 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
     Parameters
     ----------
     pixels : ndarray of uint8, shape (rows, columns, 3)
-        sRGB-encoded; a grey picture's outlines are returned as they are.
+        sRGB-encoded; a grey picture's outlines are returned as they are, and those that have a reader of their own.
     rough : RoughOutline
     mm_per_px : float
 
@@ -88,7 +88,7 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
     RoughOutline
         The same one unless a part of it runs beside the thing and another one does so less.
     """
-    if pixels.ndim == 2 or rough.kind != "edge":
+    if pixels.ndim == 2 or rough.kind != "edge" or rough.reader is not None:
         return rough
     points = _ring(rough.points_px, rough.hole)
     colours = _colours(pixels, points, rough.hole, mm_per_px)
@@ -107,7 +107,7 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
     if found is None:
         return rough if beyond_px is None else replace(rough, beyond_px=beyond_px)
     none = np.zeros(len(found), bool)
-    anew = replace(rough, points_px=PxPoints(found), obscured=none, bridged=none.copy(), doubt_px=None)
+    anew = replace(rough, points_px=PxPoints(found), obscured=none, bridged=none.copy())
     return replace(anew, beyond_px=beyond_px)
 
 

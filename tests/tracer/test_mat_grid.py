@@ -10,6 +10,7 @@ from tracer.search.edges import find_bodies
 from tracer.search.find import find_candidates
 from tracer.search.mat_edge import find_edge_line
 from tracer.search.mat_grid import find_grid
+from tracer.search.mat_light import OnMat
 
 DPI = 100.0
 MM_PER_PX = 25.4 / DPI
@@ -157,7 +158,8 @@ def test_an_edge_is_found_under_a_line_of_the_things_own_colour_and_is_said_to_b
     dense = np.concatenate([a + (b - a) * share for a, b in zip(ring, np.roll(ring, -1, axis=0), strict=True)])
     swing = 2.0 * np.sin(np.arange(len(dense)) / 60)[:, None] * np.sign(dense - dense.mean(axis=0)) / np.sqrt(2)
     rough = dense / MM_PER_PX - 0.5 + swing
-    line = find_edge_line(pixels, rough, grid, bodies.look, bodies.ground, thing)
+    on = OnMat(pixels=pixels, grid=grid, look=bodies.look, ground=bodies.ground, thing=thing)
+    line = find_edge_line(rough, on)
     mm = (line.points_px + 0.5) * MM_PER_PX
     off = polygon_distance_mm(mm, ring) / MM_PER_PX
     corner = np.hypot(*(mm[:, None] - ring).T).min(axis=0) < 2.0

@@ -13,7 +13,7 @@ from tests import shapes
 from tests.oracles import compare_corners, dense_polygon, distance_to_polygon
 from tests.shapes import MM_PER_PX_300
 from tests.tracer.tracing import GREY, SHAPES, mm_of, picture_of, rough_of, traced
-from tracer.candidate import RoughOutline
+from tracer.candidate import EdgeReading, RoughOutline
 from tracer.curves.fit import fit_closed
 from tracer.outline import Evidence, locate
 
@@ -172,16 +172,39 @@ def test_a_counter_clockwise_rough_outline_comes_out_clockwise_with_outward_norm
     assert ((evidence.points_px - centre) * evidence.normals).sum(axis=1).min() > 0
 
 
-def test_what_is_doubtful_in_a_rough_outline_is_uncertain_where_it_is() -> None:
-    rough = rough_of(SHAPES["circle"][0], 0.6)
-    doubt = np.zeros(len(rough.points_px))
-    doubt[100:160] = 0.5
-    plain = locate(picture_of("circle", 0.6), rough)
-    evidence = locate(picture_of("circle", 0.6), replace(rough, doubt_px=doubt))
-    assert np.array_equal(evidence.points_px, plain.points_px)
-    near = np.hypot(*(np.asarray(evidence.points_px) - np.asarray(rough.points_px)[130]).T) < 20
-    assert (evidence.sigma_px[near] > 0.5).all()
-    assert (evidence.sigma_px > 0.4).sum() < 80
+class HalfReader:
+    """Tells the edge of the left half of a picture: half a pixel outside of where it is asked, to 0.3 px."""
+
+    def __init__(self, middle_px: float) -> None:
+        self.middle_px = middle_px
+
+    def knows(self, points):
+        return points[:, 0] < self.middle_px
+
+    def read(self, points, normals):
+        known = self.knows(points)
+        return EdgeReading(offset_px=0.5 * known, sigma_px=0.3 * known, known=known)
+
+
+def test_what_a_reader_of_its_own_tells_counts_where_it_tells_it_and_no_shift_of_colours_moves_it() -> None:
+    rough = replace(rough_of(SHAPES["circle"][0], 0.0), colour_weights=GREY)
+    pixels = picture_of("circle", 0.6)
+    middle = float(np.asarray(rough.points_px)[:, 0].mean())
+    evidence = locate(pixels, replace(rough, reader=HalfReader(middle)))
+    left = np.asarray(evidence.points_px)[:, 0] < middle - 3
+    right = np.asarray(evidence.points_px)[:, 0] > middle + 3
+    assert evidence.told[left].all()
+    assert evidence.valid[left].all()
+    assert not evidence.told[right].any()
+    assert evidence.sigma_px[left] == pytest.approx(0.3)
+    radius = np.hypot(*(np.asarray(evidence.points_px) - np.asarray(rough.points_px).mean(axis=0)).T)
+    given = np.hypot(*(np.asarray(rough.points_px) - np.asarray(rough.points_px).mean(axis=0)).T)
+    assert radius[left].mean() == pytest.approx(given.mean() + 0.5, abs=0.1)
+    moved = evidence.moved_in(0.2, run_px=4.0)
+    step = np.hypot(*(np.asarray(moved.points_px) - np.asarray(evidence.points_px)).T)
+    assert step[left] == pytest.approx(0.0)
+    assert step[right] == pytest.approx(0.2)
+    assert moved.sigma_px[left] == pytest.approx(0.3)
 
 
 @pytest.mark.parametrize("level", [0, 255])

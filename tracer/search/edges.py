@@ -22,9 +22,10 @@ from tracer.search.graph import Points
 from tracer.search.ground import DEEPEST_SHADOW, Ground, read_ground, to_rgb
 from tracer.search.loops import polygon_area
 from tracer.search.mat_clear import Clear, without_lines
-from tracer.search.mat_edge import find_edge_line
+from tracer.search.mat_edge import EdgeLine, find_edge_line
 from tracer.search.mat_grid import GridLook, MatGrid, read_look
 from tracer.search.mat_ground import read_mat_ground
+from tracer.search.mat_light import OnMat
 from tracer.search.raster import (
     Mask,
     Window,
@@ -60,6 +61,8 @@ LONG_LINE_MM = 70.0
 """A ground is lined when some of its lines are longer than this (common practice, no source)."""
 DRAWN_MM = 5.0
 """Lines and letters on a thing are narrower (common practice, no source)."""
+_SPUR_PX, _SPUR_MM, _BEGINS = 4.5, 1.0, 0.7
+"""Printed lines are thinner than the larger of these two, and so much thinner where they leave a thing."""
 _MOST_PIXELS = 8_000_000
 _FACE_UP_MM = 1.5
 _SHADOW_MM = 4.0
@@ -77,7 +80,8 @@ class Thing:
 
     ``points`` and ``holes`` are in pixels of the picture; ``weights`` are on linear R, G, B and make it darker than the
     ground; ``light`` is its own lightness (0..1, linear); ``runs_off`` tells whether it crosses the picture's border.
-    ``clear`` is the picture around it without the lines of the mat it lies on.
+    ``clear`` is the picture around it without the lines of the mat it lies on; ``lines`` are its outline and its holes
+    where they are known beside those lines.
     """
 
     points: Points
@@ -86,6 +90,7 @@ class Thing:
     light: float
     runs_off: bool = False
     clear: Clear | None = None
+    lines: tuple[EdgeLine | None, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -314,6 +319,8 @@ def _edge_of(
     markers[_hole_seeds(bare, seed, per_px)] = 2
     cv2.watershed(_relief(calm, ratio, mean), markers)
     region = as_mask(markers == 1)
+    if clear is not None:
+        region = _without_spurs(region, per_px)
     thing = _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
     if thing is None or thing.runs_off:
         return thing
@@ -325,13 +332,14 @@ def _edge_of(
     if clear is not None and bodies.grid is not None and bodies.look is not None:
         # Now that the edge is known nearly, it is sought among the mat's lines themselves.
         shape = to_size(region, crop.shape[1], crop.shape[0])
+        on = OnMat(pixels=to_rgb(pixels), grid=bodies.grid, look=bodies.look, ground=ground, thing=colour)
         rings, found = [], []
         for ring, hole in ((thing.points, False), *((h, True) for h in thing.holes)):
-            line = find_edge_line(to_rgb(pixels), ring, bodies.grid, bodies.look, ground, colour, hole=hole)
-            rings.append(ring if line is None else line.within(ring))
-            found += [] if line is None else [line]
-        clear = without_lines(pixels, whole, bodies.grid, bodies.look, ground, colour, others, shape, found)
-        thing = replace(thing, clear=clear, points=rings[0], holes=tuple(rings[1:]))
+            found.append(find_edge_line(ring, replace(on, hole=hole)))
+            rings.append(ring if found[-1] is None else found[-1].within(ring))
+        known = [line for line in found if line is not None]
+        clear = without_lines(pixels, whole, bodies.grid, bodies.look, ground, colour, others, shape, known)
+        thing = replace(thing, clear=clear, points=rings[0], holes=tuple(rings[1:]), lines=tuple(found))
     return thing if _step_across(share, at(thing.points), per_px) > LEAST_STEP else None
 
 
@@ -430,6 +438,21 @@ def _stubs(inside: NDArray[np.bool_], printed: NDArray[np.bool_], per_px: float)
     keep = np.zeros(labels.max() + 1, dtype=bool)
     keep[touched[touched > 0]] = True
     return np.asarray(keep[labels], dtype=bool)
+
+
+def _without_spurs(region: NDArray[np.uint8], per_px: float) -> NDArray[np.uint8]:
+    """Return a thing on a mat without thin parts that begin as thin: printed lines that are none of the grid's.
+
+    A tip of the thing is as broad where it begins as what is left out is anywhere.
+    """
+    wide = max(_SPUR_PX, _SPUR_MM / per_px)
+    body = grown(opened(region, wide), 3)
+    labels, stats = apart(region & as_mask(body == 0))
+    begins = np.bincount(labels[grown(body, 3) > 0], minlength=len(stats))
+    extent = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    spur = (begins < _BEGINS * wide) & (extent > wide)
+    spur[0] = False
+    return np.asarray(region & as_mask(~spur[labels]), dtype=np.uint8)
 
 
 def _trace(

@@ -18,7 +18,6 @@ from calibration import Finding, PxPoints, Sheet
 from calibration.hands import share_out
 from calibration.light import SRGB_TO_LINEAR
 from tracer.candidate import Candidate, RoughOutline
-from tracer.curves.carry import runs_of
 from tracer.ink import Ink, find_ink
 from tracer.labels import TextLine
 from tracer.piece import Mark
@@ -354,8 +353,7 @@ def _reading_order(candidates: list[Candidate]) -> list[Candidate]:
 
 
 def _edge_candidate(thing: Thing) -> Candidate:
-    def rough(points: NDArray[np.float64], *, hole: bool = False) -> RoughOutline:
-        doubt = np.zeros(len(points)) if thing.clear is None else thing.clear.doubt_px(points)
+    def rough(points: NDArray[np.float64], index: int) -> RoughOutline:
         return RoughOutline(
             points_px=PxPoints(points),
             kind="edge",
@@ -363,22 +361,13 @@ def _edge_candidate(thing: Thing) -> Candidate:
             colour_weights=thing.weights,
             obscured=np.zeros(len(points), dtype=bool),
             bridged=np.zeros(len(points), dtype=bool),
-            doubt_px=_in_runs(doubt),
-            hole=hole,
+            reader=thing.lines[index] if thing.lines else None,
+            hole=index > 0,
         )
 
-    return Candidate(outline=rough(thing.points), holes=tuple(rough(h, hole=True) for h in thing.holes))
-
-
-def _in_runs(doubt_px: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the doubt of each point such that a run of doubtful ones counts as the one reading that it is.
-
-    What is wrong about a line of the mat is wrong for all the points along it.
-    """
-    out = doubt_px.copy()
-    for first, count in runs_of(doubt_px > _DOUBTFUL_PX, closed=True):
-        out[(first + np.arange(count)) % len(out)] *= np.sqrt(min(count, _MOST_IN_RUN))
-    return out
+    return Candidate(
+        outline=rough(thing.points, 0), holes=tuple(rough(h, k) for k, h in enumerate(thing.holes, start=1))
+    )
 
 
 def _drawn_candidate(

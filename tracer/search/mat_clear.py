@@ -35,13 +35,9 @@ _PRIOR_SIGMAS_PX = (1.5, 4.0)
 _CODES = 4096
 
 
-_SHADE = 0.05
-"""How well the shadow on the mat is known at an edge, as a share of the mat's light (judgement)."""
 _DARKEST, _LIGHTEST = 0.25, 1.12
 """Shares of its light that a bare mat may have in a shadow and for its unevenness (judgement)."""
 _SHADE_SIGMAS_PX = (1.5, 4.0, 12.0)
-_LEAST_DOUBT = 0.04
-"""Least error of the covered share: blur does not quite mix as it is taken to here (measured on rendered lines)."""
 _NOISE = 0.012
 """Usual noise of linear light after JPEG (judgement)."""
 _EDGE_PX, _FADE_PX = 8.0, 2.0
@@ -49,8 +45,6 @@ _EDGE_PX, _FADE_PX = 8.0, 2.0
 it."""
 _MATTERS = 0.1
 """Square of a line's contrast against the edge's from which on the line matters (judgement)."""
-_PX_A_SHARE = 4.0
-"""By so many pixels an edge may lie elsewhere for an error of its whole step (measured on four rendered photos)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,24 +56,10 @@ class Clear:
     pixels : ndarray of uint8, shape (rows, columns, 3)
     at : tuple of int
         Its first pixel in the picture, x and y.
-    doubt : ndarray of uint8, shape (rows, columns)
-        By how much an edge there may be off for it, in hundredths of a pixel.
     """
 
     pixels: NDArray[np.uint8]
     at: tuple[int, int]
-    doubt: NDArray[np.uint8]
-
-    def doubt_px(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the doubt at points (N, 2) of the picture: the largest within two pixels."""
-        rows, columns = self.doubt.shape
-        x, y = np.rint(points - self.at).astype(np.intp).T
-        most = np.zeros(len(points), dtype=np.uint8)
-        for down in range(-2, 3):
-            for across in range(-2, 3):
-                own = self.doubt[np.clip(y + down, 0, rows - 1), np.clip(x + across, 0, columns - 1)]
-                most = np.maximum(most, own)
-        return most / 100.0
 
 
 def without_lines(
@@ -125,8 +105,7 @@ def without_lines(
     gain = look.gain(places.reshape(-1, 4)[picked])
     strong = np.abs(gain).max(axis=1) > _LEAST_GAIN
     picked, gain = picked[strong], gain[strong]
-    doubt = np.zeros(out.shape[:2], dtype=np.uint8)
-    clear = Clear(pixels=out, at=(window.x, window.y), doubt=doubt)
+    clear = Clear(pixels=out, at=(window.x, window.y))
     if not len(picked):
         return clear
     x, y = window.x // ground.factor, window.y // ground.factor
@@ -159,10 +138,6 @@ def without_lines(
     divided = covered * own + (seen - covered * own) / np.maximum(1 + gain, 1)
     added = seen + (1 - covered) * (mat - lined)
     out.reshape(-1, 3)[picked] = encoded(np.where(gain > 0, divided, added))
-    unsure = _SHADE * np.abs((lined * step).sum(axis=1)) / (size2 + trust)
-    wrong = np.sqrt(unsure**2 + noise2 / (size2 + trust) + _LEAST_DOUBT**2)
-    put_right = np.linalg.norm(mat - lined, axis=1) / np.maximum(np.linalg.norm(own - mat, axis=1), 1e-3)
-    doubt.ravel()[picked] = np.clip(100 * _PX_A_SHARE * wrong * put_right, 0, 255)
     if edges:
         _at_edges(clear, picked, (light, own, gain, seen), edges)
     return clear
@@ -176,7 +151,7 @@ def _at_edges(
 ) -> None:
     """Lay what is seen near a known edge anew as it would be without lines: the thing up to it, the mat beyond."""
     light, own, gain, seen = lights
-    out, doubt = clear.pixels.reshape(-1, 3), clear.doubt.ravel()
+    out = clear.pixels.reshape(-1, 3)
     px = np.stack([picked % clear.pixels.shape[1] + clear.at[0], picked // clear.pixels.shape[1] + clear.at[1]], axis=1)
     points = np.concatenate([e.points_px for e in edges])
     nearest = np.asarray(cKDTree(points).query(px, distance_upper_bound=_EDGE_PX)[1], dtype=np.intp)
@@ -201,7 +176,6 @@ def _at_edges(
         rest = SRGB_TO_LINEAR[out[picked[mine]]]
         share = np.clip((_EDGE_PX - np.abs(distance)) / _FADE_PX, 0, 1)[:, None]
         out[picked[mine]] = encoded((share * laid + (1 - share) * rest).astype(np.float32))
-        doubt[picked[mine]] = np.clip(100 * edge.sigma_px[index], 0, 255)
 
 
 def _shade(seen: NDArray[np.uint8], mat: NDArray[np.float32], bare: NDArray[np.bool_]) -> NDArray[np.float32]:

@@ -1,11 +1,11 @@
-"""Where the edge of a thing lies beside a mat's lines, from the light across it.
+"""Where the edge of a thing lies beside a mat's lines, from the light across it (:mod:`tracer.search.mat_light`).
 
-At an edge on a mat three lights mix: the thing's, the mat's in whatever shadow lies there, and that of printed lines
-that run into the edge or along it. All three are known (:mod:`tracer.search.mat_grid`), so for each place where the
-edge might lie across its rough outline the light that would be seen follows, and the places are as likely as they
-foretell what is seen. Neighbouring places bear each other out: an outline does not jump. Summed over all ways that the
-outline may take (forwards and backwards along it), this gives each point's likeliest place and how sure it is; where a
-line has the thing's own colour the sum stays broad and says so.
+For each place where the edge might lie across its rough outline the light that would be seen follows, and the places
+are as likely as they foretell what is seen. Neighbouring places bear each other out: an outline does not jump, and the
+shadow beside it changes slowly. Summed over all ways that the outline may take (forwards and backwards along it), this
+gives each point's likeliest place and how sure it is; where a line has the thing's own colour the sum stays broad and
+says so. So it is known which of several places that look alike is the edge; the outline then asks each of its points by
+itself (:meth:`EdgeLine.read`), since what was averaged along it has rounded corners.
 
 Source: Rabiner, "A tutorial on hidden Markov models", 1989 (the forward-backward sums).
 """
@@ -14,37 +14,33 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, special
+from scipy import ndimage
+from scipy.spatial import cKDTree
 
-from calibration.light import SRGB_TO_LINEAR
+from tracer.candidate import EdgeReading
 from tracer.profiles import Points, closed_area, closed_normals, resample_closed, smooth_closed
-from tracer.search.ground import Ground
-from tracer.search.mat_grid import GridLook, MatGrid
+from tracer.search.mat_grid import MatGrid
+from tracer.search.mat_light import USUAL, USUAL_SIGMA, Light, OnMat, light_across, mat_share, misfits, smooth_levels
 
-Floats = NDArray[np.float32]
+Floats = NDArray[np.float64]
 
 _SPACING_PX = 2.0
 _SMOOTH_PX = 2.5
 _PLACES = np.arange(-6.0, 6.01, 0.5, dtype=np.float32)
 """Where the edge may lie across its rough outline, px."""
-_SEEN = np.arange(-9.0, 9.01, 1.0, dtype=np.float32)
-"""Where light is taken across the rough outline, px."""
+_CLOSE = np.arange(-2.5, 2.51, 0.25, dtype=np.float32)
+"""Where it may lie once that is known, px; it is there rather than elsewhere by a standard deviation of the next."""
+_CLOSE_SIGMA_PX = 1.0
 _NEAR_PX, _ANCHOR_PX = 8.0, 16.0
 """An outline is looked at so near to a line, and so far beyond along itself."""
 _BLURS_PX = (0.6, 0.85, 1.1, 1.4, 1.8)
-_NOISE, _NOISE_OF_LIGHT = 0.004, 0.02
-"""Noise of linear light after JPEG, and its share of the light (2 to 3 codes; judgement)."""
-_LOOK_ERROR = 0.08
-"""How well the look of a line is known, as a share of its contrast (judgement)."""
-_OWN_SIGMA, _SHADE_SIGMA, _SLOPE_SIGMA = 0.03, 0.3, 0.5
-"""How far the thing's light, the mat's at the edge, and the mat's nine pixels away may be from what is usual there."""
 _SLOPE = 0.25
 """By how much an outline turns away from its rough one in a pixel, standard (judgement)."""
-_TEMPER = 0.35
-"""Share of the evidence that counts: neighbouring pixels have noise in common (judgement)."""
+_TEMPER, _OWN_TEMPER = 0.35, 0.6
+"""Share of the evidence that counts, along the outline and for a point by itself: neighbouring pixels have noise in
+common (judgement)."""
 _WORST = 40.0
 """Most that a single profile may say against a place: numbers and ticks are not foretold."""
 _ALIKE_PX = 0.8
@@ -53,14 +49,15 @@ _JUMP = 1e-5
 """Chance of a jump to any place: rough outlines have some."""
 _LEAST_SIGMA_PX = 0.12
 """What is foretold is not better than this (judgement)."""
+_RUN_PX = 3.5
+"""Along so many pixels the error of a point is much the same (measured on four rendered photos)."""
+_LEVELS_ALONG, _LEVELS_SIGMA = 15, np.array([0.015, 0.08, 0.15, 0.1])
+"""By how many neighbouring points the levels at a point are told, and how far its own may be from them (judgement)."""
 _CORNER_STEPS, _CORNER_COS = 2, 0.94
 """An outline that turns by more than 20 degrees between so many points before and after has a corner (judgement)."""
-_PLAIN, _FEWEST_PLAIN, _MOST_PLAIN = 0.02, 24, 300
-_ROWS = 30000
-_TO_Y = np.array([[0.299, 0.587, 0.114], [0.701, -0.587, -0.114], [-0.299, -0.587, 0.886]])
-"""Luma and two differences of colour, here of linear light (weights of ITU-R BT.601)."""
-_NOISE_OF = np.array([1.0, 2.0, 2.0])
-"""Noise of each against that of the first: JPEG halves the colours."""
+_FEWEST_PLAIN, _MOST_PLAIN = 24, 300
+_KNOWN_PX = 4.0
+"""An outline is that which was looked for when it lies so near to it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,6 +66,8 @@ class EdgeLine:
 
     Parameters
     ----------
+    on : OnMat
+        What it is the outline of.
     points_px : ndarray, shape (N, 2)
         Closed; where no line is near, as the rough outline had it, smoothed.
     position : ndarray, shape (N,)
@@ -77,17 +76,17 @@ class EdgeLine:
         Away from the thing.
     sigma_px : ndarray, shape (N,)
         Standard uncertainty across the outline of points that were looked for; 0 of others.
-    levels : ndarray, shape (N, 3)
-        The light of the thing, of the mat at the edge, and what that of the mat grows by at the last sample outside,
-        as shares of what is usual.
+    levels : ndarray, shape (N, 4)
+        The light of the thing and of the mat, as :mod:`tracer.search.mat_light` has it.
     blur_px : float
     """
 
+    on: OnMat
     points_px: Points
-    position: NDArray[np.float64]
+    position: Floats
     normals: Points
-    sigma_px: NDArray[np.float64]
-    levels: NDArray[np.float64]
+    sigma_px: Floats
+    levels: Floats
     blur_px: float
 
     @property
@@ -96,10 +95,9 @@ class EdgeLine:
         ahead, back = (np.roll(self.normals, way * _CORNER_STEPS, axis=0) for way in (-1, 1))
         return np.asarray(ndimage.minimum_filter1d((ahead * back).sum(axis=1), 3, mode="wrap") > _CORNER_COS)
 
-    def mat_level(self, index: NDArray[np.intp], distance_px: NDArray[np.floating]) -> NDArray[np.float64]:
+    def mat_level(self, index: NDArray[np.intp], distance_px: NDArray[np.floating]) -> Floats:
         """Return the share of the mat's light at distances outside of points."""
-        _, level, slope = self.levels[index].T
-        return np.asarray(level + slope * np.clip(distance_px / _SEEN[-1], 0, 1))
+        return mat_share(self.levels[index], distance_px)
 
     def within(self, rough: Points) -> Points:
         """Return the rough outline it was made from, laid anew where it was looked for."""
@@ -114,76 +112,68 @@ class EdgeLine:
         order = np.argsort(np.concatenate([np.flatnonzero(kept), self.position[sought]]), kind="stable")
         return np.concatenate([rough[kept], self.points_px[sought]])[order]
 
+    def knows(self, points: Points) -> NDArray[np.bool_]:
+        """Return which points lie where it was looked for."""
+        away, index = (np.asarray(a) for a in cKDTree(self.points_px).query(points, distance_upper_bound=_KNOWN_PX))
+        known = np.isfinite(away)
+        known &= self.sigma_px[np.minimum(index, len(self.sigma_px) - 1)] > 0
+        return np.asarray(known)
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Light:
-    """What is seen and foretold across an outline, each of shape (N, samples, 3): Y, and two differences of colour."""
-
-    seen: NDArray[np.float64]
-    own: NDArray[np.float64]
-    lined: NDArray[np.float64]
-    bare: NDArray[np.float64]
-    weight: NDArray[np.float64]
-    plain: NDArray[np.bool_]
-
-    def alike(self, index: NDArray[np.intp], offset_px: NDArray[np.floating]) -> NDArray[np.float64]:
-        """Return how much a line looks like the thing at places across the outline: 0 where none is, 1 the same."""
-        at = np.rint(offset_px - _SEEN[0]).astype(np.intp)
-        own, lined, bare = (a[index, at] for a in (self.own, self.lined, self.bare))
-        left = ((own - lined) ** 2).sum(axis=1) / np.maximum(((own - bare) ** 2).sum(axis=1), 1e-9)
-        return np.asarray(np.clip(1 - left, 0, 1))
+    def read(self, points: Points, normals: Points) -> EdgeReading:
+        """Read the edge at each point of a closed line along it, each by itself (see :class:`EdgeReader`)."""
+        known = self.knows(points)
+        offset, sigma = np.zeros(len(points)), np.zeros(len(points))
+        if known.any():
+            here = points[known]
+            index = np.asarray(cKDTree(self.points_px).query(here)[1], dtype=np.intp)
+            light = light_across(self.on, here, normals[known], points)
+            cost, _ = misfits(light, _CLOSE, self.blur_px, self.levels[index], _LEVELS_SIGMA)
+            expected = ((self.points_px[index] - here) * normals[known]).sum(axis=1)
+            cost = _OWN_TEMPER * cost + ((_CLOSE - np.clip(expected, -2, 2)[:, None]) / _CLOSE_SIGMA_PX) ** 2
+            chance = np.exp(-0.5 * (cost - cost.min(axis=1, keepdims=True)))
+            offset[known], spread = _moments(chance / chance.sum(axis=1, keepdims=True), _CLOSE)
+            sigma[known] = np.hypot(spread, _LEAST_SIGMA_PX) * np.sqrt(_RUN_PX)
+        return EdgeReading(offset_px=offset, sigma_px=sigma, known=known)
 
 
-def find_edge_line(
-    pixels: NDArray[np.uint8],
-    rough: Points,
-    grid: MatGrid,
-    look: GridLook,
-    ground: Ground,
-    thing: NDArray[np.floating],
-    *,
-    hole: bool = False,
-) -> EdgeLine | None:
+def find_edge_line(rough: Points, on: OnMat) -> EdgeLine | None:
     """Find the edge of a thing near the lines of a mat; None where no line is near.
 
     Parameters
     ----------
-    pixels : ndarray of uint8, shape (rows, columns, 3)
     rough : ndarray, shape (M, 2)
         Closed outline, to a few pixels.
-    grid, look, ground
-    thing : ndarray, shape (3,)
-        Linear R, G, B of the thing as a share of the mat's.
-    hole : bool
-        The thing lies outside of the outline.
+    on : OnMat
     """
     ring, position = resample_closed(rough, _SPACING_PX)
     points = smooth_closed(ring, _SMOOTH_PX / _SPACING_PX)
     normals = closed_normals(points)
-    if (closed_area(rough) < 0) != hole:
+    if (closed_area(rough) < 0) != on.hole:
         normals = -normals
-    near = _near_lines(points, grid)
+    near = _near_lines(points, on.grid)
     if not near.any():
         return None
     asked = _grown_along(near, round(_ANCHOR_PX / _SPACING_PX))
-    index = np.flatnonzero(asked)
-    light = _light_across(pixels, points[index], normals[index], grid, look, ground, thing)
+    runs = _runs(asked)
+    index = np.concatenate(runs)
+    light = light_across(on, points[index], normals[index], points)
     blur = _usual_blur(light)
-    cost, levels = _costs(light, blur)
-    cost = np.minimum(cost - cost.min(axis=1, keepdims=True), _WORST)
-    offset, sigma, out = np.zeros(len(points)), np.zeros(len(points)), np.ones((len(points), 3))
-    out[:, 2] = 0.0
-    first = 0
-    for run in _runs(asked):
-        chance = _along(cost[first : first + len(run)])
-        mean = chance @ _PLACES
-        offset[run] = mean
-        sigma[run] = np.sqrt(np.maximum(chance @ _PLACES**2 - mean**2, 0.0) + _LEAST_SIGMA_PX**2)
-        likeliest = np.argmax(chance, axis=1)
-        sigma[run] = np.hypot(sigma[run], _ALIKE_PX * light.alike(first + np.arange(len(run)), mean) ** 2)
-        out[run] = levels[first + np.arange(len(run)), likeliest]
-        first += len(run)
+    ends = np.cumsum([len(r) for r in runs])[:-1]
+    usual, allowed = USUAL, USUAL_SIGMA
+    # First with the levels that are usual, then with those of the neighbours.
+    for _ in range(2):
+        cost, levels = misfits(light, _PLACES, blur, usual, allowed)
+        cost = np.minimum(cost - cost.min(axis=1, keepdims=True), _WORST)
+        chance = np.concatenate([_along(part) for part in np.split(cost, ends)])
+        own = levels[np.arange(len(levels)), np.argmax(chance, axis=1)]
+        usual = np.concatenate([smooth_levels(part, _LEVELS_ALONG) for part in np.split(own, ends)])
+        allowed = _LEVELS_SIGMA
+    mean, spread = _moments(chance, _PLACES)
+    unsure = _ALIKE_PX * light.alike(np.arange(len(index)), mean) ** 2
+    offset, sigma, out = np.zeros(len(points)), np.zeros(len(points)), np.tile(USUAL, (len(points), 1))
+    offset[index], sigma[index], out[index] = mean, np.hypot(np.hypot(spread, _LEAST_SIGMA_PX), unsure), usual
     return EdgeLine(
+        on=on,
         points_px=points + normals * offset[:, None],
         position=position,
         normals=normals,
@@ -191,6 +181,12 @@ def find_edge_line(
         levels=out,
         blur_px=blur,
     )
+
+
+def _moments(chance: Floats, places: NDArray[np.floating]) -> tuple[Floats, Floats]:
+    """Return mean and standard deviation of places with chances (N, places)."""
+    mean = chance @ places
+    return mean, np.sqrt(np.maximum(chance @ places**2 - mean**2, 0.0))
 
 
 def _near_lines(points: Points, grid: MatGrid) -> NDArray[np.bool_]:
@@ -205,103 +201,23 @@ def _grown_along(flags: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:
 
 
 def _runs(flags: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
-    """Return the indices of each run of an array; one across its end is two."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
-    return [np.arange(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    """Return the indices of each run of a closed line; all of it is one."""
+    start = 0 if flags.all() else int(np.argmin(flags))
+    rolled = np.roll(flags, -start)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], rolled.astype(np.int8), [0]])))
+    return [(start + np.arange(a, b)) % len(flags) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _light_across(
-    pixels: NDArray[np.uint8],
-    points: Points,
-    normals: Points,
-    grid: MatGrid,
-    look: GridLook,
-    ground: Ground,
-    thing: NDArray[np.floating],
-) -> _Light:
-    """Return what is seen across an outline, and what the thing and the lined mat would show there."""
-    count, samples = len(points), len(_SEEN)
-    at = points[:, None] + normals[:, None] * _SEEN[:, None]
-    x, y = at.astype(np.float32).transpose(2, 0, 1)
-    seen = _linear_at(pixels, x, y)
-    reduced = ((at + 0.5) / ground.factor - 0.5).astype(np.float32)
-    bare = cv2.remap(
-        ground.light, reduced[..., 0], reduced[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    ).astype(np.float64)
-    gain = look.gain(grid.places_at(at.reshape(-1, 2))).reshape(count, samples, 3).astype(np.float64)
-    noise = _NOISE + _NOISE_OF_LIGHT * (seen @ _TO_Y[0])
-    unsure = _LOOK_ERROR * np.abs((bare * gain) @ _TO_Y[0])
-    variance = (noise**2)[..., None] * _NOISE_OF**2 + (unsure**2)[..., None]
-    return _Light(
-        seen=seen @ _TO_Y.T,
-        own=(bare * thing) @ _TO_Y.T,
-        lined=(bare * (1 + gain)) @ _TO_Y.T,
-        bare=bare @ _TO_Y.T,
-        weight=1 / variance,
-        plain=np.abs(gain).max(axis=(1, 2)) < _PLAIN,
-    )
-
-
-def _linear_at(pixels: NDArray[np.uint8], x: Floats, y: Floats) -> NDArray[np.float64]:
-    """Return the linear light of the picture at places (N, samples)."""
-    # cv2 takes maps of less than 32767 rows.
-    parts = [
-        cv2.remap(pixels, x[k : k + _ROWS], y[k : k + _ROWS], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-        for k in range(0, len(x), _ROWS)
-    ]
-    return SRGB_TO_LINEAR[np.concatenate(parts)].astype(np.float64)
-
-
-def _usual_blur(light: _Light) -> float:
+def _usual_blur(light: Light) -> float:
     """Return the blur of the picture for which the edge away from lines is foretold best."""
     pick = np.flatnonzero(light.plain)
     if len(pick) < _FEWEST_PLAIN:
         pick = np.arange(len(light.plain))
-    pick = pick[:: max(1, len(pick) // _MOST_PLAIN)]
-    some = _Light(
-        seen=light.seen[pick],
-        own=light.own[pick],
-        lined=light.lined[pick],
-        bare=light.bare[pick],
-        weight=light.weight[pick],
-        plain=light.plain[pick],
-    )
-    return min(_BLURS_PX, key=lambda blur: float(np.median(_costs(some, blur)[0].min(axis=1))))
+    some = light[pick[:: max(1, len(pick) // _MOST_PLAIN)]]
+    return min(_BLURS_PX, key=lambda blur: float(np.median(misfits(some, _PLACES, blur)[0].min(axis=1))))
 
 
-def _costs(light: _Light, blur: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return how badly each place of the edge foretells what is seen, (N, places), and the levels, (N, places, 3).
-
-    The levels of the thing and of the mat, and how the mat's changes away from the edge (a shadow), are those that
-    foretell it best, held to what is usual; so all is linear in them, and sums over the samples are products of arrays.
-    """
-    cover = special.ndtr((_PLACES[:, None] - _SEEN) / blur).T
-    bare = 1 - cover
-    away = np.clip((_SEEN - _PLACES[:, None]) / _SEEN[-1], 0, None).T * bare
-    w = light.weight
-    oo, ol, ll = (
-        (w * a * b).sum(axis=2)
-        for a, b in ((light.own, light.own), (light.own, light.lined), (light.lined, light.lined))
-    )
-    oi, li, ii = ((w * a * light.seen).sum(axis=2) for a in (light.own, light.lined, light.seen))
-    normal = np.empty((len(w), len(_PLACES), 3, 3))
-    right = np.empty((len(w), len(_PLACES), 3))
-    normal[..., 0, 0], right[..., 0] = oo @ cover**2, oi @ cover
-    for k, u in ((1, bare), (2, away)):
-        normal[..., 0, k] = normal[..., k, 0] = ol @ (cover * u)
-        right[..., k] = li @ u
-    normal[..., 1, 1], normal[..., 2, 2] = ll @ bare**2, ll @ away**2
-    normal[..., 1, 2] = normal[..., 2, 1] = ll @ (bare * away)
-    hold = 1 / np.array([_OWN_SIGMA, _SHADE_SIGMA, _SLOPE_SIGMA]) ** 2
-    usual = np.array([1.0, 1.0, 0.0])
-    normal += np.diag(hold)
-    right += hold * usual
-    levels = np.linalg.solve(normal, right[..., None])[..., 0]
-    cost = ii.sum(axis=1)[:, None] + float(hold @ usual**2) - (right * levels).sum(axis=2)
-    return np.asarray(cost), np.asarray(levels)
-
-
-def _along(cost: NDArray[np.float64]) -> NDArray[np.float64]:
+def _along(cost: Floats) -> Floats:
     """Return how likely each place is at each point of a stretch, (N, places), by all its points together."""
     here = np.exp(-0.5 * _TEMPER * cost)
     apart = _PLACES[:, None] - _PLACES
