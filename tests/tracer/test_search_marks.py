@@ -16,6 +16,7 @@ from tracer.marks.sharpen import sharpen
 from tracer.search.find import find_candidates
 from tracer.search.lettering import is_beside_words
 from tracer.search.spots import ring_on_line
+from tracer.search.stands_out import stands_out
 from tracer.search.words import without_shapes
 
 BOX = np.array([(15, 15), (105, 15), (105, 85), (15, 85)], dtype=float)
@@ -281,3 +282,59 @@ def test_a_dashed_line_goes_on_below_the_arrow_that_it_crosses():
     points = np.asarray(placed.path.flatten(0.05))
     assert (points.min(axis=0) + points.max(axis=0)) / 2 == pytest.approx((61, 45.5), abs=2 * PLACE_MM)
     assert len(marks(candidate, "grain line")) == 1
+
+
+@pytest.mark.parametrize("first_deg", [10.0, 33.0, 61.0])
+def test_lines_that_cross_aslant_go_straight_on_and_make_no_cross(first_deg):
+    # Beside the outline, where one of them ends soon; and where one crosses the outline a little off the square.
+    d = drawn(seam=False)
+    middle = np.array([60.0, 50.0])
+    ends = []
+    for turn, long in ((first_deg, 30.0), (first_deg + 50.0, 25.0)):
+        way = long * np.array([np.cos(np.radians(turn)), np.sin(np.radians(turn))])
+        ends.append((middle - way, middle + way))
+        d.line(ends[-1], width_mm=0.35)
+    d.line([(8, 30), (34, 26)], width_mm=0.35)
+    result = find_candidates(d.sheet(), words=False)
+    (candidate,) = result.candidates
+    kinds = [m.kind for m in (*candidate.marks, *result.sheet_marks)]
+    assert "cross" not in kinds
+    assert kinds.count("internal line") == 3
+    lines = [np.asarray(m.path.flatten(0.1))[[0, -1]] for m in candidate.marks if m.kind == "internal line"]
+    for pair in ends:
+        away = [min(np.abs(np.array(pair) - line).max(), np.abs(np.array(pair) - line[::-1]).max()) for line in lines]
+        assert min(away) < PLACE_MM
+
+
+def test_the_part_of_a_sheet_between_folds_and_drawn_lines_is_no_thing_that_lies_on_it():
+    size = np.array([240, 180])
+    picture = np.full((*size[::-1] * 4, 3), (236, 234, 229), dtype=np.uint8)
+    ring = np.array([(200, 160), (520, 180), (560, 420), (240, 460)])
+    assert not stands_out(ring.astype(float), cv2.polylines(picture.copy(), [ring], True, (60, 60, 60), 3), 0.25)
+    for colour in ((200, 198, 195), (236, 190, 160), (246, 246, 246)):
+        assert stands_out(ring.astype(float), cv2.fillPoly(picture.copy(), [ring], colour), 0.25)
+
+
+def test_the_faint_edge_of_the_sheet_is_no_drawing_and_a_fold_is_no_edge():
+    d = drawn(seam=False)
+    d.fill([(0, 95), (120, 93.5), (120, 100), (0, 100)], colour=(255, 255, 255))
+    d.line([(3, 95), (117, 93.5)], width_mm=0.6, colour=(222, 220, 214))
+    result = find_candidates(d.sheet(noise=0.5), words=False)
+    assert [(m.kind, m.text) for m in result.sheet_marks] == [("reference", "edge of the sheet")]
+    d = drawn(seam=False)
+    d.line([(3, 95), (117, 93.5)], width_mm=0.6, colour=(222, 220, 214))
+    result = find_candidates(d.sheet(noise=0.5), words=False)
+    assert [(m.kind, m.text) for m in result.sheet_marks] == [("unknown", "crease or shadow")]
+
+
+def test_a_crease_is_one_mark_however_many_lines_are_drawn_over_it():
+    d = drawn(seam=False)
+    d.line([(2, 40), (118, 41)], width_mm=1.0, colour=(200, 198, 192))
+    d.soften(0.35)
+    d.line(BOX, closed=True)
+    for x in (40, 62, 85):
+        d.line([(x, 25), (x + 4, 60)], width_mm=0.35)
+    result = find_candidates(d.sheet(), words=False)
+    creases = [m for m in (*result.candidates[0].marks, *result.sheet_marks) if m.text == "crease or shadow"]
+    assert len(creases) <= 3
+    assert sum(np.ptp(np.asarray(m.path.flatten(0.1))[:, 0]) for m in creases) > 100

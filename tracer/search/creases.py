@@ -103,8 +103,16 @@ def is_shade(points: NDArray[np.float64], dark: NDArray[np.uint8], ink_depth: fl
         How dark the cutting lines are, 0..255.
     mm_per_px : float
     """
+    top, sides = _light_across(points, dark, mm_per_px)
+    return top < FAINTEST_SHARE * ink_depth or max(sides) - min(sides) > STEP_SHARE * top
+
+
+def _light_across(
+    points: NDArray[np.float64], dark: NDArray[np.uint8], mm_per_px: float
+) -> tuple[float, tuple[float, float]]:
+    """Return how dark a line is and how dark it is on both sides; all that is nothing where it is too short to tell."""
     if len(points) < 8:
-        return False
+        return 255.0, (0.0, 0.0)
     keep = np.linspace(0, len(points) - 1, min(len(points), _CUTS)).astype(int)
     way = points[np.minimum(keep + 4, len(points) - 1)] - points[np.maximum(keep - 4, 0)]
     way = way / np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None]
@@ -115,7 +123,7 @@ def is_shade(points: NDArray[np.float64], dark: NDArray[np.uint8], ink_depth: fl
     cut = np.median(dark[np.clip(row, 0, dark.shape[0] - 1), np.clip(column, 0, dark.shape[1] - 1)], axis=0)
     top = float(cut[reach - 1 : reach + 2].max())
     sides = float(np.median(cut[: reach // 2])), float(np.median(cut[-(reach // 2) :]))
-    return top < FAINTEST_SHARE * ink_depth or max(sides) - min(sides) > STEP_SHARE * top
+    return top, sides
 
 
 def _weighted_quantile(values: NDArray[np.float64], weights: NDArray[np.float64], share: float) -> float:

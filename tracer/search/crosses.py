@@ -21,6 +21,9 @@ _UNLIKE, _ASIDE = 0.2, 0.2
 _THIN_SHARE, _THIN_ARMS = 0.35, 2
 _LOOK_SHARE = 0.75
 _STEP_RAD = np.radians(1.0)
+_BEYOND_MM, _BESIDE_RAD, _FREE_ENDS = 0.6, np.radians(20), 2
+"""A line goes on so far beyond an arm, off it by so much; two arms of a cross at least end there (one bar may lie on
+another line)."""
 _LETTERS, _MEETING = 2, 3
 _LEAST_OF_BOX = 0.4
 
@@ -76,12 +79,24 @@ def _cross_at(middle: Points, mask: NDArray[np.uint8], mm_per_px: float) -> Poin
     sides = np.array([_runs(p, a + np.array([-np.pi / 2, np.pi / 2]), mask, LONGEST_ARM_MM / mm_per_px)
                       for p, a in zip(places, out, strict=True)])  # fmt: skip
     thin = sides.sum(axis=1) < _THIN_SHARE * arms[best]
-    if thin.sum() < _THIN_ARMS:
+    if thin.sum() < _THIN_ARMS or _free_ends(middle, arms[best], out, mask, mm_per_px) < _FREE_ENDS:
         return None
     # The middle of each arm's own line, where nothing else lies on it.
     beside = np.where(thin, (sides[:, 1] - sides[:, 0]) / 2, 0.0) / _LOOK_SHARE
     across = np.stack([-np.sin(out), np.cos(out)], axis=1)
     return np.asarray(middle + arms[best][:, None] * way + beside[:, None] * across)
+
+
+def _free_ends(
+    middle: Points, arms: NDArray[np.float64], ways: NDArray[np.float64], mask: NDArray[np.uint8], mm_per_px: float
+) -> int:
+    """Return how many arms end: lines that cross a little off the square leave their arms and go on beside them."""
+    around = np.arange(-_BESIDE_RAD, _BESIDE_RAD + 0.01, 0.5 * _STEP_RAD)
+    beyond = (arms + _BEYOND_MM / mm_per_px)[:, None]
+    angles = ways[:, None] + around
+    x = np.clip(np.rint(middle[0] + beyond * np.cos(angles)).astype(np.int64), 0, mask.shape[1] - 1)
+    y = np.clip(np.rint(middle[1] + beyond * np.sin(angles)).astype(np.int64), 0, mask.shape[0] - 1)
+    return int((mask[y, x] == 0).all(axis=1).sum())
 
 
 def _runs(start: Points, ways: NDArray[np.float64], mask: NDArray[np.uint8], reach: float) -> NDArray[np.float64]:

@@ -40,6 +40,7 @@ from tracer.search.mat_grid import find_grid
 from tracer.search.mat_ink import without_mat_print
 from tracer.search.pieces import Found, find_pieces, usual
 from tracer.search.spots import are_spots
+from tracer.search.stands_out import stands_out
 from tracer.search.words import (
     labels_of,
     lone_letters,
@@ -161,6 +162,8 @@ def find_candidates(
         if thing is None or thing.runs_off:
             continue
         body = ink.from_picture(thing.points)
+        if on_sheet and not stands_out(thing.points, pixels, scale):
+            continue
         if not _is_paper(body, thing.light, drawn, ink.mm_per_px):
             things.append(thing)
             drawn = [f for f in drawn if not lies_in(f.points, body)]

@@ -38,6 +38,7 @@ from tracer.search.pieces import BOLD_SHARE, Found
 from tracer.search.point_marks import is_ring, keep_tile_letters, name_blobs, name_spots
 from tracer.search.seams import goes_on_as_seam, whole_seams
 from tracer.search.spots import crossing_arms, rings
+from tracer.search.stands_out import is_edge
 from tracer.search.strokes import Stroke, find_strokes, join_facing
 
 ACROSS_MM = 2.6
@@ -46,6 +47,8 @@ CLEAR_MM = 3.5
 """Nearer to an outline a line seems to grow wide as it runs into it, and that is no arrow head."""
 LEAST_CUT_OFF_MM, LEAST_BOW_MM, BORDER_MM = 40.0, 12.0, 5.0
 """A bold line so long and so bent that ends so near to the border at both ends is a piece that is cut off."""
+SHEET_BOW_MM = 2.0
+"""The edge of a sheet that lies flat is straighter than this (judgement)."""
 WORDS_MM, _UNDER_WORDS_RAD = 40.0, math.radians(6)
 """Lines run on under words for so long."""
 _STRAIGHT_ON_RAD = math.radians(20)
@@ -192,7 +195,7 @@ class LineMarks:
                 if kind == "internal line" and is_shade(
                     stroke.points, self.on.work.ink.dark, self.on.ink_depth, self.on.scale
                 ):
-                    self.on.add("unknown", stroke.points, text="crease or shadow", confidence=0.3)
+                    self._shade(stroke)
                     kind = ""
             else:
                 mass = found[owner].mass if owner < len(found) else 0.0
@@ -230,6 +233,21 @@ class LineMarks:
         for owner, mine in seams.items():
             for seam in whole_seams(mine, partial(self.on.away, owner), self.on.scale):
                 self.on.add("stitching line", seam)
+
+    def _shade(self, stroke: Stroke) -> None:
+        """Keep a faint line: the sheet's edge where nothing is drawn beyond it and another ground begins, or a fold."""
+        ends = stroke.points[[0, -1]]
+        long = float(np.hypot(*(ends[1] - ends[0])))
+        normal = np.array([-(ends[1] - ends[0])[1], (ends[1] - ends[0])[0]]) / max(long, 1e-9)
+        drawn = [*(o.reshape(-1, 2) for o in self.on.outlines), *(ring for _, ring in self.on.lettered)]
+        beside = np.concatenate([(d - ends[0]) @ normal for d in drawn] or [np.zeros(1)])
+        straight = stroke.bow * self.on.scale < SHEET_BOW_MM and (beside.min() > 0 or beside.max() < 0)
+        ink, picture = self.on.work.ink, self.on.sheet.picture.pixels
+        if straight and is_edge(np.asarray(ink.to_picture(stroke.points)), picture, self.on.sheet.mm_per_px):
+            self.on.add("reference", stroke.points, text="edge of the sheet", confidence=0.5)
+            self.on.sheets.append(stroke.points.astype(np.float32).reshape(-1, 1, 2))
+        else:
+            self.on.add("unknown", stroke.points, text="crease or shadow", confidence=0.3)
 
     def _notch(self, owner: int, stroke: Stroke) -> Notch:
         """Return a stroke as a notch, its foot first where it is a tick."""

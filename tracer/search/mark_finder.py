@@ -6,6 +6,7 @@ their own. What cannot be named is kept as unknown; only specks are dropped.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import cv2
@@ -23,9 +24,12 @@ from tracer.search.mark_sheet import MarkSheet
 from tracer.search.marks import box_sides
 from tracer.search.marks_text import TextBlock
 from tracer.search.pieces import Found
+from tracer.search.strokes import Stroke, join_facing
 from tracer.search.tiles import both_sides, connected
 
 LEAST_SHADE_MM = 15.0
+_FOLD_GAP_MM, _FOLD_TURN_RAD = 14.0, math.radians(12)
+"""A fold goes on straight under what is drawn over it (a word, a line that crosses it aslant)."""
 _TILE_MARK_MM, _TILE_REACH_MM = 22.0, 7.0
 
 
@@ -69,8 +73,14 @@ class MarkFinder(MarkSheet):
                 self.claim(np.linspace(cross[k], cross[k + 2], max(2, int(size))))
 
     def shading(self) -> None:
-        """Keep creases: they are no drawing, but a person may think otherwise."""
-        for points in self.work.shading:
+        """Keep creases: they are no drawing, but a person may think otherwise.
+
+        What is drawn over a crease parts it, and it is put together again.
+        """
+        parts = [Stroke(points=p, edges=(), spaces=0, mass=0.0, closed=False) for p in self.work.shading if len(p) > 2]
+        joins = np.ones((len(parts), 2), dtype=bool)
+        for stroke in join_facing(parts, joins, _FOLD_GAP_MM / self.scale, _FOLD_TURN_RAD):
+            points = stroke.points
             inside = self.inside_sheet(points[len(points) // 2]) and not self.along_paper(points)
             if inside and len(points) * self.scale > LEAST_SHADE_MM:
                 self.add("unknown", points, text="crease or shadow", confidence=0.3)
