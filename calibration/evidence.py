@@ -292,6 +292,10 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     known += sized
     known += [r for s in sheets if (r := paper.sized_by_density(scene, s)) is not None]
     known += density.find(scene, None)
+    if not cards and (request.kind == "card" if request is not None else not known):
+        # Before it is given up: a card that hardly stands out from its paper.
+        cards = card.among(scene, rough_rectangles(scene, boards, faint=True))
+        known += cards
     if request is not None:
         if request.kind == "square" and not found and all_squares:
             raise _too_small(all_squares)

@@ -33,10 +33,12 @@ _LEAST_SIDE_SHARE = 0.045
 _ALONG = (0.08, 0.92)
 _BINS = 40
 _LEAST_COVER = 0.6
-_COARSE, _AROUND_COARSE_PX, _ENLARGED = 8, 21, 10.0
-_FAINT_CODES = (-4.0, -2.0, -1.0, 0.4, 0.7, 1.1, 1.6, 2.3, 3.3, 4.8, 7.0)
+_WIDE, _NEAR = (8, 21), (4, 7)
+"""How much smaller the copy is in which the light around a place is sought, and how many of its pixels are around."""
+_ENLARGED = 10.0
+_WIDE_CODES = (-4.0, -2.0, -1.0, 0.4, 0.7, 1.1, 1.6, 2.3, 3.3, 4.8, 7.0)
+_NEAR_CODES = (-1.4, -1.0, -0.7, -0.4, -0.2, 0.0, 0.2, 0.4, 0.7, 1.1)
 """Codes of lightness by which a thing may differ from what it lies on and not be seen by the levels above."""
-_FAINT_LEVELS = len(_FAINT_CODES)
 _MOST_CANDIDATES = 24
 _LONGEST_PROPORTION = 2.0
 _SHADOWLESS_CONTRAST = 0.06
@@ -61,8 +63,8 @@ class RoughRectangle:
     cover: float
 
 
-def _search_copies(scene: SearchPicture) -> tuple[list[tuple[NDArray[np.uint8], int]], float]:
-    """Channels to threshold with the number of levels for each, and full-resolution pixels per pixel of them."""
+def _search_copies(scene: SearchPicture, *, faint: bool) -> tuple[list[tuple[NDArray[np.uint8], list[int]]], float]:
+    """Channels to threshold with the levels for each, and full-resolution pixels per pixel of them."""
     pixels = scene.picture.pixels
     longest = max(pixels.shape[:2])
     factor = max(1.0, longest / _SEARCH_LONGEST_PX)
@@ -72,32 +74,37 @@ def _search_copies(scene: SearchPicture) -> tuple[list[tuple[NDArray[np.uint8], 
         channels = [small]
     else:
         channels = list(cv2.split(cv2.cvtColor(small, cv2.COLOR_RGB2LAB)))
+    lightness = np.asarray(channels[0], dtype=np.uint8)
+    if faint:
+        return [(_against_the_paper(lightness, *_NEAR), _levels_of(_NEAR_CODES))], pixels.shape[1] / size[0]
     out = []
     for i, channel in enumerate(channels):
         calm = np.asarray(cv2.medianBlur(channel, 5), dtype=np.uint8)
-        out.append((calm, _LIGHTNESS_LEVELS if i == 0 else _COLOUR_LEVELS))
-    out.append((_against_the_paper(np.asarray(channels[0], dtype=np.uint8)), _FAINT_LEVELS))
+        out.append((calm, _levels(calm, _LIGHTNESS_LEVELS if i == 0 else _COLOUR_LEVELS)))
+    out.append((_against_the_paper(lightness, *_WIDE), _levels_of(_WIDE_CODES)))
     return out, pixels.shape[1] / size[0]
 
 
-def _against_the_paper(lightness: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _against_the_paper(lightness: NDArray[np.uint8], coarse: int, around_px: int) -> NDArray[np.uint8]:
     """Lightness off that of what lies around, much enlarged: a white card on paper stands out by a few codes only.
 
-    What lies around is the median of a neighbourhood a sixth of the picture wide, so that neither a shadow nor the
-    lens's darker corners matter, however strong. A smaller thing stands out whole, a larger one as a rim along its
-    edge; both have the same outline.
+    What lies around is the median of ``around_px`` pixels each way of a copy ``coarse`` times smaller, so that neither
+    a shadow nor the lens's darker corners matter, however strong. A smaller thing stands out whole, a larger one as a
+    rim along its edge; both have the same outline.
     """
-    coarse = cv2.resize(lightness, None, fx=1 / _COARSE, fy=1 / _COARSE, interpolation=cv2.INTER_AREA)
-    around = cv2.GaussianBlur(cv2.medianBlur(coarse, _AROUND_COARSE_PX).astype(np.float32), (0, 0), 2.0)
+    small = cv2.resize(lightness, None, fx=1 / coarse, fy=1 / coarse, interpolation=cv2.INTER_AREA)
+    around = cv2.GaussianBlur(cv2.medianBlur(small, around_px).astype(np.float32), (0, 0), 2.0)
     size = (lightness.shape[1], lightness.shape[0])
     calm = cv2.GaussianBlur(lightness.astype(np.float32), (0, 0), 1.2)
     even = calm - cv2.resize(around, size, interpolation=cv2.INTER_LINEAR)
     return np.asarray(np.clip(128.0 + _ENLARGED * even, 0, 255).astype(np.uint8))
 
 
+def _levels_of(codes: tuple[float, ...]) -> list[int]:
+    return [round(128.0 + _ENLARGED * code) for code in codes]
+
+
 def _levels(channel: NDArray[np.uint8], count: int) -> list[int]:
-    if count == _FAINT_LEVELS:
-        return [round(128.0 + _ENLARGED * code) for code in _FAINT_CODES]
     low, high = np.percentile(channel, (0.3, 99.7))
     if high - low < (_LEAST_COLOUR_RANGE if count == _COLOUR_LEVELS else 12):
         return []
@@ -221,18 +228,22 @@ def _enlarged(rough: RoughRectangle, factor: float) -> RoughRectangle:
     )
 
 
-def rough_rectangles(scene: SearchPicture, taken_px: Sequence[PxPoints] = ()) -> list[RoughRectangle]:
+def rough_rectangles(
+    scene: SearchPicture, taken_px: Sequence[PxPoints] = (), *, faint: bool = False
+) -> list[RoughRectangle]:
     """Find rectangles on a ground, best seen first.
 
-    None is looked for inside the outlines ``taken_px`` of what is known already, only around them.
+    None is looked for inside the outlines ``taken_px`` of what is known already, only around them. ``faint`` looks
+    closer, and only for such as are about as light as their ground where the light changes within them: a shadow that
+    lies across a white card.
     """
-    copies, factor = _search_copies(scene)
+    copies, factor = _search_copies(scene, faint=faint)
     taken = [PxPoints((np.asarray(outline) + 0.5) / factor - 0.5) for outline in taken_px]
     found: list[RoughRectangle] = []
-    for channel, count in copies:
+    for channel, levels in copies:
         size = (channel.shape[1], channel.shape[0])
         least = _LEAST_SIDE_SHARE * max(size)
-        for level in _levels(channel, count):
+        for level in levels:
             mask = cv2.threshold(channel, level, 255, cv2.THRESH_BINARY)[1]
             contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
             for contour in contours:
