@@ -27,11 +27,14 @@ class EdgeReading:
         Outward along the normal of each point, and how well it is known, standard.
     known : ndarray of bool, shape (N,)
         False where nothing is told.
+    hidden : ndarray of bool, shape (N,)
+        True where what is seen is known to be something else than the edge.
     """
 
     offset_px: NDArray[np.float64]
     sigma_px: NDArray[np.float64]
     known: NDArray[np.bool_]
+    hidden: NDArray[np.bool_]
 
 
 class EdgeReader(Protocol):

@@ -145,7 +145,8 @@ def locate(
         given, obscured = given[::-1], obscured[::-1]
     points, position = resample_closed(given, spacing_px)
     hidden = _carried(obscured, position)
-    points = smooth_closed(points, 2.5 / spacing_px)
+    # What a reader told is no staircase of pixels any more.
+    points = smooth_closed(points, (2.5 if rough.reader is None else 1.0) / spacing_px)
     width = rough.line_width_px if rough.kind == "drawn" else 0.0
     points, position = _approach(pixels, rough, points, hidden, width, spacing_px)
     hidden = _carried(hidden, position)
@@ -155,7 +156,7 @@ def locate(
     valid = _without_lone(found.valid & ~hidden)
     told = None if rough.reader is None else rough.reader.read(points, normals)
     if told is not None:
-        valid |= told.known
+        valid = (valid | told.known) & ~told.hidden
         found = replace(found, offset=np.where(told.known, told.offset_px, found.offset))
     offset = _bridge(found.offset, valid)
     shade_px = 0.0

@@ -183,7 +183,7 @@ class HalfReader:
 
     def read(self, points, normals):
         known = self.knows(points)
-        return EdgeReading(offset_px=0.5 * known, sigma_px=0.3 * known, known=known)
+        return EdgeReading(offset_px=0.5 * known, sigma_px=0.3 * known, known=known, hidden=np.zeros(len(points), bool))
 
 
 def test_what_a_reader_of_its_own_tells_counts_where_it_tells_it_and_no_shift_of_colours_moves_it() -> None:

@@ -81,7 +81,7 @@ class Thing:
     ``points`` and ``holes`` are in pixels of the picture; ``weights`` are on linear R, G, B and make it darker than the
     ground; ``light`` is its own lightness (0..1, linear); ``runs_off`` tells whether it crosses the picture's border.
     ``clear`` is the picture around it without the lines of the mat it lies on; ``lines`` are its outline and its holes
-    where they are known beside those lines.
+    where they are known beside those lines; ``colour`` is linear R, G, B as a share of the ground's light.
     """
 
     points: Points
@@ -91,6 +91,7 @@ class Thing:
     runs_off: bool = False
     clear: Clear | None = None
     lines: tuple[EdgeLine | None, ...] = ()
+    colour: NDArray[np.floating] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -339,7 +340,7 @@ def _edge_of(
             rings.append(ring if found[-1] is None else found[-1].within(ring))
         known = [line for line in found if line is not None]
         clear = without_lines(pixels, whole, bodies.grid, bodies.look, ground, colour, others, shape, known)
-        thing = replace(thing, clear=clear, points=rings[0], holes=tuple(rings[1:]), lines=tuple(found))
+        thing = replace(thing, clear=clear, points=rings[0], holes=tuple(rings[1:]), lines=tuple(found), colour=colour)
     return thing if _step_across(share, at(thing.points), per_px) > LEAST_STEP else None
 
 

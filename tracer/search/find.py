@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from calibration import Finding, PxPoints, Sheet
 from calibration.hands import share_out
 from calibration.light import SRGB_TO_LINEAR
-from tracer.candidate import Candidate, RoughOutline
+from tracer.candidate import Candidate, EdgeReader, RoughOutline
 from tracer.ink import Ink, find_ink
 from tracer.labels import TextLine
 from tracer.piece import Mark
@@ -26,9 +26,10 @@ from tracer.reading.read import read_words, without_repeats
 from tracer.search.choose import choose_sizes
 from tracer.search.crosses import find_crosses, without_crosses
 from tracer.search.drawn import LineWork, lies_in, read_line_work
-from tracer.search.edges import Thing, find_bodies, find_edge, ground_sheets, without_grid
+from tracer.search.edges import Bodies, Thing, find_bodies, find_edge, ground_sheets, without_grid
 from tracer.search.frames import OpenFrame, find_open_frame
 from tracer.search.graph import LineGraph, Points
+from tracer.search.ground import to_rgb
 from tracer.search.lattice import find_lattice, grid_edges, mat_reference
 from tracer.search.lettering import lettering_mask
 from tracer.search.loops import polygon_area
@@ -36,8 +37,10 @@ from tracer.search.mark_finder import MarkFinder
 from tracer.search.mark_sheet import PAPER_EDGE_MM
 from tracer.search.marks import runs_parallel
 from tracer.search.marks_text import TextBlock
+from tracer.search.mat_edge import EdgeOnMat
 from tracer.search.mat_grid import find_grid
 from tracer.search.mat_ink import without_mat_print
+from tracer.search.mat_light import OnMat
 from tracer.search.pieces import Found, find_pieces, usual
 from tracer.search.spots import are_spots
 from tracer.search.stands_out import stands_out
@@ -222,7 +225,7 @@ def find_candidates(
     marker.crosses(crosses)
     marker.strokes(drawn, taken, lettering_mask(work, lines, texts, tables))
     candidates = [_drawn_candidate(work, found, pixels, marker.pieces[k].holes) for k, found in enumerate(drawn)]
-    candidates += [_edge_candidate(thing) for thing in things]
+    candidates += [_edge_candidate(thing, pixels, bodies) for thing in things]
     cut_off += [(float(x), float(y)) for x, y in marker.cut_off]
     findings += _cut_off_findings(sheet, cut_off)
     labels = labels_of(lines, marker, len(candidates))
@@ -355,7 +358,7 @@ def _reading_order(candidates: list[Candidate]) -> list[Candidate]:
     return [candidates[i] for i in order]
 
 
-def _edge_candidate(thing: Thing) -> Candidate:
+def _edge_candidate(thing: Thing, pixels: NDArray[np.uint8], bodies: Bodies) -> Candidate:
     def rough(points: NDArray[np.float64], index: int) -> RoughOutline:
         return RoughOutline(
             points_px=PxPoints(points),
@@ -364,13 +367,29 @@ def _edge_candidate(thing: Thing) -> Candidate:
             colour_weights=thing.weights,
             obscured=np.zeros(len(points), dtype=bool),
             bridged=np.zeros(len(points), dtype=bool),
-            reader=thing.lines[index] if thing.lines else None,
+            reader=_reader(thing, pixels, bodies, index),
             hole=index > 0,
         )
 
     return Candidate(
         outline=rough(thing.points, 0), holes=tuple(rough(h, k) for k, h in enumerate(thing.holes, start=1))
     )
+
+
+def _reader(thing: Thing, pixels: NDArray[np.uint8], bodies: Bodies, index: int) -> EdgeReader | None:
+    """Return what reads the outline (0) or a hole of a thing beside a mat's lines."""
+    line = thing.lines[index] if thing.lines else None
+    if line is None or thing.colour is None or bodies.grid is None or bodies.look is None:
+        return None
+    on = OnMat(
+        pixels=to_rgb(pixels),
+        grid=bodies.grid,
+        look=bodies.look,
+        ground=bodies.ground,
+        thing=thing.colour,
+        hole=index > 0,
+    )
+    return EdgeOnMat(line=line, on=on)
 
 
 def _drawn_candidate(

@@ -5,7 +5,7 @@ are as likely as they foretell what is seen. Neighbouring places bear each other
 shadow beside it changes slowly. Summed over all ways that the outline may take (forwards and backwards along it), this
 gives each point's likeliest place and how sure it is; where a line has the thing's own colour the sum stays broad and
 says so. So it is known which of several places that look alike is the edge; the outline then asks each of its points by
-itself (:meth:`EdgeLine.read`), since what was averaged along it has rounded corners.
+itself (:class:`EdgeOnMat`), since what was averaged along it has rounded corners.
 
 Source: Rabiner, "A tutorial on hidden Markov models", 1989 (the forward-backward sums).
 """
@@ -20,19 +20,20 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from tracer.candidate import EdgeReading
+from tracer.curves.carry import runs_of
 from tracer.profiles import Points, closed_area, closed_normals, resample_closed, smooth_closed
+from tracer.search.mat_code import FINE, code_misfits
 from tracer.search.mat_grid import MatGrid
-from tracer.search.mat_light import USUAL, USUAL_SIGMA, Light, OnMat, light_across, mat_share, misfits, smooth_levels
+from tracer.search.mat_light import USUAL, USUAL_SIGMA, Light, OnMat, light_across, mat_share, misfits
 
 Floats = NDArray[np.float64]
 
 _SPACING_PX = 2.0
-_SMOOTH_PX = 2.5
+_SMOOTH_PX = 1.8
 _PLACES = np.arange(-6.0, 6.01, 0.5, dtype=np.float32)
 """Where the edge may lie across its rough outline, px."""
-_CLOSE = np.arange(-2.5, 2.51, 0.25, dtype=np.float32)
-"""Where it may lie once that is known, px; it is there rather than elsewhere by a standard deviation of the next."""
 _CLOSE_SIGMA_PX = 1.0
+"""Once it is known along the outline where the edge is, a point is there by so much, standard."""
 _NEAR_PX, _ANCHOR_PX = 8.0, 16.0
 """An outline is looked at so near to a line, and so far beyond along itself."""
 _BLURS_PX = (0.6, 0.85, 1.1, 1.4, 1.8)
@@ -49,13 +50,22 @@ _JUMP = 1e-5
 """Chance of a jump to any place: rough outlines have some."""
 _LEAST_SIGMA_PX = 0.12
 """What is foretold is not better than this (judgement)."""
-_RUN_PX = 3.5
+_RUN_PX = 2.5
 """Along so many pixels the error of a point is much the same (measured on four rendered photos)."""
-_LEVELS_ALONG, _LEVELS_SIGMA = 15, np.array([0.015, 0.08, 0.15, 0.1])
-"""By how many neighbouring points the levels at a point are told, and how far its own may be from them (judgement)."""
+_DIRECTIONS, _ALIKE_COS = 36, 0.96
+"""Levels are told for so many directions, by the points whose normals are within 16 degrees of each."""
+_LEVELS_SIGMA = np.array([0.015, 0.1, 0.15, 0.1])
+"""How far the levels of a point may be from what is usual for its direction (judgement)."""
 _CORNER_STEPS, _CORNER_COS = 2, 0.94
 """An outline that turns by more than 20 degrees between so many points before and after has a corner (judgement)."""
+_DOUBTFUL, _MOST_IN_RUN = 1.4, 6
+"""Points less sure than usual by so much are taken together, so many at most (judgement)."""
+_ARM_PX, _ROOM_PX, _STRAIGHT_COS = 6, 9, 0.994
+"""Two arms so long on each side of a place, so far from it, that run on within six degrees are one straight run."""
+_ASIDE_PX, _NARROW_PX, _BESIDE_PX = 1.0, 6, 3
+"""What leaves it by so much is none of it, inward if so narrow; nor is what lies so near to that (judgement)."""
 _FEWEST_PLAIN, _MOST_PLAIN = 24, 300
+_NEARLY_PX = 1.5
 _KNOWN_PX = 4.0
 """An outline is that which was looked for when it lies so near to it."""
 
@@ -66,8 +76,6 @@ class EdgeLine:
 
     Parameters
     ----------
-    on : OnMat
-        What it is the outline of.
     points_px : ndarray, shape (N, 2)
         Closed; where no line is near, as the rough outline had it, smoothed.
     position : ndarray, shape (N,)
@@ -81,7 +89,6 @@ class EdgeLine:
     blur_px : float
     """
 
-    on: OnMat
     points_px: Points
     position: Floats
     normals: Points
@@ -119,21 +126,71 @@ class EdgeLine:
         known &= self.sigma_px[np.minimum(index, len(self.sigma_px) - 1)] > 0
         return np.asarray(known)
 
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EdgeOnMat:
+    """Reads the edge of a thing beside a mat's lines, each point by itself (:class:`tracer.candidate.EdgeReader`)."""
+
+    line: EdgeLine
+    on: OnMat
+
+    def knows(self, points: Points) -> NDArray[np.bool_]:
+        """Return which points lie where the line was looked for."""
+        return self.line.knows(points)
+
     def read(self, points: Points, normals: Points) -> EdgeReading:
-        """Read the edge at each point of a closed line along it, each by itself (see :class:`EdgeReader`)."""
-        known = self.knows(points)
+        """Read the edge at each point of a closed line along it."""
+        line, known = self.line, self.line.knows(points)
         offset, sigma = np.zeros(len(points)), np.zeros(len(points))
         if known.any():
             here = points[known]
-            index = np.asarray(cKDTree(self.points_px).query(here)[1], dtype=np.intp)
+            index = np.asarray(cKDTree(line.points_px).query(here)[1], dtype=np.intp)
             light = light_across(self.on, here, normals[known], points)
-            cost, _ = misfits(light, _CLOSE, self.blur_px, self.levels[index], _LEVELS_SIGMA)
-            expected = ((self.points_px[index] - here) * normals[known]).sum(axis=1)
-            cost = _OWN_TEMPER * cost + ((_CLOSE - np.clip(expected, -2, 2)[:, None]) / _CLOSE_SIGMA_PX) ** 2
+            cost = code_misfits(light, line.blur_px, line.levels[index], _LEVELS_SIGMA)
+            expected = ((line.points_px[index] - here) * normals[known]).sum(axis=1)
+            cost = _OWN_TEMPER * cost + ((FINE - np.clip(expected, -2, 2)[:, None]) / _CLOSE_SIGMA_PX) ** 2
             chance = np.exp(-0.5 * (cost - cost.min(axis=1, keepdims=True)))
-            offset[known], spread = _moments(chance / chance.sum(axis=1, keepdims=True), _CLOSE)
-            sigma[known] = np.hypot(spread, _LEAST_SIGMA_PX) * np.sqrt(_RUN_PX)
-        return EdgeReading(offset_px=offset, sigma_px=sigma, known=known)
+            offset[known], spread = _moments(chance / chance.sum(axis=1, keepdims=True), FINE)
+            sigma[known] = _as_runs(np.hypot(spread, _LEAST_SIGMA_PX) * np.sqrt(_RUN_PX))
+        hidden = _aside(points + normals * offset[:, None], normals) & known
+        return EdgeReading(offset_px=offset, sigma_px=sigma, known=known, hidden=hidden)
+
+
+def _as_runs(sigma: Floats) -> Floats:
+    """Return uncertainties such that a run of points that are less sure than usual counts as the one reading it is.
+
+    What is wrong about a line of the mat is wrong for all the points along it.
+    """
+    out = sigma.copy()
+    for first, count in runs_of(sigma > _DOUBTFUL * np.median(sigma), closed=True):
+        out[(first + np.arange(count)) % len(out)] *= np.sqrt(min(count, _MOST_IN_RUN) / min(count, _RUN_PX))
+    return out
+
+
+def _aside(points: Points, normals: Points) -> NDArray[np.bool_]:
+    """Return where a closed line, a point a pixel, leaves a straight run for a few pixels only.
+
+    Outward it follows something printed on the mat; inward as well where it is narrower than any notch.
+    """
+
+    def beside(first: int) -> Points:
+        return np.asarray(np.mean([np.roll(points, -k, axis=0) for k in range(first, first + _ARM_PX)], axis=0))
+
+    a, b, c, d = (
+        beside(first) for first in (-_ROOM_PX - 2 * _ARM_PX + 1, -_ROOM_PX - _ARM_PX + 1, _ROOM_PX, _ROOM_PX + _ARM_PX)
+    )
+    ways = [v / np.maximum(np.hypot(*v.T), 1e-9)[:, None] for v in (b - a, c - b, d - c)]
+    straight = np.minimum((ways[0] * ways[1]).sum(axis=1), (ways[1] * ways[2]).sum(axis=1)) > _STRAIGHT_COS
+    off = points - b
+    across = np.stack([ways[1][:, 1], -ways[1][:, 0]], axis=1)
+    across *= np.sign((across * normals).sum(axis=1))[:, None]
+    out = (off * across).sum(axis=1)
+    aside = straight & (out > _ASIDE_PX)
+    inward = straight & (out < -_ASIDE_PX)
+    for first, count in runs_of(inward, closed=True):
+        if count <= _NARROW_PX:
+            aside[(first + np.arange(count)) % len(aside)] = True
+    return _grown_along(aside, _BESIDE_PX)
 
 
 def find_edge_line(rough: Points, on: OnMat) -> EdgeLine | None:
@@ -166,14 +223,14 @@ def find_edge_line(rough: Points, on: OnMat) -> EdgeLine | None:
         cost = np.minimum(cost - cost.min(axis=1, keepdims=True), _WORST)
         chance = np.concatenate([_along(part) for part in np.split(cost, ends)])
         own = levels[np.arange(len(levels)), np.argmax(chance, axis=1)]
-        usual = np.concatenate([smooth_levels(part, _LEVELS_ALONG) for part in np.split(own, ends)])
+        usual = _by_direction(own, _moments(chance, _PLACES)[1], normals[index])
         allowed = _LEVELS_SIGMA
     mean, spread = _moments(chance, _PLACES)
+    blur = _blur_of_codes(light, mean, usual, blur)
     unsure = _ALIKE_PX * light.alike(np.arange(len(index)), mean) ** 2
     offset, sigma, out = np.zeros(len(points)), np.zeros(len(points)), np.tile(USUAL, (len(points), 1))
     offset[index], sigma[index], out[index] = mean, np.hypot(np.hypot(spread, _LEAST_SIGMA_PX), unsure), usual
     return EdgeLine(
-        on=on,
         points_px=points + normals * offset[:, None],
         position=position,
         normals=normals,
@@ -181,6 +238,26 @@ def find_edge_line(rough: Points, on: OnMat) -> EdgeLine | None:
         levels=out,
         blur_px=blur,
     )
+
+
+def _by_direction(levels: Floats, spread: Floats, normals: Points) -> Floats:
+    """Return the levels (N, 4) that are usual where an outline faces as it does at each point.
+
+    One light throws the shadow of a flat thing, so how dark it is beside the edge follows from where the edge faces:
+    all points that face alike tell it, those most that are sure of their place.
+    """
+    angle = np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS)
+    out = np.tile(USUAL, (_DIRECTIONS, 1))
+    weight = 1 / (spread + _LEAST_SIGMA_PX) ** 2
+    for k, way in enumerate(np.stack([np.cos(angle), np.sin(angle)], axis=1)):
+        alike = np.flatnonzero(normals @ way > _ALIKE_COS)
+        if len(alike):
+            order = np.argsort(levels[alike], axis=0)
+            total = np.cumsum(weight[alike][order], axis=0)
+            middle = np.argmax(total >= total[-1] / 2, axis=0)
+            out[k] = [levels[alike[order[m, c]], c] for c, m in enumerate(middle)]
+    nearest = np.rint(np.arctan2(normals[:, 1], normals[:, 0]) / (2 * np.pi / _DIRECTIONS)).astype(np.intp)
+    return np.asarray(out[nearest % _DIRECTIONS])
 
 
 def _moments(chance: Floats, places: NDArray[np.floating]) -> tuple[Floats, Floats]:
@@ -215,6 +292,21 @@ def _usual_blur(light: Light) -> float:
         pick = np.arange(len(light.plain))
     some = light[pick[:: max(1, len(pick) // _MOST_PLAIN)]]
     return min(_BLURS_PX, key=lambda blur: float(np.median(misfits(some, _PLACES, blur)[0].min(axis=1))))
+
+
+def _blur_of_codes(light: Light, offset: Floats, levels: Floats, otherwise: float) -> float:
+    """Return the blur for which the codes of the picture are foretold best where the edge is known nearly."""
+    pick = np.flatnonzero(light.plain & (np.abs(offset) < _NEARLY_PX))
+    if len(pick) < _FEWEST_PLAIN:
+        pick = np.flatnonzero(np.abs(offset) < _NEARLY_PX)
+    if len(pick) < _FEWEST_PLAIN:
+        return otherwise
+    pick = pick[:: max(1, len(pick) // _MOST_PLAIN)]
+
+    def misfit(blur: float) -> float:
+        return float(np.median(code_misfits(light[pick], blur, levels[pick], _LEVELS_SIGMA).min(axis=1)))
+
+    return min(_BLURS_PX, key=misfit)
 
 
 def _along(cost: Floats) -> Floats:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, special
+from scipy import special
 from scipy.spatial import cKDTree
 
 from calibration.light import SRGB_TO_LINEAR
@@ -37,7 +37,7 @@ USUAL_SIGMA = np.array([0.03, 0.3, 0.5, 0.3])
 """How far these may be from what is usual (judgement)."""
 _PLAIN = 0.02
 _ROWS = 30000
-_TO_Y = np.array([[0.299, 0.587, 0.114], [0.701, -0.587, -0.114], [-0.299, -0.587, 0.886]])
+TO_Y = np.array([[0.299, 0.587, 0.114], [0.701, -0.587, -0.114], [-0.299, -0.587, 0.886]])
 """Luma and two differences of colour, here of linear light (weights of ITU-R BT.601)."""
 _NOISE_OF = np.array([1.0, 2.0, 2.0])
 """Noise of each against that of the first: JPEG halves the colours."""
@@ -114,15 +114,15 @@ def light_across(on: OnMat, points: Points, normals: Points, ring: Points) -> Li
         on.ground.light, reduced[..., 0], reduced[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     ).astype(np.float64)
     gain = on.look.gain(on.grid.places_at(at.reshape(-1, 2))).reshape(count, samples, 3).astype(np.float64)
-    noise = _NOISE + _NOISE_OF_LIGHT * (seen @ _TO_Y[0])
-    unsure = _LOOK_ERROR * np.abs((bare * gain) @ _TO_Y[0])
+    noise = _NOISE + _NOISE_OF_LIGHT * (seen @ TO_Y[0])
+    unsure = _LOOK_ERROR * np.abs((bare * gain) @ TO_Y[0])
     variance = (noise**2)[..., None] * _NOISE_OF**2 + (unsure**2)[..., None]
     own_part = ~_of_others(at, ring, on.hole)
     return Light(
-        seen=seen @ _TO_Y.T,
-        own=(bare * on.thing) @ _TO_Y.T,
-        lined=(bare * (1 + gain)) @ _TO_Y.T,
-        bare=bare @ _TO_Y.T,
+        seen=seen @ TO_Y.T,
+        own=(bare * on.thing) @ TO_Y.T,
+        lined=(bare * (1 + gain)) @ TO_Y.T,
+        bare=bare @ TO_Y.T,
         weight=own_part[..., None] / variance,
         plain=np.abs(gain).max(axis=(1, 2)) < _PLAIN,
     )
@@ -170,8 +170,7 @@ def misfits(
     """
     cover = special.ndtr((places[:, None] - SEEN) / blur_px).T.astype(np.float64)
     bare = 1 - cover
-    beyond = (SEEN - places[:, None]).T
-    mat = [bare] + [bare * np.clip((beyond - a) / (b - a), 0, 1) for a, b in itertools.pairwise(_KNOTS_PX)]
+    mat = [bare * part for part in shares_beyond(places)]
     w = light.weight
     oo, ol, ll = (
         (w * a * b).sum(axis=2)
@@ -196,14 +195,15 @@ def misfits(
     return np.asarray(cost), np.asarray(levels)
 
 
+def shares_beyond(places: NDArray[np.floating]) -> list[Floats]:
+    """Return by what share of each level of the mat its light changes at the samples, (samples, places) each."""
+    beyond = (SEEN - places[:, None]).T.astype(np.float64)
+    return [np.ones_like(beyond)] + [np.clip((beyond - a) / (b - a), 0, 1) for a, b in itertools.pairwise(_KNOTS_PX)]
+
+
 def mat_share(levels: Floats, distance_px: NDArray[np.floating]) -> Floats:
     """Return the share of the mat's light at distances (N,) outside of an edge with levels (N, 4)."""
     out = levels[:, 1].copy()
     for k, (a, b) in enumerate(itertools.pairwise(_KNOTS_PX), start=2):
         out += levels[:, k] * np.clip((distance_px - a) / (b - a), 0, 1)
     return np.asarray(out)
-
-
-def smooth_levels(levels: Floats, along: int) -> Floats:
-    """Return levels (N, 4) along a stretch as their neighbours have them: the median of so many."""
-    return np.asarray(ndimage.median_filter(levels, size=(min(along, 2 * len(levels) - 1), 1), mode="nearest"))
