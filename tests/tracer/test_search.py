@@ -108,6 +108,23 @@ def test_a_line_runs_on_straight_under_a_letter_whose_stems_leave_little_of_it_t
     assert_traces(drawing, search(drawing), ring)
 
 
+@pytest.mark.parametrize("shift_mm", [0.0, 0.5])
+def test_a_corner_under_a_display_letter_is_closed_where_little_of_its_sides_is_seen_between_two(shift_mm):
+    d = Drawing(120, 100, dpi=300)
+    box = [(15, 15), (105, 15), (105, 75), (20, 75)]
+    d.line(box, closed=True)
+    # A small letter on the long side makes a fork of it. Below, the bars of an E hide the corner and a bar beside it.
+    d.line([(12, 28), (19, 28)], width_mm=0.5)
+    d.fill([(16, 66 + shift_mm), (34, 66 + shift_mm), (34, 70), (24, 70), (24, 74.6), (33, 74.6), (33, 79), (24, 79)] +
+           [(24, 84), (34, 84), (34, 88), (16, 88)])  # fmt: skip
+    d.fill([(38, 66), (46, 66), (46, 88), (38, 88)])
+    result = find_candidates(d.sheet(), words=False)
+    (candidate,) = result.candidates
+    ring = (candidate.outline.points_px + 0.5) * d.mm_per_px
+    assert polygon_distance_mm(np.array(box, dtype=float), ring).max() < 0.8
+    assert polygon_distance_mm(ring, np.array(box, dtype=float)).max() < 0.8
+
+
 def test_a_line_open_by_more_than_six_millimetres_is_no_piece():
     d = Drawing(115, 140)
     ring = np.vstack([BODICE, BODICE[:1]])

@@ -26,12 +26,16 @@ LEAST_LINE_MM = 4.0
 """The strokes of letters are shorter (common practice, no source)."""
 _LEAST_SHARE = 0.5
 """A line on either side of a gap is longer than this share of it (common practice, no source)."""
+LEAST_SEEN_MM, _SAME_LINE_RAD, _SAME_LINE = 2.0, math.radians(4), 0.3
+"""Between two letters no less is seen of a line; it turns no more, and has as much ink but for a fifth (judgement)."""
 _AT_CORNER_MM = 1.0
 """A line ends at its corner when no more of it is missing: a short rest of the other side is taken for a spur."""
 _LOOK_BACK_MM = 4.0
 UNLIKE = 1.2
 """Lines on two sides of a gap are one when neither has more than 2 to this power times the ink of the other (common
 practice, no source)."""
+TIP_MM = 7.0
+"""A sharp tip is shortened by thinning by no more than this (two lines of 0.8 mm meeting at 7 degrees)."""
 SHARP_RAD = math.radians(62)
 """Lines that meet at less than this angle leave a tip behind when thinned (from the geometry of thinning)."""
 _WIDE_TURN_RAD = math.radians(60)
@@ -140,7 +144,8 @@ class _End(NamedTuple):
     """The same from the last stretch alone: the leg of a bracket may end soon after its corner."""
 
 
-def _loose_ends(graph: LineGraph, look_back_px: float) -> list[_End]:
+def _loose_ends(graph: LineGraph, mm_per_px: float) -> list[_End]:
+    look_back_px = _LOOK_BACK_MM / mm_per_px
     degrees = graph.degrees()
     incident = graph.incident()
     ends = []
@@ -149,7 +154,8 @@ def _loose_ends(graph: LineGraph, look_back_px: float) -> list[_End]:
             continue
         for node, points in ((edge.end, edge.points), (edge.start, edge.points[::-1])):
             other = edge.start if node == edge.end else edge.end
-            if degrees[node] == 1 and not is_tip(graph, index, other, incident):
+            tip = edge.length * mm_per_px < TIP_MM and is_tip(graph, index, other, incident)
+            if degrees[node] == 1 and not tip:
                 far, near = (np.array(_end_heading(points, share * look_back_px)) for share in (1.0, 0.3))
                 ends.append(_End(node, index, far, near))
     return ends
@@ -192,7 +198,7 @@ def bridge_gaps(
     bends : mapping, optional
         Nodes at which an edge may go straight on across a short gap although another one turns off there.
     """
-    ends = _loose_ends(graph, _LOOK_BACK_MM / mm_per_px)
+    ends = _loose_ends(graph, mm_per_px)
     ends = [e for e in ends if not any(_is_head(e, graph.nodes[e.node], b, mm_per_px) for b in blobs)]
     whole = len(ends)
     ends += _bend_ends(graph, bends or {}, _LOOK_BACK_MM / mm_per_px)
@@ -225,10 +231,13 @@ def bridge_gaps(
     straight = (np.maximum(turn_a, turn_b) < _LETTER_TURN_RAD) & (gap_mm < SHORT_STOP_MM)
     # What is short against a gap is the arm of a cross or a letter's stroke, and no part of a line across it.
     drawn_mm = _drawn_px(graph, ends) * mm_per_px
-    good &= (gap_mm < SHORT_STOP_MM) | (drawn_mm[pairs].min(axis=1) > _LEAST_SHARE * gap_mm)
     # A thick line does not go on as a thin one.
     mass = np.array([max(graph.edges[e.edge].mass, 1e-3) for e in ends])
     unlike = np.abs(np.log2(mass[pairs[:, 0]] / mass[pairs[:, 1]]))
+    # What is seen of a line between two letters may be short; it is as heavy, and lies straight ahead.
+    straight_on = (np.maximum(turn_a, turn_b) < _SAME_LINE_RAD) & (unlike < _SAME_LINE)
+    seen = (drawn_mm[pairs].min(axis=1) > LEAST_SEEN_MM) & straight_on
+    good &= (gap_mm < SHORT_STOP_MM) | (drawn_mm[pairs].min(axis=1) > _LEAST_SHARE * gap_mm) | seen
     at_node = np.array([e.node for e in ends])
     lines = of_lines(graph, at_node, long & ~lettered, pairs[straight & (unlike < ALIKE)])
     good &= ~written | (straight & lines[pairs].any(axis=1))

@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 
 from tracer.search.drawn import LEAST_SIDE_MM, LEAST_WIDTH_MM, LineWork, Loop, lies_in
-from tracer.search.gaps import SHARP_RAD
+from tracer.search.gaps import SHARP_RAD, TIP_MM
 from tracer.search.graph import LineGraph, Points, angle, calmed, direction, leaving
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop
 from tracer.search.marks import FRAME_SHARE, is_table, is_text_box, on_box, rectangularity, runs_parallel, text_in
@@ -42,8 +42,6 @@ CORNER_RAD = math.radians(8)
 _LINE_MM, _WORKED_SHARE = 6.0, 0.12
 BUMP_MM = 9.0
 """Faces on the rim up to this size are notches or letters (common practice, no source)."""
-TIP_MM = 7.0
-"""A sharp tip is shortened by thinning by no more than this (two lines of 0.8 mm meeting at 7 degrees)."""
 
 
 class Stretch(NamedTuple):
