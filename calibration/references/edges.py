@@ -39,6 +39,8 @@ _MIN_BRINK = 0.015
 """The same for the mean of the profiles that a brink is read from."""
 _FAINT_BRINK, _LEAST_BRINK = 0.04, 0.0015
 """A brink lower than the first may be sought as a faint one, in the mean of more profiles, down to the second."""
+_INK_SHARE = 0.15
+"""Ink, if only the flank of a line, makes a profile darker by more than this part of the paper's light (judgement)."""
 _MIN_CONTRAST = 0.04
 """Least difference in linear light that counts as an edge: about twice the noise of a good phone photo (judgement)."""
 
@@ -224,6 +226,15 @@ def _beyond_steepest(profile: Floats, at: Floats) -> float:
     return float(np.median(places[np.isfinite(places)])) / _STEP_PX if np.isfinite(places).any() else 0.0
 
 
+def _without_ink(profile: Floats) -> NDArray[np.bool_]:
+    """Return which profiles across an edge between two light things have no ink in them.
+
+    The shade beside the edge is about as dark all along it; ink is what makes some profiles darker than others.
+    """
+    darkest = profile.min(axis=1)
+    return np.asarray(darkest > np.percentile(darkest, 75) - _INK_SHARE * float(np.median(profile)))
+
+
 def measure_side(
     scene: SearchPicture,
     start_px: Floats,
@@ -259,7 +270,7 @@ def measure_side(
     most : int
         Greatest number of profiles; a few hundred do for a look that only prepares the next.
     faint : bool
-        Brinks of hardly any height count too.
+        Brinks of hardly any height count too; both sides are about as light as each other.
 
     Returns
     -------
@@ -286,6 +297,11 @@ def measure_side(
         return None
     s, shift, places = s[seen], shift[seen], places[seen]
     profile = scene.light(places, weights)
+    if faint:
+        # Ink beside the edge is steeper than the edge: do without the profiles that it lies in.
+        clear = _without_ink(profile)
+        if clear.sum() >= max(_MIN_POINTS, 0.3 * count):
+            s, shift, profile, count = s[clear], shift[clear], profile[clear], int(clear.sum())
     shared = 1
     if kind == "brink":
         if faint and abs(float(np.median(_step(profile)[2]))) < _FAINT_BRINK:

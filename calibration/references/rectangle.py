@@ -46,6 +46,8 @@ _LEAST_DIFFERENCE = 0.02
 _FAINT_DIFFERENCE, _LEAST_FAINT_DIFFERENCE = 0.09, 0.006
 """Sums over red, green and blue. What differs less than the first is read in the luminance, which JPEG keeps better
 than colours; the second is half a code of white in each."""
+_ALIKE = 0.6
+"""A thing and its ground are looked at as about as light as each other from this share on (judgement)."""
 _PLAIN_CONTRAST = 0.3
 """With more difference in luminance a shadow hardly matters, and colour, which JPEG keeps at half the resolution and
 mixes with it unevenly, costs more than it brings (1 px on a blue card, measured)."""
@@ -273,15 +275,8 @@ def rough_rectangles(
     return [_enlarged(r, factor) for r in found[:_MOST_CANDIDATES]]
 
 
-def contrast_weights(
-    scene: SearchPicture, rough: RoughRectangle, apart_px: float, *, shadowless: bool = False, faint: bool = False
-) -> Floats | None:
-    """Return weights on linear red, green, blue in which the rectangle differs most from its ground; None if nowhere.
-
-    The sum of their sizes is 1 and the rectangle is the brighter side. ``shadowless`` takes a mix in which the ground
-    is black however it is lit, where the colours allow it: a shadow beside the edge is then not seen at all. ``faint``
-    accepts differences of half a code too.
-    """
+def _own_and_ground(scene: SearchPicture, rough: RoughRectangle, apart_px: float) -> tuple[Floats, Floats]:
+    """Return linear red, green, blue on a rectangle and beside it, each shape (3,)."""
     inside, outside = np.zeros((4, 3)), np.zeros((4, 3))
     for i, guide in enumerate(rough.guides):
         s = np.linspace(0.15, 0.85, 60) * guide.length_px
@@ -292,7 +287,19 @@ def contrast_weights(
             mix = np.eye(3)[k]
             inside[i, k] = float(np.median(scene.light(line + apart_px * inward, mix)))
             outside[i, k] = float(np.median(scene.light(line - apart_px * inward, mix)))
-    own, ground = inside.mean(axis=0), outside.mean(axis=0)
+    return inside.mean(axis=0), outside.mean(axis=0)
+
+
+def contrast_weights(
+    scene: SearchPicture, rough: RoughRectangle, apart_px: float, *, shadowless: bool = False, faint: bool = False
+) -> Floats | None:
+    """Return weights on linear red, green, blue in which the rectangle differs most from its ground; None if nowhere.
+
+    The sum of their sizes is 1 and the rectangle is the brighter side. ``shadowless`` takes a mix in which the ground
+    is black however it is lit, where the colours allow it: a shadow beside the edge is then not seen at all. ``faint``
+    accepts differences of half a code too.
+    """
+    own, ground = _own_and_ground(scene, rough, apart_px)
     difference = own - ground
     if scene.picture.pixels.ndim == 2:
         difference = np.array([0.0, difference[1], 0.0])
@@ -332,6 +339,9 @@ def measure_rectangle(
     weights = contrast_weights(scene, rough, 2.0 * factor + 3.0, shadowless=shadowless, faint=faint)
     if weights is None:
         return None
+    if faint:
+        own, ground = (float(scene.luminance_weights @ mix) for mix in _own_and_ground(scene, rough, 8.0))
+        faint = min(own, ground) > _ALIKE * max(own, ground)
     corners, guides = rough.corners_px, list(rough.guides)
     quad: Quad | None = None
     for reach, most in (
