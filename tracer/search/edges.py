@@ -21,7 +21,7 @@ from tracer.ink import reduced
 from tracer.search.graph import Points
 from tracer.search.ground import DEEPEST_SHADOW, Ground, read_ground, to_rgb
 from tracer.search.loops import polygon_area
-from tracer.search.mat_clear import Clear, without_lines
+from tracer.search.mat_clear import BAND_PX, Clear, without_lines
 from tracer.search.mat_edge import EdgeLine, find_edge_line
 from tracer.search.mat_grid import GridLook, MatGrid, read_look
 from tracer.search.mat_ground import read_mat_ground
@@ -68,8 +68,6 @@ _FACE_UP_MM = 1.5
 _SHADOW_MM = 4.0
 """How far the shadow of a thing that lies flat may reach from its edge (judgement)."""
 
-_BAND_PX = 16
-"""So far from its edge a thing and its ground are looked at to find it to a fraction of a pixel."""
 _RIM_MM = 1.5
 """Nearer to the picture's border than this nothing is taken to be whole (our own choice)."""
 
@@ -365,7 +363,7 @@ def without_grid(pixels: NDArray[np.uint8], things: Sequence[Thing]) -> NDArray[
         band = np.zeros(crop.shape[:2], np.uint8)
         for ring in (thing.points, *thing.holes):
             at = np.rint(ring - [x, y]).astype(np.int32).reshape(-1, 1, 2)
-            cv2.polylines(band, [at], isClosed=True, color=1, thickness=2 * _BAND_PX + 1)
+            cv2.polylines(band, [at], isClosed=True, color=1, thickness=2 * BAND_PX + 1)
         part = out[y : y + crop.shape[0], x : x + crop.shape[1]]
         part[band > 0] = crop[band > 0]
     return out

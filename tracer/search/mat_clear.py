@@ -43,6 +43,8 @@ _NOISE = 0.012
 _EDGE_PX, _FADE_PX = 8.0, 2.0
 """So near to a known edge the picture is laid anew, about as far as the edge was looked at; gradually less over some of
 it."""
+BAND_PX = 16
+"""So far from its edge a thing and its ground are looked at to find it to a fraction of a pixel."""
 _MATTERS = 0.1
 """Square of a line's contrast against the edge's from which on the line matters (judgement)."""
 
@@ -91,7 +93,7 @@ def without_lines(
     shape : ndarray of uint8, shape (rows, columns), optional
         1 where the thing is, once it is known; then its shadow on the mat is known too.
     edges : sequence of EdgeLine
-        The thing's outlines, once they are known.
+        The thing's outlines, once they are known; then only what lies near to them is laid anew.
     """
     out = to_rgb(pixels[window.y : window.y + window.rows, window.x : window.x + window.columns]).copy()
     size = (window.columns, window.rows)
@@ -100,6 +102,8 @@ def without_lines(
     for axis in (0, 1):
         at = places[:, :, axis]
         near |= np.abs(at - np.rint(at)) < REACH_PX * places[:, :, 2 + axis]
+    if edges:
+        near &= near_edges(edges, window) > 0
     near &= cv2.resize(others, size, interpolation=cv2.INTER_NEAREST) == 0
     picked = np.flatnonzero(near)
     gain = look.gain(places.reshape(-1, 4)[picked])
@@ -141,6 +145,15 @@ def without_lines(
     if edges:
         _at_edges(clear, picked, (light, own, gain, seen), edges)
     return clear
+
+
+def near_edges(edges: Sequence[EdgeLine], window: Window) -> Mask:
+    """Return 1 near outlines in a window: so far as a thing and its ground are looked at to find its edge."""
+    band = np.zeros((window.rows, window.columns), np.uint8)
+    for edge in edges:
+        at = np.rint(edge.points_px - [window.x, window.y]).astype(np.int32).reshape(-1, 1, 2)
+        cv2.polylines(band, [at], isClosed=True, color=1, thickness=2 * BAND_PX + 1)
+    return band
 
 
 def _at_edges(

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate, special
 
-from tracer.search.mat_light import SEEN, TO_Y, Floats, Light, shares_beyond
+from tracer.search.mat_light import SEEN, TO_Y, Floats, Light, OnMat, shares_beyond
 
 PLACES = np.arange(-2.5, 2.51, 0.5, dtype=np.float32)
 """Where the edge may lie, px outward."""
@@ -28,6 +28,8 @@ _LOOK_ERROR = 0.05
 """How well the look of a line is known, as a share of its contrast (judgement)."""
 _SOFTENED_PX = 1.0
 """Blur of colours halved and interpolated again."""
+_LEAST_LUMA, _LEAST_SHARE, _THIN = 18 / 255, 0.35, 101
+"""Least step of luma, by itself and against the largest step of a colour, as for edges anywhere."""
 _BEND = 0.0031308
 _SOFT = np.exp(-0.5 * ((SEEN[:, None] - SEEN) / _SOFTENED_PX) ** 2)
 _SOFT = (_SOFT / _SOFT.sum(axis=0)).astype(np.float32)
@@ -41,6 +43,15 @@ def _encoded(light: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[n
     code = np.where(low, np.float32(12.92) * light, np.float32(1.055) * power - np.float32(0.055))
     slope = np.where(low, np.float32(12.92), np.float32(1.055 / 2.4) * power / np.maximum(light, np.float32(_BEND)))
     return code, slope
+
+
+def told_by_luma(on: OnMat) -> bool:
+    """Return whether luma alone, which is sharp, shows a thing on its mat well."""
+    mat = np.median(on.ground.light.reshape(-1, 3)[::_THIN], axis=0)
+    codes = [_encoded(np.asarray(light, dtype=np.float32))[0] for light in (mat, mat * on.thing)]
+    step = np.abs(codes[1] - codes[0])
+    luma = abs(float((codes[1] - codes[0]) @ _TO_YCC[0]))
+    return luma >= max(_LEAST_LUMA, _LEAST_SHARE * float(step.max()))
 
 
 def code_misfits(light: Light, blur_px: float, levels: Floats, sigma: Floats) -> Floats:

@@ -22,7 +22,7 @@ from scipy.spatial import cKDTree
 from tracer.candidate import EdgeReading
 from tracer.curves.carry import runs_of
 from tracer.profiles import Points, closed_area, closed_normals, resample_closed, smooth_closed
-from tracer.search.mat_code import FINE, code_misfits
+from tracer.search.mat_code import FINE, code_misfits, told_by_luma
 from tracer.search.mat_grid import MatGrid
 from tracer.search.mat_light import USUAL, USUAL_SIGMA, Light, OnMat, light_across, mat_share, misfits
 
@@ -35,7 +35,7 @@ _PLACES = np.arange(-6.0, 6.01, 0.5, dtype=np.float32)
 _CLOSE_SIGMA_PX = 1.0
 """Once it is known along the outline where the edge is, a point is there by so much, standard."""
 _NEAR_PX, _ANCHOR_PX = 8.0, 16.0
-"""An outline is looked at so near to a line, and so far beyond along itself."""
+"""An outline is looked at so near to a line, and so far beyond along itself; all of it where luma tells little."""
 _BLURS_PX = (0.6, 0.85, 1.1, 1.4, 1.8)
 _SLOPE = 0.25
 """By how much an outline turns away from its rough one in a pixel, standard (judgement)."""
@@ -211,6 +211,8 @@ def find_edge_line(rough: Points, on: OnMat) -> EdgeLine | None:
     if not near.any():
         return None
     asked = _grown_along(near, round(_ANCHOR_PX / _SPACING_PX))
+    if not told_by_luma(on):
+        asked[:] = True
     runs = _runs(asked)
     index = np.concatenate(runs)
     light = light_across(on, points[index], normals[index], points)
