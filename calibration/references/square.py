@@ -14,6 +14,7 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,6 +36,9 @@ from calibration.units import parse_length_mm
 
 Floats = NDArray[np.float64]
 
+_LEVEL = 0.006
+"""The sides of a square differ by less than this share of them in a scan, or a photo whose scale is one all over."""
+_ABOUT = 0.02
 USUAL_SIZES = ("1in", "2in", "3cm", "5cm", "10cm", "4in")
 """Sizes that printed patterns commonly carry (common practice, no source)."""
 
@@ -360,17 +364,37 @@ def find(scene: SearchPicture, size: str | None) -> list[Reference]:
     return sized(scene, [s for s in find_squares(scene) if s.side_px >= SMALLEST_SIDE_PX], size)
 
 
+def _ratio(a: FoundSquare, b: FoundSquare) -> float | None:
+    """Return how many times larger square ``a`` is than ``b``; None where tilt makes that unsure.
+
+    Two squares apart compare only in a picture that is level, or one would be nearer to the camera than the other. One
+    inside the other is measured in the plane that the outer one shows, however tilted.
+    """
+    if all(np.ptp(side_lengths(np.asarray(s.quad.corners_px))) < _LEVEL * s.side_px for s in (a, b)):
+        return a.side_px / b.side_px
+    corners, inner = (np.asarray(s.quad.corners_px, dtype=np.float32) for s in (a, b))
+    if not lies_within(inner.mean(axis=0), [a.quad.corners_px]):
+        return None
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
+    flat = cv2.perspectiveTransform(inner[None], cv2.getPerspectiveTransform(corners, unit))[0]
+    return 1.0 / max(float(side_lengths(np.asarray(flat, dtype=np.float64)).mean()), 1e-9)
+
+
 def pair_by_ratio(squares: Sequence[FoundSquare]) -> list[Reference]:
-    """Decide two squares' sizes by the ratio of their sides, where one pair of usual sizes alone has it (to 0.4 %)."""
+    """Decide two squares' sizes by the ratio of their sides, where one pair of usual sizes alone has it (to 0.4 %).
+
+    A further square of no usual size tells that these are no test squares: patches come in sizes too.
+    """
+    sizes = (*USUAL_SIZES, "4cm")
     for a, b in itertools.permutations(squares, 2):
-        ratio = a.side_px / b.side_px
-        if ratio < 1.05:
+        ratio = _ratio(a, b) if a.side_px > 1.05 * b.side_px else None
+        if ratio is None:
             continue
         pairs = [
-            (p, q)
-            for p, q in itertools.permutations((*USUAL_SIZES, "4cm"), 2)
-            if abs(parse_length_mm(p) / parse_length_mm(q) / ratio - 1) < 0.004
+            (p, q) for p, q in itertools.permutations(sizes, 2) if abs(side_mm(p) / side_mm(q) / ratio - 1) < 0.004
         ]
         if len(pairs) == 1:
-            return [as_reference(a, pairs[0][0]), as_reference(b, pairs[0][1])]
+            mm = [side_mm(pairs[0][0]) * s.side_px / a.side_px for s in squares if s is not a and s is not b]
+            if all(any(abs(side / side_mm(size) - 1) < _ABOUT for size in sizes) for side in mm):
+                return [as_reference(a, pairs[0][0]), as_reference(b, pairs[0][1])]
     return []

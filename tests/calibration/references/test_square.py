@@ -8,10 +8,11 @@ import pytest
 from calibration import CalibrationError, ScaleError, UnitError
 from calibration.references import SearchPicture
 from calibration.references import square as squares
-from fixtures import scenarios
+from fixtures import render, scenarios
 from fixtures.geometry import polyline, rectangle
 from fixtures.references import square as draw_square
 from fixtures.scene import Scene
+from tests.bench import decoys
 from tests.calibration.scenes import INK, PAPER, paper_scene, picture_of, scanned
 
 CORNER_PX = 0.05
@@ -78,6 +79,36 @@ def test_one_square_in_another_tells_both_sizes_by_their_ratio() -> None:
     for reference in found:
         side_px = float(np.hypot(*(reference.points_px[1] - reference.points_px[0])))
         assert side_px * 25.4 / 200 == pytest.approx(squares.side_mm(reference.size), rel=0.001)
+
+
+def test_one_square_in_another_tells_both_sizes_in_a_tilted_photo_too() -> None:
+    scene = paper_scene(140, 100)
+    draw_square(scene, (65, 35), "1in", caption="")
+    scene.stroke(rectangle(65 - 7.3, 35 - 7.3, 40, 40), 0.35, INK)
+    made = render.photo(scene, width_px=1600, height_px=1200, tilt_deg=14.0, azimuth_deg=40.0, seed=2)
+    found = squares.find(SearchPicture(picture=picture_of(made)), None)
+    assert sorted(r.size for r in found) == ["1in", "4cm"]
+
+
+@pytest.mark.parametrize("seed", [501, 502])
+def test_patches_side_by_side_in_a_tilted_photo_have_no_size(seed: int) -> None:
+    # 38.1, 44 and 57 mm: as seen, two of them had the ratio of two usual sizes by chance.
+    made = decoys.picture("patches", "photo", seed)
+    found = squares.find_squares(SearchPicture(picture=picture_of(made)))
+    assert len(found) == 3
+    assert squares.pair_by_ratio(found) == []
+
+
+@pytest.mark.parametrize("third_mm", [0.0, 44.0])
+def test_patches_of_which_two_have_the_ratio_of_usual_sizes_are_told_by_the_third(third_mm: float) -> None:
+    scene = paper_scene(190, 80)
+    sides = [38.1, 63.5, third_mm] if third_mm else [38.1, 63.5]
+    for x, side in zip((8, 50, 118), sides, strict=False):
+        scene.stroke(rectangle(x, 10, side, side), 0.35, INK)
+    search = SearchPicture(picture=picture_of(scanned(scene, tag_dpi=None)))
+    found = squares.find(search, None)
+    # Two alone cannot be told from 3 and 5 cm.
+    assert [r.size for r in found] == ([] if third_mm else ["5cm", "3cm"])
 
 
 def test_table_cells_codes_frames_with_lines_inside_and_ovals_are_no_test_square() -> None:
