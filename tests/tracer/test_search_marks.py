@@ -17,7 +17,7 @@ from tracer.search.find import find_candidates
 from tracer.search.lettering import is_beside_words
 from tracer.search.spots import ring_on_line
 from tracer.search.stands_out import stands_out
-from tracer.search.words import without_shapes
+from tracer.search.words import beside_labels, without_shapes
 
 BOX = np.array([(15, 15), (105, 15), (105, 85), (15, 85)], dtype=float)
 SEAM = np.array([(23, 23), (97, 23), (97, 77), (23, 77)], dtype=float)
@@ -338,3 +338,22 @@ def test_a_crease_is_one_mark_however_many_lines_are_drawn_over_it():
     creases = [m for m in (*result.candidates[0].marks, *result.sheet_marks) if m.text == "crease or shadow"]
     assert len(creases) <= 3
     assert sum(np.ptp(np.asarray(m.path.flatten(0.1))[:, 0]) for m in creases) > 100
+
+
+def test_the_rest_of_a_label_is_looked_for_beside_it_where_there_is_more_ink():
+    d = drawn(seam=False)
+    d.text((40, 40), "Bib", height_mm=5)
+    line = TextLine(
+        text="Bib", height=90.0, confidence=0.99, at=(460.0, 380.0),
+        box=((390.0, 335.0), (530.0, 335.0), (530.0, 425.0), (390.0, 425.0)),
+    )  # fmt: skip
+    rings = [BOX / d.mm_per_px]
+    assert beside_labels([line], rings, find_ink(d.pixels(), d.mm_per_px)) == []
+    d.text((40, 50), "cut 2", height_mm=4)
+    d.line([(16, 49), (104, 49)], width_mm=0.4)
+    ink = find_ink(d.pixels(), d.mm_per_px)
+    (region,) = beside_labels([line], rings, ink)
+    assert region.box[1] < 300
+    assert region.box[3] > 510
+    cut = TextLine(text="cut 2", height=70.0, confidence=0.99, at=(460.0, 480.0), box=line.box)
+    assert beside_labels([line, cut], rings, ink) == []

@@ -45,6 +45,7 @@ from tracer.search.pieces import Found, find_pieces, usual
 from tracer.search.spots import are_spots
 from tracer.search.stands_out import stands_out
 from tracer.search.words import (
+    beside_labels,
     labels_of,
     lone_letters,
     nested_pieces,
@@ -195,8 +196,9 @@ def find_candidates(
             lines = read_words(pixels, regions)
             rings = [*(f.points for f in drawn), *(ink.from_picture(t.points) for t in things)]
             missed = unread(legible, lines, ink, work.small, rings)
-            if 0 < len(missed) <= _MOST_CLOSER:
-                lines += read_words(pixels, word_regions(missed, ink, (), work.small), closer=True)
+            closer = word_regions(missed, ink, (), work.small) + beside_labels(lines, rings, ink)
+            if 0 < len(closer) <= _MOST_CLOSER:
+                lines += read_words(pixels, closer, closer=True)
                 lines = without_repeats(lines)
             lines = without_crosses(
                 without_shapes(lines, work.small, ink), crosses, lambda n: ink.from_picture(np.array(n.box))

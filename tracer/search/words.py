@@ -36,6 +36,11 @@ _FEW_LETTERS, _TALLER_THAN_INK = 2, 2.6
 """The box of so few letters is no higher than this many times the largest piece of ink in it (the reader leaves
 as much room again around letters, measured)."""
 _READ_SURELY = 0.85
+LEAST_INK_MM2 = 2.0
+"""Letters have more ink together (five of 2 mm with strokes of 0.2 mm)."""
+LINE_STEP, BOX_TO_GLYPH = 1.4, 1.9
+"""The next line of a label ends so many heights of a read line's box beyond that box at most; the box is so much higher
+than its letters (measured on the reader)."""
 LEAST_RUN_MM, RUN_SHARE, MOST_RUNS = 2.5, 1.8, 6
 """A word of which the letters run together is longer than so much and than so many times its height (two letters and a
 half); more of them in a piece are a texture (judgement)."""
@@ -235,6 +240,43 @@ def unread(
         if not (label.name and label.says_cut):
             out += _run_together(small, piece, [*(t.box for t in out), *(t.box for t in texts)], ink.mm_per_px)
     return out
+
+
+def beside_labels(lines: Sequence[TextLine], pieces: Sequence[Points], ink: Ink) -> list[Region]:
+    """Return where the rest of a label may stand that says a piece's name or how often to cut it, and not both.
+
+    Letters that a crease or another line runs through are no glyphs of their own; they stand above or below the others.
+    """
+    out = []
+    for piece in pieces:
+        own = [line for line in lines if line.box and lies_in(ink.from_picture(np.array([line.at])), piece)]
+        label = parse_label(own)
+        if not own or (label.name and label.says_cut):
+            continue
+        line = max(own, key=lambda line: len(line.text) * line.confidence)
+        box = np.array(line.box)
+        turn = math.atan2(*(box[1] - box[0])[::-1])
+        (u0, v0), (u1, v1) = (box @ lines_axes(turn).T).min(axis=0), (box @ lines_axes(turn).T).max(axis=0)
+        more = LINE_STEP * line.height
+        region = Region(
+            box=(float(u0) - line.height, float(v0) - more, float(u1) + line.height, float(v1) + more),
+            glyph_px=line.height / BOX_TO_GLYPH,
+            turn_rad=turn,
+            letters=len(line.text),
+        )
+        if _has_ink(region, own, ink):
+            out.append(region)
+    return out
+
+
+def _has_ink(region: Region, lines: Sequence[TextLine], ink: Ink) -> bool:
+    """Return whether there is ink in a region besides the lines that were read."""
+    u0, v0, u1, v1 = region.box
+    corners = np.array([(u0, v0), (u1, v0), (u1, v1), (u0, v1)]) @ lines_axes(region.turn_rad)
+    there = np.zeros(ink.mask.shape, np.uint8)
+    for ring, value in ((corners, 1), *((np.array(line.box), 0) for line in lines)):
+        cv2.fillPoly(there, [np.rint(ink.from_picture(ring)).astype(np.int32).reshape(-1, 1, 2)], value)
+    return float((ink.mask[there > 0] > 0).sum()) * ink.mm_per_px**2 > LEAST_INK_MM2
 
 
 def _is_in(rings: Sequence[NDArray[np.float32]], x: float, y: float) -> bool:
