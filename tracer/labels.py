@@ -144,9 +144,11 @@ def parse_label(lines: Sequence[TextLine]) -> Label:
     confidence: list[float] = []
     size, allowance = "", None
     names: list[TextLine] = []
+    # A cross beside a figure is read as "1 x": it says nothing where the label says plainly how often to cut.
+    plainly = any(_CUT.search(plain(line.text)) for line in usable)
     for line in usable:
         text = plain(line.text)
-        found = _CUT.search(text) or _TIMES.search(text)
+        found = _CUT.search(text) or (None if plainly else _TIMES.search(text))
         number = _number(next(g for g in found.groups() if g)) if found else 0
         about_cut = False
         if number and not says_cut:

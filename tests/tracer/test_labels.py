@@ -105,3 +105,11 @@ def test_the_note_is_as_sure_as_its_least_sure_line():
 )
 def test_letters_of_another_script_within_a_word_are_those_they_look_like(read_as, name):
     assert label(read_as).name == name
+
+
+def test_a_cross_beside_a_figure_does_not_outdo_what_is_said_about_cutting():
+    lines = [TextLine(text=text, height=10.0) for text in ("1 x", "Pocket", "cut 1 pair")]
+    label = parse_label(lines)
+    assert (label.name, label.cut.count, label.cut.mirrored) == ("Pocket", 2, True)
+    assert parse_label(lines[:2]).cut.count == 1
+    assert parse_label([TextLine(text="4 x", height=10.0), lines[1]]).cut.count == 4

@@ -31,7 +31,9 @@ _BORDER_PX = 5.0
 """A line this near to the border of its crop runs on."""
 _LOOKS, _MOST_AGAIN = 2, 40
 """So often a place is looked at again at most, and so many places without a second thought."""
-_NO_LETTERS = frozenset("oO0QDIlxX+*|/\\-_~=.,:;'`\"\u2014\u2013\u00b7\u2022\u4e00\u25cb\u25cf\u3007()[]<>^ ")
+_NO_LETTERS = frozenset(
+    "oO0QDIlxX+*|/\\-_~=.,:;'`\"\u2014\u2013\u00b7\u2022\u4e00\u5341\u2460\u25cb\u25cf\u3007()[]<>^ "
+)
 """What circles, crosses, dots and dashes are read as."""
 
 
