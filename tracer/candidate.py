@@ -72,6 +72,8 @@ class RoughOutline:
         Reads the edge better than from the picture alone, wherever it knows it.
     hole : bool
         Whether this is the edge of a hole in a cut-out piece: the piece lies outside of it.
+    shade_coloured : bool
+        Whether the piece has the colour of its ground in shade, so that a hard shadow cannot be told from it.
     beyond_px : tuple of float, optional
         x and y of a place at which the piece's own colour goes on beyond the outline in a way that is not followed, and
         how far it does at least.
@@ -86,6 +88,7 @@ class RoughOutline:
     reader: EdgeReader | None = None
     hole: bool = False
     beyond_px: tuple[float, float, float] | None = None
+    shade_coloured: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

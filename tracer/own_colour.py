@@ -8,7 +8,7 @@ Nor does the search keep points of a thing that are narrower than what it closes
 the thing goes on with its own colour beyond such a cut, its thin part is given back.
 
 Limit: where some share of the ground's light has the thing's own colour (grey card on a white lid), the two cannot be
-told apart and the outline stays as the search has it.
+told apart and the outline stays as the search has it; it is marked, so that the person can be told.
 """
 
 from __future__ import annotations
@@ -48,6 +48,8 @@ share of its own hull that a point fills (one whose curved sides touch: two thir
 _MOST_STEPS = 5
 _LEAST_APART = 14.0
 """Least distance, in codes, of the thing's colour from every shade of the ground."""
+_SHADE = 0.85
+"""Ground with less than this share of its light lies in a shadow, with more in light that is not even (judgement)."""
 _MOST_CODES, _NEAR_CODES = 60.0, 30.0
 _FACTOR_MOST = 3.0
 
@@ -62,6 +64,11 @@ class _Colours:
     @property
     def apart(self) -> float:
         return float(np.linalg.norm(self.shades - self.thing, axis=1).min())
+
+    @property
+    def share(self) -> float:
+        """Share of the ground's light at which it comes nearest to the thing's colour."""
+        return float(_SHARES[np.argmin(np.linalg.norm(self.shades - self.thing, axis=1))])
 
     def is_thing(self, codes: NDArray[np.floating], most_codes: float = _MOST_CODES) -> NDArray[np.bool_]:
         """Say which colours (..., 3) are nearer to the thing's than to any shade of the ground, and near enough."""
@@ -92,8 +99,10 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
         return rough
     points = _ring(rough.points_px, rough.hole)
     colours = _colours(pixels, points, rough.hole, mm_per_px)
-    if colours is None or colours.apart < _LEAST_APART:
+    if colours is None:
         return rough
+    if colours.apart < _LEAST_APART:
+        return replace(rough, shade_coloured=colours.share < _SHADE)
     found, beyond_px = None, None
     before = _astray(pixels, points, colours)
     if before > _ASTRAY:

@@ -226,6 +226,12 @@ class _Traced:
     notes: tuple[str, ...]
 
 
+_SHADE_COLOURED = (
+    "the piece has the colour of its ground in shade, so that a hard shadow beside it or in a hole cannot be told from "
+    "it; look at the outline where a shadow falls, or lay the piece on another colour"
+)
+
+
 def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline, options: TraceOptions) -> _Traced:
     rough = settled(pixels, rough, mm_per_px=sheet.mm_per_px)
     signal = edge_signal(pixels, rough) if rough.kind == "edge" else None
@@ -266,6 +272,8 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
         path, notes, tip_mm = led.path, (*notes, *led.notes), led.doubt_mm
         if len(led.hidden_mm):
             hidden_px = np.concatenate([hidden_px, np.asarray(sheet.to_px(led.hidden_mm))])
+    if rough.shade_coloured and not rough.hole:
+        notes = (*notes, _SHADE_COLOURED)
     if rough.beyond_px is not None:
         x, y, far_px = rough.beyond_px
         far_mm, place = far_px * usual_scale, np.asarray(sheet.to_mm(PxPoints(np.array([[x, y]]))))[0]

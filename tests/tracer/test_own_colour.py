@@ -75,7 +75,9 @@ def test_card_that_looks_like_shaded_ground_is_left_as_the_search_has_it() -> No
     """The stated limit: grey card on a white lid cannot be told from the lid in the shadow."""
     pixels = washer(GREY, shadow_px=(9.0, 7.0))
     astray = rough_of(ring(HOLE_PX, (9.0, 7.0)), hole=True)
-    assert settled(pixels, astray, mm_per_px=MM_PER_PX) is astray
+    left = settled(pixels, astray, mm_per_px=MM_PER_PX)
+    assert np.array_equal(left.points_px, astray.points_px)
+    assert left.shade_coloured
 
 
 def test_a_grey_picture_is_left_alone() -> None:
@@ -155,3 +157,9 @@ def test_a_line_that_a_point_lies_over_is_left_out_of_it() -> None:
     ring = whole.astype(np.float32)
     assert points[:, 0].max() > whole[2, 0] - 12.0
     assert max(abs(cv2.pointPolygonTest(ring, (float(x), float(y)), True)) for x, y in points) < 3.5
+
+
+@pytest.mark.parametrize(("card", "said"), [(GREY, True), (RED, False), (WHITE, False)])
+def test_a_card_of_the_colour_of_its_ground_in_shade_is_marked(card: tuple[int, int, int], said: bool) -> None:
+    rough = rough_of(ring(CARD_PX), hole=False)
+    assert settled(washer(card, shadow_px=(0.0, 0.0)), rough, mm_per_px=MM_PER_PX).shade_coloured == said
