@@ -262,3 +262,16 @@ def test_a_corner_between_short_readable_stretches_of_a_coarse_photo_stays_sharp
     fit = fit_closed(MmPoints(points), sigma, valid, blur_mm=0.25)
     assert len(fit.corners) == 4
     assert min(np.hypot(*(np.asarray(c.point) - way[1])) for c in fit.corners) < 0.12
+
+
+@pytest.mark.parametrize("radius_mm", [1.5, 2.0, 2.5, 3.4, 3.7])
+@pytest.mark.parametrize("spacing_mm", [25.4 / 300, 25.4 / 200])
+def test_a_small_hole_is_round_and_no_polygon(radius_mm: float, spacing_mm: float) -> None:
+    count = int(2 * math.pi * radius_mm / spacing_mm)
+    angle = np.arange(count) / count * 2 * math.pi + 0.3
+    noise = np.random.default_rng(4).normal(0, 0.003, count)
+    points = np.stack([np.cos(angle), np.sin(angle)], axis=1) * (radius_mm + noise)[:, None]
+    fit = fit_closed(MmPoints(points), 0.003, blur_mm=0.75 * spacing_mm)
+    assert fit.corners == ()
+    assert fit.path.node_count <= 4
+    assert np.abs(np.hypot(*np.asarray(fit.path.sample(0.05)[0]).T) - radius_mm).max() < 0.012

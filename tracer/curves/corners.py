@@ -22,6 +22,9 @@ Points = NDArray[np.float64]
 KINK_DEG = 14.0
 """Turns smaller than this are treated as smooth (rounding them moves nothing by more than some 0.01 mm)."""
 _ARM_LENGTHS_MM = (5.0, 3.2, 2.0, 1.3, 0.85)
+_MOST_ARM_TURN_RAD = 0.8
+"""A parabola in arc length ends in another direction than an arc of a circle that turns by this much, by some 0.05 of
+its third power: a quarter turn on both sides of a place on a small hole would make a corner of it."""
 _MODEL_SIGMA_MM = 0.003
 """What a quadratic arm and the evidence's slow errors may be off, beside the points' noise."""
 
@@ -195,12 +198,21 @@ def _best_arm(
         for degree in (2, 1):
             if degree == 2 and (len(index) < 8 or length < 0.9):
                 continue
-            arm = _arm(points[index], sigma[index], np.asarray(steps * (spacing * direction), dtype=np.float64), degree)
+            s = np.asarray(steps * (spacing * direction), dtype=np.float64)
+            arm = _arm(points[index], sigma[index], s, degree)
+            if degree == 2 and _turn_of(arm, float(s[0]), float(s[-1])) > _MOST_ARM_TURN_RAD:
+                continue
             if arm.chi < 1.35:
                 return arm
             if best is None or arm.chi < best.chi:
                 best = arm
     return best if best is not None and best.chi < 3.0 else None
+
+
+def _turn_of(arm: _Arm, first: float, last: float) -> float:
+    """Return by how much an arm turns between two distances from its end, rad."""
+    u, v = arm.slope(first), arm.slope(last)
+    return abs(math.atan2(float(u[0] * v[1] - u[1] * v[0]), float(u @ v)))
 
 
 def _meeting(one: _Arm, other: _Arm) -> tuple[NDArray[np.float64], float, float] | None:
