@@ -83,7 +83,9 @@ def find_solids(mask: NDArray[np.uint8], mm_per_px: float) -> tuple[NDArray[np.u
     """
     ink = as_mask(mask)
     solid = np.zeros_like(mask)
-    side = max(3, round(SOLID_MM / mm_per_px))
+    # Where two lines run into a sharp point the blur fills up its throat: coarse pictures have no solid ink so thin.
+    lines = _LINES_WIDE * line_width_px(ink, mm_per_px)
+    side = max(3, round(max(SOLID_MM / mm_per_px, lines)))
     core = cv2.erode(ink, np.ones((side, side), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
     if core.any():
         reach = side + 2 * max(1, round(_FRINGE_MM / mm_per_px))
@@ -91,9 +93,9 @@ def find_solids(mask: NDArray[np.uint8], mm_per_px: float) -> tuple[NDArray[np.u
         body = as_mask(cv2.bitwise_and(grown, ink))
         body[_bundles(body, ink, mm_per_px) > 0] = 0
         solid[body > 0] = 255
-    thick = max(THICK_MM / mm_per_px, _LINES_WIDE * line_width_px(ink, mm_per_px), 3.0)
+    thick = max(THICK_MM / mm_per_px, lines, 3.0)
     blobs: list[Blob] = []
-    if thick < side:
+    if thick < max(side, lines + 1):
         # Grown again by little, a spot has its own shape and not that of the line it sits on.
         cores = opened(ink, thick)
         labels, stats = apart(cores)
