@@ -38,7 +38,9 @@ _COLOUR_SHARE = 0.5
 """Least step of colour against that of the luma for which a soft signal is worth more than a disturbed sharp one."""
 _CLEAR = 0.5
 """The ground beside the thing must keep this share of the luma's step, or a shadow is taken for the thing."""
-_FAR_PX, _DEEP_PX, _NEAR_PX = (8, 10, 12), (-9, -7, -5), (3, 4, 5, 6, 7, 8)
+_GROUND_BY_COLOUR = 0.85
+"""What has so much of the step of colour behind it is ground, in the light or not."""
+_FAR_PX, _DEEP_PX, _NEAR_PX, _AT_PX = (8, 10, 12), (-9, -7, -5), (3, 4, 5, 6, 7, 8), (-2, -1, 0, 1, 2)
 _STRETCHES = 24
 _BLUR_PX, _SOFTENED_PX = 0.75, 1.0
 """Usual blur of a picture, and that of colours halved and interpolated again (JFIF's usual sampling; the sum of their
@@ -102,8 +104,12 @@ def edge_signal(pixels: NDArray[np.uint8], rough: RoughOutline) -> EdgeSignal:
     step = float(_LUMA @ (ground - thing))
     largest = float(np.abs(ground - thing).max())
     told_by_luma = abs(step) >= max(_LEAST_LUMA, _LEAST_SHARE * largest)
-    if told_by_luma and _least_of_stretches((near @ _LUMA - float(_LUMA @ thing)) / step) >= _CLEAR:
-        return _of_luma(thing, ground)
+    if told_by_luma:
+        beside = (near @ _LUMA - float(_LUMA @ thing)) / step
+        at = _codes(pixels, points, normals, _AT_PX) / 255
+        hidden = _shaded_to_the_thing(at, thing, ground, step)
+        if _least_of_stretches(np.concatenate([beside, hidden])) >= _CLEAR:
+            return _of_luma(thing, ground)
     seen = np.median(near.reshape(-1, 3), axis=0)
     colour = float(np.hypot(*(_COLOUR @ (seen - thing))))
     if colour >= max(_LEAST_COLOUR, _COLOUR_SHARE * abs(step)):
@@ -123,6 +129,19 @@ def _codes(pixels: NDArray[np.uint8], points: Points, normals: Points, offsets: 
         y = np.clip(at[:, 1], 0, rows - 1).astype(np.intp)
         out.append(pixels[y, x].astype(np.float64))
     return np.stack(out)
+
+
+def _shaded_to_the_thing(at: Floats, thing: Floats, ground: Floats, step: float) -> Floats:
+    """Return the share of the luma's step at pixels that are ground by their colour, 1 at all others.
+
+    A rough outline that ran along a shadow leaves the shadow inside, where nothing beside the outline shows it.
+    """
+    direction = _COLOUR @ (ground - thing)
+    whole = float(direction @ direction)
+    if whole < max(_LEAST_COLOUR, _COLOUR_SHARE * abs(step)) ** 2:
+        return np.ones(at.shape[:2])
+    is_ground = (at - thing) @ (_COLOUR.T @ direction) > _GROUND_BY_COLOUR * whole
+    return np.where(is_ground, (at @ _LUMA - float(_LUMA @ thing)) / step, 1.0)
 
 
 def _least_of_stretches(beside: Floats) -> float:

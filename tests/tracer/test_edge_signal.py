@@ -22,12 +22,20 @@ MIDDLE_MM, RADIUS_MM, SIZE_MM = 15.0, 11.0, 30.0
 Colour = tuple[int, int, int]
 
 
-def disc(thing: Colour, ground: Colour, *, shadow: float = 0.0, quality: int | None = 80) -> np.ndarray:
-    """A disc of card, its shadow a little to the lower right, RGB after JPEG with halved colours."""
+def disc(
+    thing: Colour,
+    ground: Colour,
+    *,
+    shadow: float = 0.0,
+    aside_px: tuple[int, int] = (9, 6),
+    soft_px: float = 6.0,
+    quality: int | None = 80,
+) -> np.ndarray:
+    """A disc of card, its shadow a little to the lower right (down, across), RGB after JPEG with halved colours."""
     path = shapes.to_px(shapes.circle((MIDDLE_MM, MIDDLE_MM), RADIUS_MM), MM_PER_PX_300)
     side = round(SIZE_MM / MM_PER_PX_300)
     cover = shapes.coverage(path, (side, side), 0.0)[..., None]
-    shade = cv2.GaussianBlur(np.roll(cover[..., 0], (9, 6), axis=(0, 1)), (0, 0), 6.0)[..., None]
+    shade = cv2.GaussianBlur(np.roll(cover[..., 0], aside_px, axis=(0, 1)), (0, 0), soft_px)[..., None]
     below = SRGB_TO_LINEAR[np.array(ground)] * (1 - shadow * shade)
     light = cv2.GaussianBlur(below * (1 - cover) + SRGB_TO_LINEAR[np.array(thing)] * cover, (0, 0), 0.75)
     light = light + np.random.default_rng(3).normal(0, 0.006, light.shape)
@@ -119,3 +127,19 @@ def test_something_bright_beside_white_card_is_no_reason_to_seek_its_edge_in_col
         at = np.rint(middle + (radius + 6) * np.array([np.cos(turn), np.sin(turn)])).astype(int)
         cv2.circle(pixels, (int(at[0]), int(at[1])), 6, (225, 222, 215), -1)
     assert edge_signal(pixels, rough_of((240, 236, 205), (70, 72, 68))).codes.shape == (256,)
+
+
+def test_a_rough_outline_along_a_shadow_of_the_luma_of_the_card_is_seen_through() -> None:
+    """Blue card on a grey table: its shadow has the luma of the card, and the search ran along the shadow's border."""
+    blue, table = (60, 104, 171), (126, 127, 129)
+    pixels = disc(blue, table, shadow=0.42, aside_px=(4, 3), soft_px=1.0)
+    plain = rough_of(blue, table)
+    assert edge_signal(disc(blue, table), plain).codes.shape == (256,)
+    points = np.asarray(plain.points_px)
+    middle = MIDDLE_MM / MM_PER_PX_300
+    outward = (points - middle) / np.hypot(*(points - middle).T)[:, None]
+    shaded_px = np.maximum(0.0, 5.0 * (outward @ np.array([0.6, 0.8])))
+    along = replace(plain, points_px=PxPoints(points + outward * np.minimum(shaded_px, 3.0)[:, None]))
+    signal = edge_signal(pixels, along)
+    assert signal.codes.shape == (256, 3)
+    assert abs(float(errors_mm(pixels, along, signal).mean())) < 0.03
