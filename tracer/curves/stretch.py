@@ -99,7 +99,7 @@ def divide(
     evidence = _Evidence(place, angle, along, trust, cell_sigma_mm, tolerance_mm, bent_ends)
     single = _single(evidence) if not ring else None
     if single is not None:
-        return _with_controls(evidence, [0, last], [single])
+        return single
     nodes = _places(angle, along, trust, spacing_mm)
     first, second, line, cubic = _all_pairs(evidence, nodes)
     return _with_controls(evidence, *_merged(evidence, *_cheapest(nodes, first, second, line, cubic)))
@@ -118,16 +118,19 @@ class _Evidence:
     bent_ends: tuple[bool, bool]
 
 
-def _single(evidence: _Evidence) -> Kind | None:
-    """Return the kind of the one piece that does, when no division can be cheaper or nearly so."""
+def _single(evidence: _Evidence) -> Division | None:
+    """Return the one piece that does, when no division can be cheaper or nearly so."""
     i, j = np.array([0], dtype=np.intp), np.array([len(evidence.place) - 1], dtype=np.intp)
     if abs(evidence.angle[-1] - evidence.angle[0]) > _MOST_TURN_RAD:
         return None
-    line, cubic = _pair_costs(evidence, i, j, steps=_MANY_STEPS)
+    line, cubic, controls = _pair_fits(evidence, i, j, _MANY_STEPS)
     noise = _noise_cost(evidence, i, j)[0]
+    places = (0, int(j[0]))
     if line[0] <= 2 * _LINE_PRICE + noise and line[0] <= cubic[0]:
-        return "line"
-    return "cubic" if cubic[0] <= _CUBIC_PRICE + _LINE_PRICE + noise and cubic[0] < line[0] else None
+        return Division(places=places, kinds=("line",), controls=(controls[0][[0, 3]],))
+    if cubic[0] <= _CUBIC_PRICE + _LINE_PRICE + noise and cubic[0] < line[0]:
+        return Division(places=places, kinds=("cubic",), controls=(controls[0],))
+    return None
 
 
 def _noise_cost(evidence: _Evidence, i: NDArray[np.intp], j: NDArray[np.intp]) -> NDArray[np.float64]:
