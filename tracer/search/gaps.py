@@ -128,12 +128,12 @@ def _end_heading(points: Points, look_back_px: float) -> tuple[float, float]:
     # Thinning bends the last pixels; the straight line through the stretch behind them tells the direction.
     skip = min(len(near) // 4, 4)
     stretch = near[skip:] if len(near) - skip >= 2 else near
-    centre = stretch.mean(axis=0)
-    _, _, axes = np.linalg.svd(stretch - centre, full_matrices=False)
-    direction = axes[0]
-    if float(direction @ (stretch[0] - stretch[-1])) < 0:
-        direction = -direction
-    return float(direction[0]), float(direction[1])
+    x, y = (stretch - stretch.mean(axis=0)).T
+    turn = 0.5 * math.atan2(2.0 * float(x @ y), float(x @ x) - float(y @ y))
+    ahead_x, ahead_y = math.cos(turn), math.sin(turn)
+    if ahead_x * (x[0] - x[-1]) + ahead_y * (y[0] - y[-1]) < 0:
+        return -ahead_x, -ahead_y
+    return ahead_x, ahead_y
 
 
 class _End(NamedTuple):

@@ -309,7 +309,7 @@ def leaving(graph: LineGraph, index: int, node: int, *, skip: int = 3, reach: in
 
 def angle(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
     """Angle between two unit directions, radians."""
-    return math.acos(float(np.clip(a @ b, -1.0, 1.0)))
+    return math.acos(max(-1.0, min(1.0, float(a[0] * b[0] + a[1] * b[1]))))
 
 
 def calmed(points: Points, reach: int = 4) -> Points:
