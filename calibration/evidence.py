@@ -243,16 +243,21 @@ def _refuse_unsure(reference: Reference, others: Sequence[Reference]) -> ScaleEr
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _FlatThings:
-    """Printed squares, sheets of paper and cards."""
+    """Targets, printed squares, sheets of paper and cards."""
 
+    targets: list[Reference]
     squares: list[FoundSquare]
     sheets: tuple[FoundSheet, ...]
     cards: list[Reference]
 
 
-def _flat_things(scene: SearchPicture, boards: Sequence[PxPoints]) -> _FlatThings:
+def _flat_things(scene: SearchPicture) -> _FlatThings:
+    # A target is known by its markers beyond doubt, and is full of squares that are none.
+    targets = target.find(scene, None)
+    boards = [r.outline_px for r in targets]
     rectangles = rough_rectangles(scene, boards)
     return _FlatThings(
+        targets=targets,
         squares=squares.find_squares(scene, boards),
         sheets=tuple(paper.find_sheets(scene, rectangles)),
         cards=card.among(scene, rectangles),
@@ -272,19 +277,17 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
         When nothing of known size is there; the message says what to do.
     """
     asked = [FINDERS[kind] for kind in _AFTER_TARGET if request is None or request.kind != kind]
-    # A target is known by its markers beyond doubt, and is full of squares that are none.
-    targets = target.find(scene, None)
-    boards = [r.outline_px for r in targets]
     # What all of them look at is made before they start.
     _ = scene.grey, scene.reduced
-    # They share nothing but the picture, so two processes serve them side by side.
-    looks: list[Callable[[], list[Reference] | _FlatThings]] = [partial(find, scene, None) for find in asked]
-    looks.append(partial(_flat_things, scene, boards))
-    *looked, flat = share_out(_look, looks)
+    # They share nothing but the picture, so two processes serve them side by side; what takes longest comes first.
+    first, *more = [partial(find, scene, None) for find in asked]
+    looks: list[Callable[[], list[Reference] | _FlatThings]] = [first, partial(_flat_things, scene), *more]
+    looked = list(share_out(_look, looks))
+    flat = looked.pop(1)
     assert isinstance(flat, _FlatThings)
     all_squares, sheets, cards = flat.squares, flat.sheets, flat.cards
     found = [s for s in all_squares if s.side_px >= SMALLEST_SIDE_PX]
-    known = [*targets, *cards]
+    known = [*flat.targets, *cards]
     for references in looked:
         assert isinstance(references, list)
         known += references
@@ -294,6 +297,7 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
     known += density.find(scene, None)
     if not cards and (request.kind == "card" if request is not None else not known):
         # Before it is given up: a card that hardly stands out from its paper.
+        boards = [r.outline_px for r in flat.targets]
         cards = card.among(scene, rough_rectangles(scene, boards, faint=True))
         known += cards
     if request is not None:
