@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import time
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -30,6 +29,7 @@ from fixtures.camera import Camera
 from fixtures.compare import PieceScore, compare
 from fixtures.compare_shapes import Ring, coarse_fit, fine_fit
 from fixtures.svgpath import curves_from_svg
+from tests.bench import cpu_seconds
 from tracer.pattern import to_json
 from tracer.pipeline import TracedSheet, TraceOptions, pattern_of, trace
 
@@ -221,10 +221,10 @@ def run(case: Case, folder: Path) -> Result:
     """Trace a case and hold it against its truth."""
     file = picture_of(case, folder)
     truth = json.loads(file.with_suffix(".truth.json").read_text(encoding="utf-8"))
-    start = time.process_time()
+    start = cpu_seconds()
     sheet = calibrate(next(iter(read_pictures(file))), CalibrateOptions(request=parse_request(case.reference)))
     traced = trace(sheet, TraceOptions(size_line=case.size))
-    seconds = time.process_time() - start
+    seconds = cpu_seconds() - start
     pattern = to_json(pattern_of([traced.record], [t.piece for t in traced.pieces], findings=traced.findings))
     result = compare(pattern, truth, size=None if case.size is None else str(case.size))
     camera = Camera.from_json(truth["picture"])

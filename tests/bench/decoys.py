@@ -9,7 +9,6 @@ asks about: a lone square may be a test square, and asking does no harm.
 from __future__ import annotations
 
 import argparse
-import time
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import replace
@@ -21,6 +20,7 @@ from fixtures import draw, render, scenarios
 from fixtures.draw import INK, Pencil, text
 from fixtures.geometry import Curve, affine, polygon, polyline, rectangle, regular, rounded_rectangle
 from fixtures.scene import Scene, srgb
+from tests.bench import cpu_seconds
 from tests.bench.scale_scenes import as_jpeg, picture_of
 
 Decoy = Callable[[Scene, np.random.Generator], None]
@@ -206,13 +206,13 @@ def picture(name: str, how: str, seed: int) -> render.Rendered:
 def run(name: str, how: str, seed: int) -> tuple[str, str, float]:
     """Return what was made of a scene: 'none', 'asked' or 'wrong', with words and seconds."""
     made = picture(name, how, seed)
-    start = time.process_time()
+    start = cpu_seconds()
     try:
         sheet = calibrate(picture_of(made), CalibrateOptions())
     except ScaleError as error:
         verdict = "asked" if "say it" in str(error) or "say which" in str(error) else "none"
-        return verdict, str(error), time.process_time() - start
-    return "wrong", f"{sheet.reference.kind} {sheet.reference.size}", time.process_time() - start
+        return verdict, str(error), cpu_seconds() - start
+    return "wrong", f"{sheet.reference.kind} {sheet.reference.size}", cpu_seconds() - start
 
 
 def main() -> None:

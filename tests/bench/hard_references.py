@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import time
 from collections import defaultdict
 from dataclasses import replace
 from pathlib import Path
@@ -30,6 +29,7 @@ from fixtures.files import Rendered
 from fixtures.geometry import rectangle
 from fixtures.references import card
 from fixtures.scene import Scene, srgb
+from tests.bench import cpu_seconds
 from tests.bench.scale_scenes import as_jpeg, lay_target, picture_of
 
 KINDS = ("ruler=mm", "ruler=1/16in", "card", "white card", "sheet", "square=50mm", "square=1in", "target", "none")
@@ -149,7 +149,7 @@ def run(kind: str, how: str, way: str, seed: int) -> dict[str, Any]:
     made = picture(kind, how, way, seed)
     word = kind.split("=")[0].removeprefix("white ")
     line: dict[str, Any] = {"kind": kind, "how": how, "way": way, "seed": seed}
-    start = time.process_time()
+    start = cpu_seconds()
     try:
         sheet = calibrate(picture_of(made), CalibrateOptions())
     except ScaleError as error:
@@ -157,8 +157,8 @@ def run(kind: str, how: str, way: str, seed: int) -> dict[str, Any]:
         named = asked.get(word, "\0") in str(error)
         # The sheet is there in most scenes; anything else named is not.
         wrong = any(words in str(error) for kind_, words in asked.items() if kind_ not in (word, "sheet"))
-        return line | {"found": named, "wrong": wrong, "said": str(error), "seconds": time.process_time() - start}
-    line["seconds"] = time.process_time() - start
+        return line | {"found": named, "wrong": wrong, "said": str(error), "seconds": cpu_seconds() - start}
+    line["seconds"] = cpu_seconds() - start
     chosen = sheet.reference
     off = _size_off(made, chosen)
     others = [f"{o.kind} {o.size}".strip() for o in sheet.others]

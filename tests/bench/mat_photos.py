@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,6 +28,7 @@ from calibration.references.reference import Reference, SearchPicture
 from fixtures import render, scenarios
 from fixtures.compare import compare
 from fixtures.references import grid_points
+from tests.bench import cpu_seconds
 from tests.bench.scale_scenes import as_jpeg, picture_of
 from tracer.pattern import to_json
 from tracer.pipeline import TraceOptions, pattern_of, trace
@@ -132,9 +132,9 @@ def run(seed: int) -> Outcome:
     """Render one photo, find its grid and judge it."""
     picture, words = photo(seed)
     scene = as_search(picture)
-    start = time.process_time()
+    start = cpu_seconds()
     references = find(scene, None)
-    return judge(picture, references, words, time.process_time() - start)
+    return judge(picture, references, words, cpu_seconds() - start)
 
 
 def traced(seed: int) -> dict[str, Any]:
@@ -142,7 +142,7 @@ def traced(seed: int) -> dict[str, Any]:
     picture, words = photo(seed, mat_in=FULL_IN)
     picture = as_jpeg(picture)
     line: dict[str, Any] = {"seed": seed, "words": words}
-    start = time.process_time()
+    start = cpu_seconds()
     try:
         sheet = calibrate(picture_of(picture), CalibrateOptions())
     except CalibrationError as error:
@@ -153,7 +153,7 @@ def traced(seed: int) -> dict[str, Any]:
         else Outcome(words="", found=0, size="")
     )
     result = trace(sheet, TraceOptions(words=False))
-    seconds = time.process_time() - start
+    seconds = cpu_seconds() - start
     found = compare(to_json(pattern_of([result.record], [t.piece for t in result.pieces])), picture.truth)
     return line | {
         "reference": f"{sheet.reference.kind} {sheet.reference.size}",

@@ -14,7 +14,6 @@ At a true coverage of 95 % and 200 pieces, 92 to 98 % is to be expected.
 from __future__ import annotations
 
 import argparse
-import time
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +26,7 @@ from fixtures.compare import PieceScore, compare
 from fixtures.compare_shapes import Ring, best_fit
 from fixtures.files import Rendered
 from fixtures.svgpath import curves_from_svg
+from tests.bench import cpu_seconds
 from tests.bench.scale_scenes import as_jpeg, picture_of
 from tracer.pattern import to_json
 from tracer.piece import Piece
@@ -61,13 +61,13 @@ def request_of(truth: dict[str, Any]) -> ReferenceRequest | None:
 def lines_of(rendered: Rendered) -> tuple[list[Line], str, float]:
     """Return the pieces of a picture, a few words on what went wrong, and the seconds of processor time."""
     rendered = as_jpeg(rendered)
-    start = time.process_time()
+    start = cpu_seconds()
     try:
         sheet = calibrate(picture_of(rendered), CalibrateOptions(request=request_of(rendered.truth)))
     except CalibrationError as error:
-        return [], f"no scale: {error}", time.process_time() - start
+        return [], f"no scale: {error}", cpu_seconds() - start
     traced = trace(sheet, TraceOptions(words=False))
-    seconds = time.process_time() - start
+    seconds = cpu_seconds() - start
     pieces = {p.piece.id: p.piece for p in traced.pieces}
     pattern = to_json(pattern_of([traced.record], list(pieces.values())))
     result = compare(pattern, rendered.truth)

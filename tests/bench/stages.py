@@ -5,14 +5,17 @@ a cutting mat) and an A0 sheet at 300 dpi (139 megapixels) are rendered, written
 the report, each in a process of its own. Words on the pieces are read only with ``--words``: they need the models of
 the reader and have a cost of their own.
 
-Seconds are the processor's, summed over its cores, with the elapsed time beside them (which depends on what else the
-machine does); memory is the process's peak. Prints one Markdown table.
+Each is traced twice. The first time by one process alone: the seconds of its stages are the processor's, summed over
+its cores. The second time as it is used, with a second process that takes half of the work: elapsed seconds (which
+depend on what else the machine does), and the sum of the peaks of memory of both, in which what they share counts
+twice. Prints one Markdown table.
 """
 
 from __future__ import annotations
 
 import argparse
 import multiprocessing
+import resource
 import tempfile
 import time
 from collections.abc import Callable
@@ -92,9 +95,12 @@ class _Clock:
         return run
 
 
-def _run(queue: Any, file: str, reference: str | None, words: bool) -> None:
+def _run(queue: Any, file: str, reference: str | None, words: bool, split: bool) -> None:
+    from calibration import hands
     from tracer import pipeline, report
 
+    if not split:
+        hands._can_split = lambda: False
     clock = _Clock()
     for stage, name in (
         ("search", "find_candidates"),
@@ -109,9 +115,14 @@ def _run(queue: Any, file: str, reference: str | None, words: bool) -> None:
     request = None if reference is None else parse_request(reference)
     sheet = clock.timed("calibrate", calibrate)(picture, CalibrateOptions(request=request))
     traced = pipeline.trace(sheet, pipeline.TraceOptions(words=words))
-    clock.timed("report", lambda: (report.sheet_figure(traced), report.overlay_jpeg(traced)))()
+    makers: tuple[Callable[[], object], ...] = (
+        lambda: report.sheet_figure(traced),
+        lambda: report.overlay_jpeg(traced),
+    )
+    clock.timed("report", lambda: list(hands.share_out(lambda make: make(), makers)))()
     total = (time.process_time() - whole[0], time.perf_counter() - whole[1])
-    queue.put((clock.spent, total, peak_mb(), len(traced.pieces)))
+    second_kb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+    queue.put((clock.spent, total, peak_mb() + second_kb / 1024, len(traced.pieces)))
 
 
 def main() -> None:
@@ -131,15 +142,22 @@ def main() -> None:
             file = Path(folder) / large.file
             if not file.exists():
                 large.make().save(file)
-            queue = context.Queue()
-            process = context.Process(target=_run, args=(queue, str(file), large.reference, arguments.words))
-            process.start()
-            spent, total, memory, pieces = queue.get()
-            process.join()
+            spent, alone, _, pieces = _traced(context, str(file), large.reference, words=arguments.words, split=False)
+            _, shared, memory, _ = _traced(context, str(file), large.reference, words=arguments.words, split=True)
             shares = " | ".join(f"{spent.get(stage, [0.0])[0]:.2f}" for stage in STAGES)
             print(
-                f"| {large.name} | {pieces} | {shares} | {total[0]:.1f} | {total[1]:.1f} | {memory:.0f} |", flush=True
+                f"| {large.name} | {pieces} | {shares} | {alone[0]:.1f} | {shared[1]:.1f} | {memory:.0f} |", flush=True
             )
+
+
+def _traced(context: Any, file: str, reference: str | None, *, words: bool, split: bool) -> Any:
+    """Return what :func:`_run` found out, in a fresh process."""
+    queue = context.Queue()
+    process = context.Process(target=_run, args=(queue, file, reference, words, split))
+    process.start()
+    found = queue.get()
+    process.join()
+    return found
 
 
 if __name__ == "__main__":
