@@ -313,6 +313,11 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
         if not ordered:
             if known:
                 raise _refuse_unsure(known[0], rivals(known[0], known))
+            if mat.is_grid_seen(scene):
+                raise ScaleError(
+                    "a grid was found, but nothing in the picture tells its pitch: if it is that of a cutting mat, "
+                    f"say it, like --reference mat=1in or --reference mat=10mm, or {ADVICE}"
+                )
             if found or sheets:
                 raise _refuse_unsized(found, sheets)
             if all_squares:

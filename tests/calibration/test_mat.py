@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration import CalibrateOptions, ScaleError, calibrate, parse_request
 from calibration.camera_fit import fit_camera
 from calibration.picture import Picture, PxPoints, Source
 from calibration.references.mat import find
@@ -101,6 +102,19 @@ def test_tissue_with_the_grid_faintly_seen_through_and_lines_drawn_on_it() -> No
     errors, scale = node_errors(picture, found[0])
     assert np.percentile(errors, 95) <= P95_MM
     assert abs(scale) <= SCALE
+
+
+def test_a_small_mat_of_no_known_size_is_asked_about() -> None:
+    """A mat of 16 x 11 cells, all lines alike: nothing but a person tells an inch from two centimetres."""
+    scene = scenarios.build(
+        "templates", seed=0, kind="mat=1in", ground="mat green", colour="mixed", size_mm=(420.0, 297.0), pieces=6
+    )
+    shot = render.photo(scene, seed=0, tilt_deg=8.0, width_px=WIDTH, height_px=HEIGHT)
+    picture = Picture(pixels=shot.pixels, source=Source(file="mat.jpg", page=None, sha256="0" * 64))
+    with pytest.raises(ScaleError, match=r"a grid was found.*--reference mat=1in"):
+        calibrate(picture, CalibrateOptions())
+    named = calibrate(picture, CalibrateOptions(request=parse_request("mat=1in")))
+    assert named.reference.size == "1in"
 
 
 def test_a_named_pitch_sets_the_scale() -> None:

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from calibration.references.mat.finder import find
+from calibration.references.mat.finder import find, is_grid_seen
 
-__all__ = ["find"]
+__all__ = ["find", "is_grid_seen"]

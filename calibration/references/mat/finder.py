@@ -87,6 +87,16 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     return [_reference(scene, lattice, cell, _words(cell, shape), score) for cell in possible]
 
 
+def is_grid_seen(scene: SearchPicture) -> bool:
+    """Return whether there is a grid of light lines that may be a mat's, whatever its pitch."""
+    seeds = find_all_seeds(scene)
+    if not seeds:
+        return False
+    picture = GridPicture(light=SRGB_TO_LINEAR[scene.grey], focal_px=scene.picture.focal_px)
+    lattice = find_lattice(scene, picture, seeds)
+    return lattice is not None and lattice.light_on_dark and has_lines(picture, lattice)
+
+
 def has_lines(picture: GridPicture, lattice: Lattice) -> bool:
     """Whether the lattice runs on lines, with the same ground on both sides, and not on edges.
 
