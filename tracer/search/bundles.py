@@ -100,8 +100,10 @@ def _bearings(edges: Sequence[Edge], low: Points, step: float, shape: tuple[int,
     out = np.full(shape, np.nan, dtype=np.float32)
     high = low + step * np.array(shape[::-1])
     for edge in edges:
+        if len(edge.points) < 2 or (edge.points.max(axis=0) < low).any() or (edge.points.min(axis=0) > high).any():
+            continue
         points = _filled(edge.points)
-        if len(points) < 2 or (points.max(axis=0) < low).any() or (points.min(axis=0) > high).any():
+        if len(points) < 2:
             continue
         k = min(_BEARING_PX, len(points) - 1)
         ends = np.arange(len(points))
