@@ -10,6 +10,7 @@ with the same results. Threads do not live on in the second process, so OpenCV d
 
 from __future__ import annotations
 
+import ctypes
 import os
 import pickle
 import signal
@@ -32,6 +33,9 @@ _MOST_ITEMS = 4096
 """What the system keeps for certain of what nobody has read yet: 4 bytes an item, 16 KiB."""
 _SILENT_S = 60.0
 """A second process that says nothing for so long after the first is done is given up (judgement)."""
+
+_PR_SET_PDEATHSIG = 1
+"""prctl(2): a signal to get when the thread that split this process off ends."""
 
 _splitting = threading.Lock()
 
@@ -104,6 +108,7 @@ class _Second:
             results.close()
             raise
         if not self._process:
+            answers.close()
             _work_off(self._turns, results, work, items)
         results.close()
         self._answers = answers
@@ -159,6 +164,8 @@ def _turns(pipe: int) -> Iterator[int]:
 def _work_off(pipe: int, results: Connection, work: Callable[[T], R], items: Sequence[T]) -> NoReturn:
     """Do what falls to the second process, and end it without anything that is the first one's to do."""
     try:
+        # It ends with the first process however that ends: whoever waits for that one's output would wait for this one.
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
         # Ctrl-C is for the first process, which then ends this one.
         signal.signal(signal.SIGINT, signal.SIG_IGN)
         cv2.setNumThreads(0)

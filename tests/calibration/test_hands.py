@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 import time
 from collections.abc import Callable
@@ -105,3 +106,28 @@ def test_stopping_early_ends_the_second_process() -> None:
         with pytest.raises(ProcessLookupError):
             os.kill(second, 0)
     assert seen
+
+
+_KILLED = """
+import os, sys, time
+from calibration.hands import share_out
+
+def work(number):
+    if os.getpid() != first:
+        os.write(1, b"second\\n")
+    time.sleep(0.3)
+    return bytes(10_000_000)
+
+first = os.getpid()
+list(share_out(work, range(1000)))
+"""
+
+
+@split
+def test_the_second_process_ends_when_the_first_is_killed() -> None:
+    with subprocess.Popen([sys.executable, "-c", _KILLED], stdout=subprocess.PIPE) as first:
+        assert first.stdout is not None
+        assert first.stdout.readline() == b"second\n"
+        first.kill()
+        # Their output ends only when both are gone.
+        first.communicate(timeout=10)
