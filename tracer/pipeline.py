@@ -172,7 +172,8 @@ def trace(
     traced: list[TracedPiece] = []
     findings = list(found.findings)
     count = len(found.candidates)
-    tell(f"tracing piece 1 of {count}", 0.0)
+    if count:
+        tell(f"tracing piece 1 of {count}", 0.0)
     for i, outcome in enumerate(
         share_out(lambda c: _traced_or_why_not(sheet, found.edge_pixels, c, options), found.candidates), start=1
     ):
@@ -336,7 +337,7 @@ def _trace_candidate(
     own, own_of_holes = own_of(outer.error, outer.edge_mm), tuple(own_of(h.error, h.edge_mm) for h in inner)
     piece = Piece(
         id="",
-        name=candidate.name or "",
+        name=candidate.name,
         sheet=sheet.id,
         outline=path.oriented(),
         holes=holes,

@@ -70,13 +70,10 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
         Empty when there is no grid, or none of a mat; one when the pitch is known; several with score <= 0.5 when it
         is ambiguous.
     """
-    seeds = find_all_seeds(scene)
-    if not seeds:
+    seen = _seen(scene)
+    if seen is None:
         return []
-    picture = GridPicture(light=SRGB_TO_LINEAR[scene.grey], focal_px=scene.picture.focal_px)
-    lattice = find_lattice(scene, picture, seeds)
-    if lattice is None:
-        return []
+    picture, lattice = seen
     shape = _shape(picture, lattice)
     if size:
         cell = _asked_pitch(parse_length_mm(size), shape)
@@ -89,12 +86,17 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
 
 def is_grid_seen(scene: SearchPicture) -> bool:
     """Return whether there is a grid of light lines that may be a mat's, whatever its pitch."""
+    seen = _seen(scene)
+    return seen is not None and seen[1].light_on_dark and has_lines(*seen)
+
+
+def _seen(scene: SearchPicture) -> tuple[GridPicture, Lattice] | None:
     seeds = find_all_seeds(scene)
     if not seeds:
-        return False
+        return None
     picture = GridPicture(light=SRGB_TO_LINEAR[scene.grey], focal_px=scene.picture.focal_px)
     lattice = find_lattice(scene, picture, seeds)
-    return lattice is not None and lattice.light_on_dark and has_lines(picture, lattice)
+    return None if lattice is None else (picture, lattice)
 
 
 def has_lines(picture: GridPicture, lattice: Lattice) -> bool:
