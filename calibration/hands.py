@@ -19,7 +19,7 @@ import sys
 import threading
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection, Pipe
 from typing import Any, NoReturn, TypeVar
 
@@ -47,42 +47,56 @@ def share_out(work: Callable[[T], R], items: Sequence[T]) -> Iterator[R]:
     here as it would without sharing. ``work`` must depend on nothing that another piece of work changes, and its
     results must be such as can be pickled.
     """
+    with begun(work, items) as results:
+        yield from results
+
+
+@contextmanager
+def begun(work: Callable[[T], R], items: Sequence[T]) -> Iterator[Iterator[R]]:
+    """Have the second process begin on some work at once; the first joins in when it asks for the results.
+
+    Meanwhile the first may do something else. Otherwise as :func:`share_out`.
+    """
     items = list(items)
     if not 2 <= len(items) <= _MOST_ITEMS or not _can_split() or not _splitting.acquire(blocking=False):
-        yield from map(work, items)
+        yield map(work, items)
         return
     try:
         second = _Second(work, items)
     except OSError:
         _splitting.release()
-        yield from map(work, items)
+        yield map(work, items)
         return
     try:
-        own: dict[int, R] = {}
-        failed: dict[int, Exception] = {}
-        shown = 0
-        for index in second.turns():
-            try:
-                own[index] = work(items[index])
-            except Exception as error:  # noqa: BLE001 - comes up when it is this item's turn
-                failed[index] = error
-            while shown in own or second.has(shown):
-                yield own.pop(shown) if shown in own else second.take(shown)
-                shown += 1
-            if shown in failed:
-                raise failed[shown]
-        for index in range(shown, len(items)):
-            if index in failed:
-                raise failed[index]
-            if index in own:
-                yield own.pop(index)
-            elif second.wait(index):
-                yield second.take(index)
-            else:
-                yield work(items[index])
+        yield _in_order(second, work, items)
     finally:
         second.end()
         _splitting.release()
+
+
+def _in_order(second: _Second, work: Callable[[T], R], items: Sequence[T]) -> Iterator[R]:
+    own: dict[int, R] = {}
+    failed: dict[int, Exception] = {}
+    shown = 0
+    for index in second.turns():
+        try:
+            own[index] = work(items[index])
+        except Exception as error:  # noqa: BLE001 - comes up when it is this item's turn
+            failed[index] = error
+        while shown in own or second.has(shown):
+            yield own.pop(shown) if shown in own else second.take(shown)
+            shown += 1
+        if shown in failed:
+            raise failed[shown]
+    for index in range(shown, len(items)):
+        if index in failed:
+            raise failed[index]
+        if index in own:
+            yield own.pop(index)
+        elif second.wait(index):
+            yield second.take(index)
+        else:
+            yield work(items[index])
 
 
 def _can_split() -> bool:

@@ -7,7 +7,6 @@ lying on a ground) are told apart by the evidence and may lie on the same sheet.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import cv2
@@ -15,33 +14,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import Finding, PxPoints, Sheet
-from calibration.hands import share_out
-from calibration.light import SRGB_TO_LINEAR
-from tracer.candidate import Candidate, EdgeReader, RoughOutline
-from tracer.ink import Ink, find_ink
+from tracer.candidate import Candidate
 from tracer.labels import TextLine
 from tracer.piece import Mark
 from tracer.reading.models import can_read_words
 from tracer.reading.read import read_words, without_repeats
+from tracer.search.candidates import drawn_candidate, edge_candidate, reading_order
 from tracer.search.choose import choose_sizes
 from tracer.search.crosses import find_crosses, without_crosses
-from tracer.search.drawn import LineWork, lies_in, read_line_work
-from tracer.search.edges import Bodies, Thing, find_bodies, find_edge, ground_sheets, without_grid
+from tracer.search.drawn import LineWork, lies_in
+from tracer.search.edges import Bodies, Thing, ground_sheets, without_grid
+from tracer.search.first_look import FirstLook, first_look
 from tracer.search.frames import OpenFrame, find_open_frame
-from tracer.search.graph import LineGraph, Points
-from tracer.search.ground import to_rgb
-from tracer.search.lattice import find_lattice, grid_edges, mat_reference
+from tracer.search.graph import Points
+from tracer.search.lattice import mat_reference
 from tracer.search.lettering import lettering_mask
 from tracer.search.loops import polygon_area
 from tracer.search.mark_finder import MarkFinder
 from tracer.search.mark_sheet import PAPER_EDGE_MM
 from tracer.search.marks import runs_parallel
 from tracer.search.marks_text import TextBlock
-from tracer.search.mat_edge import EdgeOnMat
-from tracer.search.mat_grid import find_grid
-from tracer.search.mat_ink import without_mat_print
-from tracer.search.mat_light import OnMat
-from tracer.search.pieces import Found, find_pieces, usual
+from tracer.search.pieces import Found, find_pieces
 from tracer.search.spots import are_spots
 from tracer.search.stands_out import stands_out
 from tracer.search.words import (
@@ -59,8 +52,6 @@ Progress = Callable[[str, float], None]
 
 DARKEST_PAPER = 0.12
 """Linear light of the darkest paper that is drawn on, brown paper in the shade (common practice, no source)."""
-LEAST_DASHES, DASH_SHARE = 8, 0.08
-"""A line with so many spaces, and this share of its length in them, is dashed (common practice, no source)."""
 _NO_WORDS = Finding(
     code="no-words",
     severity="note",
@@ -69,9 +60,6 @@ _NO_WORDS = Finding(
 _SPAN_SHARE = 0.9
 _MOST_CLOSER = 40
 """So many blocks of text at most are looked at again from closer by; more of them are no words (judgement)."""
-_DOUBTFUL_PX, _MOST_IN_RUN = 0.2, 40
-"""Neighbouring places of an edge that may be off by so much are off together, over so many (judgement)."""
-_COVERS_ALL = ("mat", "sheet", "density", "page", "target")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,68 +102,24 @@ def find_candidates(
     report = on_progress or (lambda _word, _share: None)
     pixels = sheet.picture.pixels
     scale = sheet.mm_per_px
-    report("ink", 0.0)
-    ink = find_ink(pixels, scale)
-    excluded = _reference_mask(sheet, ink)
-    mat = mat_reference(sheet)
-    grid = find_grid(sheet)
-    lattice = find_lattice(sheet)
-    foreign = None if lattice is None else lambda graph: grid_edges(graph, ink, sheet, lattice)
-
-    def line_work(*, bundled: bool) -> LineWork:
-        return read_line_work(
-            ink,
-            excluded,
-            foreign,
-            lambda points: np.asarray(sheet.to_mm(ink.to_picture(points)), dtype=np.float64) / ink.mm_per_px,
-            bundled=bundled,
-        )
-
     seen = on_seen or (lambda _outlines: None)
-    report("lines", 0.3)
-    # Lines and things cut out are found side by side: both spend their time in compiled code. On a mat, what lies on it
-    # tells what is printed on it; there the things come first.
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        finding = pool.submit(find_bodies, pixels, scale, excluded, grid)
-        if grid is not None:
-            ink = without_mat_print(ink, finding.result())
-        reading = pool.submit(line_work, bundled=size_line is not None)
-        bodies = finding.result()
+    report("ink", 0.0)
+
+    def coarsely(bodies: Bodies) -> None:
         if bodies.things:
             seen([PxPoints(bodies.outline_px(k)) for k in range(len(bodies.things))])
-        work = reading.result()
-    report("pieces", 0.7)
-    texts = [t for t in work.texts if not are_spots(t, ink.mask, ink.mm_per_px)]
-    drawn, other = find_pieces(work, texts)
-    things: list[Thing] = []
-    cut_off: list[tuple[float, float]] = []
-    papers = [ink.from_picture(p) for p in ground_sheets(bodies)] if mat is not None else []
-    papers += [
-        ink.from_picture(r.outline_px)
-        for r in (sheet.reference, *sheet.others)
-        if r.kind == "sheet" and len(r.outline_px) >= 3
-    ]
-    coarse = [ink.from_picture(bodies.outline_px(k)) for k in range(len(bodies.things))]
-    # Where pieces are drawn on the ground it is a sheet, and what crosses the picture's border lies beside the sheet.
-    on_sheet = any(not any(lies_in(f.points, body) for body in coarse) for f in drawn)
-    sought = [not _is_paper(body, bodies.light(k), drawn, ink.mm_per_px) for k, body in enumerate(coarse)]
-    papers += [body for body, is_thing in zip(coarse, sought, strict=True) if not is_thing]
-    for thing in share_out(lambda k: find_edge(pixels, scale, bodies, k), [k for k, s in enumerate(sought) if s]):
-        if thing is not None and thing.runs_off and not on_sheet and _may_be_piece(thing, pixels):
-            cut_off.append(_place(sheet, thing.points))
-        if thing is None or thing.runs_off:
-            continue
-        body = ink.from_picture(thing.points)
-        if on_sheet and not stands_out(thing.points, pixels, scale):
-            continue
-        if not _is_paper(body, thing.light, drawn, ink.mm_per_px):
-            things.append(thing)
-            drawn = [f for f in drawn if not lies_in(f.points, body)]
+
+    with first_look(sheet, bundled=size_line is not None, report=report, seen=coarsely) as look:
+        report("pieces", 0.7)
+        ink, bodies, work = look.ink, look.bodies, look.work
+        texts = [t for t in work.texts if not are_spots(t, ink.mask, ink.mm_per_px)]
+        drawn, other = find_pieces(work, texts)
+        things, papers, drawn, cut_off = _cut_out(sheet, look, drawn)
     findings: list[Finding] = []
     drawn, counts = choose_sizes(work, drawn, other, size_line)
     if size_line is None and max(counts, default=1) > 1:
         # Sizes drawn into each other run together to bands that are no spots: the lines are read again for it.
-        work = line_work(bundled=True)
+        work = look.bundled()
         drawn, other = find_pieces(work, texts)
         drawn, counts = choose_sizes(work, drawn, other, size_line)
     findings += _size_findings(sheet, counts, size_line)
@@ -226,8 +170,8 @@ def find_candidates(
     marker.openings([[ink.from_picture(h) for h in t.holes] for t in things])
     marker.crosses(crosses)
     marker.strokes(drawn, taken, lettering_mask(work, lines, texts, tables))
-    candidates = [_drawn_candidate(work, found, pixels, marker.pieces[k].holes) for k, found in enumerate(drawn)]
-    candidates += [_edge_candidate(thing, pixels, bodies) for thing in things]
+    candidates = [drawn_candidate(work, found, pixels, marker.pieces[k].holes) for k, found in enumerate(drawn)]
+    candidates += [edge_candidate(thing, pixels, bodies) for thing in things]
     cut_off += [(float(x), float(y)) for x, y in marker.cut_off]
     findings += _cut_off_findings(sheet, cut_off)
     labels = labels_of(lines, marker, len(candidates))
@@ -237,11 +181,46 @@ def find_candidates(
     ]
     report("pieces", 1.0)
     return SearchResult(
-        candidates=tuple(_reading_order(named)),
+        candidates=tuple(reading_order(named)),
         edge_pixels=without_grid(pixels, things),
         sheet_marks=tuple(marker.loose),
         findings=tuple(findings),
     )
+
+
+def _cut_out(
+    sheet: Sheet, look: FirstLook, drawn: list[Found]
+) -> tuple[list[Thing], list[Points], list[Found], list[tuple[float, float]]]:
+    """Return the things cut out, sheets of paper (pixels of the ink), the pieces that stay drawn ones, what runs off.
+
+    The last are places in mm.
+    """
+    ink, bodies, pixels, scale = look.ink, look.bodies, sheet.picture.pixels, sheet.mm_per_px
+    papers = [ink.from_picture(p) for p in ground_sheets(bodies)] if mat_reference(sheet) is not None else []
+    papers += [
+        ink.from_picture(r.outline_px)
+        for r in (sheet.reference, *sheet.others)
+        if r.kind == "sheet" and len(r.outline_px) >= 3
+    ]
+    coarse = [ink.from_picture(bodies.outline_px(k)) for k in range(len(bodies.things))]
+    # Where pieces are drawn on the ground it is a sheet, and what crosses the picture's border lies beside the sheet.
+    on_sheet = any(not any(lies_in(f.points, body) for body in coarse) for f in drawn)
+    sought = [not _is_paper(body, bodies.light(k), drawn, ink.mm_per_px) for k, body in enumerate(coarse)]
+    papers += [body for body, is_thing in zip(coarse, sought, strict=True) if not is_thing]
+    things: list[Thing] = []
+    cut_off: list[tuple[float, float]] = []
+    for thing in look.edges_of(sought):
+        if thing is not None and thing.runs_off and not on_sheet and _may_be_piece(thing, pixels):
+            cut_off.append(_place(sheet, thing.points))
+        if thing is None or thing.runs_off:
+            continue
+        body = ink.from_picture(thing.points)
+        if on_sheet and not stands_out(thing.points, pixels, scale):
+            continue
+        if not _is_paper(body, thing.light, drawn, ink.mm_per_px):
+            things.append(thing)
+            drawn = [f for f in drawn if not lies_in(f.points, body)]
+    return things, papers, drawn, cut_off
 
 
 def _is_framed(drawn: Sequence[Found], frames: Sequence[Points]) -> bool:
@@ -314,22 +293,6 @@ def _cut_off_findings(sheet: Sheet, places: list[tuple[float, float]]) -> list[F
     ]
 
 
-def _reference_mask(sheet: Sheet, ink: Ink) -> NDArray[np.uint8]:
-    mask = np.zeros(ink.mask.shape, dtype=np.uint8)
-    for reference in (sheet.reference, *sheet.others):
-        if reference.kind in _COVERS_ALL or len(reference.outline_px) < 3:
-            continue
-        _fill(mask, ink.from_picture(reference.outline_px), margin_px=1.0 / ink.mm_per_px)
-    return mask
-
-
-def _fill(mask: NDArray[np.uint8], polygon: NDArray[np.float64], *, margin_px: float) -> None:
-    """Mark a polygon and a margin around it."""
-    corners = np.rint(polygon).astype(np.int32).reshape(-1, 1, 2)
-    cv2.fillPoly(mask, [corners], 255)
-    cv2.polylines(mask, [corners], isClosed=True, color=255, thickness=max(1, round(2 * margin_px)))
-
-
 def _is_paper(body: NDArray[np.float64], light: float, drawn: list[Found], mm_per_px: float) -> bool:
     """Return whether a thing is a sheet with pieces drawn on it, and no piece itself.
 
@@ -343,182 +306,3 @@ def _is_paper(body: NDArray[np.float64], light: float, drawn: list[Found], mm_pe
         f.area < 0.92 * area and lies_in(f.points, body, 0.95) and not runs_parallel(f.points, body, mm_per_px)
         for f in drawn
     )
-
-
-def _reading_order(candidates: list[Candidate]) -> list[Candidate]:
-    """Order top to bottom in bands, left to right in each."""
-    boxes = [(c.outline.points_px.min(axis=0), c.outline.points_px.max(axis=0)) for c in candidates]
-    left = sorted(range(len(candidates)), key=lambda i: float(boxes[i][0][1]))
-    order: list[int] = []
-    while left:
-        first = left[0]
-        top, bottom = float(boxes[first][0][1]), float(boxes[first][1][1])
-        limit = top + 0.5 * (bottom - top)
-        band = [i for i in left if float(boxes[i][0][1]) < limit]
-        order += sorted(band, key=lambda i: float(boxes[i][0][0]))
-        left = [i for i in left if i not in band]
-    return [candidates[i] for i in order]
-
-
-def _edge_candidate(thing: Thing, pixels: NDArray[np.uint8], bodies: Bodies) -> Candidate:
-    def rough(points: NDArray[np.float64], index: int) -> RoughOutline:
-        return RoughOutline(
-            points_px=PxPoints(points),
-            kind="edge",
-            line_width_px=0.0,
-            colour_weights=thing.weights,
-            obscured=np.zeros(len(points), dtype=bool),
-            bridged=np.zeros(len(points), dtype=bool),
-            reader=_reader(thing, pixels, bodies, index),
-            hole=index > 0,
-        )
-
-    return Candidate(
-        outline=rough(thing.points, 0), holes=tuple(rough(h, k) for k, h in enumerate(thing.holes, start=1))
-    )
-
-
-def _reader(thing: Thing, pixels: NDArray[np.uint8], bodies: Bodies, index: int) -> EdgeReader | None:
-    """Return what reads the outline (0) or a hole of a thing beside a mat's lines."""
-    line = thing.lines[index] if thing.lines else None
-    if line is None or thing.colour is None or bodies.grid is None or bodies.look is None:
-        return None
-    on = OnMat(
-        pixels=to_rgb(pixels),
-        grid=bodies.grid,
-        look=bodies.look,
-        ground=bodies.ground,
-        thing=thing.colour,
-        hole=index > 0,
-    )
-    return EdgeOnMat(line=line, on=on)
-
-
-def _drawn_candidate(
-    work: LineWork, found: Found, pixels: NDArray[np.uint8], holes: list[NDArray[np.float64]]
-) -> Candidate:
-    """Turn a cutting line into a rough outline with its obscured stretches, and the holes drawn in it."""
-    ink, graph = work.ink, work.graph
-    degrees = graph.degrees()
-    width = usual(graph, [s.edge for s in found.stretches], "width")
-    near = max(3.0, 1.5 * width)
-    spaces = _regular_spaces(graph, found)
-    hidden, bridged = [], []
-    for stretch in found.stretches:
-        edge, count = graph.edges[stretch.edge], len(stretch.points)
-        along = np.arange(count)
-        mask = np.full(count, stretch.given_back or edge.bridge)
-        for node in (edge.start, edge.end):
-            if degrees[node] > 2:
-                far = np.hypot(*(stretch.points - graph.nodes[node]).T)
-                mask |= (far < near) & ((along < 3 * near) | (along > count - 3 * near))
-        hidden.append(mask)
-        bridged.append(np.full(count, edge.bridge and not edge.hidden and stretch.edge not in spaces))
-    obscured, gap = np.concatenate(hidden), np.concatenate(bridged)
-    points = found.points
-    distinct = np.hypot(*(points - np.roll(points, 1, axis=0)).T) > 1e-6
-    obscured, gap = obscured[distinct], gap[distinct]
-    outline = ink.to_picture(points[distinct])
-    weights, line_width_px = _line_look(pixels, outline, ~obscured, max(1.0, width * ink.factor))
-    notes = ["the cutting line is dashed"] if spaces else []
-    gaps: list[float] = []
-    under: list[float] = []
-    for stretch in found.stretches:
-        edge = graph.edges[stretch.edge]
-        if edge.bridge and stretch.edge not in spaces:
-            (under if edge.hidden else gaps).append(edge.length * ink.mm_per_px)
-    if gaps:
-        places = "1 place" if len(gaps) == 1 else f"{len(gaps)} places"
-        notes.append(f"the line is broken in {places} (up to {max(gaps):.1f} mm); it was carried across")
-    if under:
-        notes.append(f"the line runs under lettering for {sum(under):.0f} mm; it was carried across")
-    return Candidate(
-        outline=RoughOutline(
-            points_px=outline,
-            kind="drawn",
-            line_width_px=line_width_px,
-            colour_weights=weights,
-            obscured=obscured,
-            bridged=gap,
-        ),
-        holes=tuple(
-            RoughOutline(
-                points_px=ink.to_picture(ring),
-                kind="drawn",
-                line_width_px=line_width_px,
-                colour_weights=weights,
-                obscured=np.zeros(len(ring), dtype=bool),
-                bridged=np.zeros(len(ring), dtype=bool),
-            )
-            for ring in holes
-        ),
-        notes=tuple(notes),
-    )
-
-
-def _regular_spaces(graph: LineGraph, found: Found) -> set[int]:
-    """Return the bridges that are the spaces of a dashed cutting line: many, and of about one length."""
-    bridges = [s.edge for s in found.stretches if graph.edges[s.edge].bridge and not graph.edges[s.edge].hidden]
-    dashes = [graph.edges[s.edge].length for s in found.stretches if not graph.edges[s.edge].bridge]
-    total = sum(dashes) + sum(graph.edges[i].length for i in bridges)
-    if len(bridges) < LEAST_DASHES or sum(graph.edges[i].length for i in bridges) < DASH_SHARE * total:
-        return set()
-    usual_space = float(np.median([graph.edges[i].length for i in bridges]))
-    return {i for i in bridges if graph.edges[i].length < 2.2 * usual_space}
-
-
-def _line_look(
-    pixels: NDArray[np.uint8], points: PxPoints, clear: NDArray[np.bool_], width_px: float
-) -> tuple[NDArray[np.float64], float]:
-    """Return a line's colour weights and its width between half levels, from profiles across it.
-
-    The weights on linear R, G, B are the direction from the line's colour to its ground's, so that the line is as
-    dark as can be. Profiles are lined up on their darkest point before the middle one (median) is taken.
-    """
-    at = np.flatnonzero(clear) if clear.sum() > 20 else np.arange(len(points))
-    at = at[:: max(1, len(at) // 300)]
-    tangent = points[(at + 4) % len(points)] - points[at - 4]
-    normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
-    normal /= np.maximum(np.hypot(normal[:, 0], normal[:, 1]), 1e-9)[:, None]
-    reach = 2.0 * width_px + 3.0
-    offsets = np.linspace(-reach, reach, 2 * int(4 * reach) + 1)
-    where = points[at][:, None, :] + offsets[None, :, None] * normal[:, None, :]
-    profiles = _sample_linear(pixels, where)
-    grey = profiles.mean(axis=2)
-    middle = len(offsets) // 2
-    core = np.abs(offsets) <= 0.75 * width_px + 1.5
-    lowest = np.flatnonzero(core)[np.argmin(grey[:, core], axis=1)]
-    # The darkest sample of a broad flat line may be anywhere in it: line up on the middle of what is dark.
-    floor, roof = grey[np.arange(len(at)), lowest], np.median(grey, axis=1)
-    dark = (grey < ((floor + roof) / 2)[:, None]) & core[None, :]
-    centre = (dark * np.arange(len(offsets))).sum(axis=1) / np.maximum(dark.sum(axis=1), 1)
-    shift = np.rint(np.where(dark.any(axis=1), centre, lowest)).astype(int) - middle
-    index = np.clip(np.arange(len(offsets))[None, :] + shift[:, None], 0, len(offsets) - 1)
-    level = np.median(np.take_along_axis(profiles, index[:, :, None], axis=1), axis=0)
-    side = np.median(level[np.abs(offsets) > 0.8 * reach], axis=0)
-    difference = np.maximum(side - level[middle], 0.0)
-    total = float(difference.sum())
-    weights = difference / total if total > 1e-6 else np.full(3, 1 / 3)
-    signal = level @ weights
-    half = (float(side @ weights) + float(signal[middle])) / 2
-    right = int(np.argmax(signal[middle:] > half))
-    left = int(np.argmax(signal[middle::-1] > half))
-    measured = (right + left - 1) * float(offsets[1] - offsets[0]) if right and left else width_px
-    return weights, max(1.0, measured)
-
-
-def _sample_linear(pixels: NDArray[np.uint8], where: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return linear RGB by bilinear reading at points of shape (..., 2)."""
-    x = np.clip(where[..., 0], 0, pixels.shape[1] - 1.001)
-    y = np.clip(where[..., 1], 0, pixels.shape[0] - 1.001)
-    x0, y0 = x.astype(np.int64), y.astype(np.int64)
-    fx, fy = (x - x0)[..., None], (y - y0)[..., None]
-    x1, y1 = np.minimum(x0 + 1, pixels.shape[1] - 1), np.minimum(y0 + 1, pixels.shape[0] - 1)
-
-    def read(rows: NDArray[np.int64], columns: NDArray[np.int64]) -> NDArray[np.float64]:
-        value = SRGB_TO_LINEAR[pixels[rows, columns]].astype(np.float64)
-        return np.repeat(value[..., None], 3, axis=-1) if pixels.ndim == 2 else value
-
-    top = read(y0, x0) * (1 - fx) + read(y0, x1) * fx
-    bottom = read(y1, x0) * (1 - fx) + read(y1, x1) * fx
-    return np.asarray(top * (1 - fy) + bottom * fy)

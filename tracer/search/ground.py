@@ -13,6 +13,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from calibration.light import SRGB_TO_LINEAR
 from tracer.ink import reduced
@@ -29,6 +30,8 @@ LEAST_ZONE_MM2 = 40.0
 CLASS_REACH = 2.0
 """Zones of one ground differ by less, in units of CIE Lab, once the fall-off of light is allowed for (a just noticeable
 difference; from memory)."""
+_NEAR = 0.5
+"""Zones of one ground are no further apart than this, in halves of the picture (judgement)."""
 DEEPEST_SHADOW = 0.3
 """Share of light left in the deepest shadow under a flat thing (common practice, no source)."""
 NOISE_FACTOR = 5.0
@@ -69,9 +72,9 @@ def to_rgb(pixels: NDArray[Any]) -> NDArray[np.uint8]:
 
 
 def _lab(linear: NDArray[Any]) -> NDArray[np.float32]:
-    xyz_like = np.clip(linear, 0.0, 1.0).astype(np.float32)
-    encoded = np.where(xyz_like <= 0.0031308, 12.92 * xyz_like, 1.055 * np.maximum(xyz_like, 1e-6) ** (1 / 2.4) - 0.055)
-    return np.asarray(cv2.cvtColor(encoded.astype(np.float32), cv2.COLOR_RGB2Lab), dtype=np.float32)
+    """Return CIE Lab of linear RGB (0..1)."""
+    within = np.clip(linear, 0.0, 1.0, dtype=np.float32)
+    return np.asarray(cv2.cvtColor(within, cv2.COLOR_LRGB2Lab), dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,8 +92,8 @@ def view_of(pixels: NDArray[np.uint8], mm_per_px: float) -> View:
     by_size = (pixels.shape[0] * pixels.shape[1] / MOST_VIEW_PIXELS) ** 0.5
     factor = max(1, int(np.ceil(by_size)), round(VIEW_MM / mm_per_px))
     view = to_rgb(cv2.medianBlur(reduced(pixels, factor), 3))
-    lab = np.asarray(cv2.cvtColor(view.astype(np.float32) / 255.0, cv2.COLOR_RGB2Lab), dtype=np.float32)
-    return View(factor=factor, mm_per_px=mm_per_px * factor, linear=SRGB_TO_LINEAR[view], lab=lab)
+    linear = np.asarray(cv2.LUT(view, SRGB_TO_LINEAR), dtype=np.float32)
+    return View(factor=factor, mm_per_px=mm_per_px * factor, linear=linear, lab=_lab(linear))
 
 
 def compared(
@@ -221,8 +224,9 @@ def grow_class(
         normal = t.T @ t + np.diag(hold * 0.2)
         solution = np.linalg.solve(normal + 1e-9 * np.eye(6), t.T @ (colour[member] * np.sqrt(weight)[:, None]))
         residual = np.linalg.norm((colour - terms @ solution) * np.array([0.6, 1.0, 1.0]), axis=1)
-        near = np.hypot(*(place[:, None, :] - place[None, member, :]).transpose(2, 0, 1)).min(axis=1) < 0.5
-        grown = (residual < reach) & near
+        grown = residual < reach
+        fresh = np.flatnonzero(grown & ~member)
+        grown[fresh] = np.isfinite(cKDTree(place[member]).query(place[fresh], distance_upper_bound=_NEAR)[0])
         grown[seed] = True
         if (grown == member).all():
             break

@@ -23,7 +23,7 @@ from calibration.light import SRGB_TO_LINEAR
 from tracer.search.ground import Ground, to_rgb
 from tracer.search.mat_edge import EdgeLine
 from tracer.search.mat_grid import REACH_PX, GridLook, MatGrid
-from tracer.search.raster import Mask, Window
+from tracer.search.raster import Mask, Window, weighted
 
 _LEAST_GAIN = 0.02
 """Weaker traces of a line are left alone: less than the noise of a picture."""
@@ -38,6 +38,7 @@ _CODES = 4096
 _DARKEST, _LIGHTEST = 0.25, 1.12
 """Shares of its light that a bare mat may have in a shadow and for its unevenness (judgement)."""
 _SHADE_SIGMAS_PX = (1.5, 4.0, 12.0)
+_FINE_SIGMA_PX = 2.0
 _NOISE = 0.012
 """Usual noise of linear light after JPEG (judgement)."""
 _EDGE_PX, _FADE_PX = 8.0, 2.0
@@ -121,11 +122,11 @@ def without_lines(
     if shape is None:
         shade = np.ones((len(picked), 1), dtype=np.float32)
         toward = own_everywhere - whole
-        cover = ((SRGB_TO_LINEAR[out] - whole) * toward).sum(axis=2) / np.maximum((toward**2).sum(axis=2), 1e-6)
+        cover = _along(_linear(out) - whole, toward)
     else:
         shade = _shade(out, whole, free & (shape == 0)).ravel()[picked][:, None]
-        cover = cv2.GaussianBlur(shape.astype(np.float32), (0, 0), 1.0)
-    prior = _from_beside(np.clip(cover, 0, 1).astype(np.float32), free, _PRIOR_SIGMAS_PX, 0.5).ravel()[picked]
+        cover = np.asarray(cv2.GaussianBlur(shape.astype(np.float32), (0, 0), 1.0), dtype=np.float32)
+    prior = _from_beside(np.clip(cover, 0, 1), free, _PRIOR_SIGMAS_PX, 0.5).ravel()[picked]
     light, own = whole.reshape(-1, 3)[picked], own_everywhere.reshape(-1, 3)[picked]
     mat = light * shade
     lined = mat * (1 + gain)
@@ -193,9 +194,20 @@ def _at_edges(
 
 def _shade(seen: NDArray[np.uint8], mat: NDArray[np.float32], bare: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Return the share of its light that the mat has everywhere, from where it is seen bare nearby."""
-    share = (SRGB_TO_LINEAR[seen] * mat).sum(axis=2) / np.maximum((mat**2).sum(axis=2), np.float32(1e-6))
+    share = _along(_linear(seen), mat)
     bare = bare & (share > _DARKEST) & (share < _LIGHTEST)
-    return _from_beside(share.astype(np.float32), bare, _SHADE_SIGMAS_PX, 1.0)
+    return _from_beside(share, bare, _SHADE_SIGMAS_PX, 1.0)
+
+
+def _linear(seen: NDArray[np.uint8]) -> NDArray[np.float32]:
+    return np.asarray(cv2.LUT(seen, SRGB_TO_LINEAR), dtype=np.float32)
+
+
+def _along(image: NDArray[np.float32], toward: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return how far an image goes along a direction of colour, everywhere, in lengths of that."""
+    ones = np.ones(3)
+    length2 = np.maximum(weighted(np.square(toward), ones), np.float32(1e-6))
+    return np.asarray(weighted(image * toward, ones) / length2, dtype=np.float32)
 
 
 def _from_beside(
@@ -206,12 +218,23 @@ def _from_beside(
     values = values * weight
     out, done = np.zeros_like(values), np.zeros_like(values)
     for sigma in sigmas_px:
-        mass = cv2.GaussianBlur(weight, (0, 0), sigma)
-        mean = cv2.GaussianBlur(values, (0, 0), sigma) / np.maximum(mass, np.float32(1e-6))
+        mass = _blurred(weight, sigma)
+        mean = _blurred(values, sigma) / np.maximum(mass, np.float32(1e-6))
         own = np.clip((mass - 0.01) / 0.05, 0, 1) * (1 - done)
         out += own * mean
         done += own
     return np.asarray(out + (1 - done) * np.float32(otherwise), dtype=np.float32)
+
+
+def _blurred(image: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
+    """Return an image blurred; a broad blur is as good on a smaller copy, and much quicker."""
+    step = max(1, int(sigma_px / _FINE_SIGMA_PX))
+    if step == 1:
+        return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px), dtype=np.float32)
+    rows, columns = image.shape
+    small = cv2.resize(image, (-(-columns // step), -(-rows // step)), interpolation=cv2.INTER_AREA)
+    calm = cv2.GaussianBlur(small, (0, 0), sigma_px / step)
+    return np.asarray(cv2.resize(calm, (columns, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def encoded(light: NDArray[np.float32]) -> NDArray[np.uint8]:
