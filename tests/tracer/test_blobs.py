@@ -34,3 +34,18 @@ def test_a_dot_on_the_line_is():
     solids, _ = find_solids(mask, MM_PER_PX)
     assert solids[165, 200]
     assert not solids[95:105, 55:70].any()
+
+
+@pytest.mark.parametrize("turn_deg", [0, 20, 45, 63])
+def test_a_broad_stroke_is_solid_however_it_is_turned(turn_deg):
+    mask = np.zeros((400, 400), np.uint8)
+    way = 120 * np.array([np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))])
+    ends = [np.rint(200 + side * way).astype(int).tolist() for side in (-1, 1)]
+    cv2.line(mask, ends[0], ends[1], 255, 32)
+    cv2.circle(mask, (200, 200), 170, 255, 5)
+    cv2.rectangle(mask, (10, 10), (390, 390), 255, 5)
+    solids, _ = find_solids(mask, 0.085)
+    for share in np.linspace(-0.9, 0.9, 19):
+        x, y = np.rint(200 + share * way).astype(int)
+        assert solids[y, x]
+    assert not solids[385:395].any()

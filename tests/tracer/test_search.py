@@ -125,6 +125,22 @@ def test_a_corner_under_a_display_letter_is_closed_where_little_of_its_sides_is_
     assert polygon_distance_mm(ring, np.array(box, dtype=float)).max() < 0.8
 
 
+@pytest.mark.parametrize("side_mm", [30.2, 31.0])
+def test_a_line_that_runs_in_along_the_rim_of_a_letter_turns_under_it(side_mm):
+    d = Drawing(140, 100, dpi=300)
+    box = np.array([(27, 15), (120, 15), (120, 75), (side_mm, 75)])
+    d.line(box, closed=True, width_mm=0.4)
+    d.fill([(30, 70), (44, 70), (44, 73.5), (35, 73.5), (35, 77), (43, 77), (43, 80), (35, 80), (35, 92), (30, 92)])
+    # Between the stroke of an N that runs aslant and its stem a little of the line is seen.
+    n = [(0, 0), (5.3, 0), (12.2, 12.2), (12.2, 0), (16.9, 0), (16.9, 18.6), (11.5, 18.6), (4.6, 6.2), (4.6, 18.6)]
+    d.fill(np.array([*n, (0, 18.6)]) + [50, 70.4])
+    result = find_candidates(d.sheet(), words=False)
+    (candidate,) = result.candidates
+    ring = (candidate.outline.points_px + 0.5) * d.mm_per_px
+    assert polygon_distance_mm(box, ring).max() < 0.8
+    assert polygon_distance_mm(ring, box).max() < 0.8
+
+
 def test_a_line_open_by_more_than_six_millimetres_is_no_piece():
     d = Drawing(115, 140)
     ring = np.vstack([BODICE, BODICE[:1]])

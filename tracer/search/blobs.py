@@ -6,6 +6,7 @@ shaft then ends where its head begins, and a line that a dot sits on runs on und
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -86,11 +87,8 @@ def find_solids(mask: NDArray[np.uint8], mm_per_px: float) -> tuple[NDArray[np.u
     # Where two lines run into a sharp point the blur fills up its throat: coarse pictures have no solid ink so thin.
     lines = _LINES_WIDE * line_width_px(ink, mm_per_px)
     side = max(3, round(max(SOLID_MM / mm_per_px, lines)))
-    core = cv2.erode(ink, np.ones((side, side), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
-    if core.any():
-        reach = side + 2 * max(1, round(_FRINGE_MM / mm_per_px))
-        grown = cv2.dilate(core, np.ones((reach, reach), np.uint8))
-        body = as_mask(cv2.bitwise_and(grown, ink))
+    body = _bodies(ink, side, max(1, round(_FRINGE_MM / mm_per_px)))
+    if body.any():
         body[_bundles(body, ink, mm_per_px) > 0] = 0
         solid[body > 0] = 255
     thick = max(THICK_MM / mm_per_px, lines, 3.0)
@@ -119,6 +117,31 @@ def find_solids(mask: NDArray[np.uint8], mm_per_px: float) -> tuple[NDArray[np.u
             solid[window][own > 0] = 255
             _take_crumbs(ink, solid, window, mm_per_px)
     return solid, blobs
+
+
+def _bodies(ink: NDArray[np.uint8], side: int, fringe: int) -> NDArray[np.uint8]:
+    """Return the ink (0 or 1) within which a square or a disc that wide fits, and a fringe around it.
+
+    The square reaches into the corners of upright strokes, the disc is the same for strokes that run aslant.
+    """
+    out = np.zeros_like(ink)
+    # What a disc fits into, the square within that disc fits into: most sheets have none of it.
+    within = np.ones((max(3, int(side / math.sqrt(2))),) * 2, np.uint8)
+    _, stats = apart(np.asarray(cv2.erode(ink, within, borderType=cv2.BORDER_CONSTANT, borderValue=0)))
+    pad = side + fringe + 1
+    for label in range(1, len(stats)):
+        x, y, wide, high, _ = (int(v) for v in stats[label])
+        window = (slice(max(0, y - pad), y + high + pad), slice(max(0, x - pad), x + wide + pad))
+        around = cv2.copyMakeBorder(ink[window], 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+        # A line's middle pixel lies half a pixel less than half its width from its edge.
+        round_core = cv2.distanceTransform(around, cv2.DIST_L2, 5) > side / 2
+        square = cv2.erode(around, np.ones((side, side), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+        grown = as_mask(cv2.dilate(square, np.ones((side + 2 * fringe,) * 2, np.uint8)))
+        if round_core.any():
+            away = cv2.distanceTransform(as_mask(~round_core), cv2.DIST_L2, 5)
+            grown = as_mask(cv2.bitwise_or(grown, as_mask(away < side / 2 + fringe)))
+        out[window] |= grown[1:-1, 1:-1] & ink[window]
+    return out
 
 
 def _bundles(body: NDArray[np.uint8], ink: NDArray[np.uint8], mm_per_px: float) -> NDArray[np.uint8]:

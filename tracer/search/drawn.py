@@ -23,6 +23,7 @@ from tracer.search.gaps import bridge_gaps, prune_spurs, without_edges
 from tracer.search.graph import LineGraph, Points, build_graph, measure_lines, thin
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop, untangled
 from tracer.search.marks_text import TextBlock, find_text
+from tracer.search.ragged import without_ragged_ends
 from tracer.search.raster import as_mask
 
 LEAST_SIDE_MM, LEAST_WIDTH_MM, LEAST_AREA_MM2 = 15.0, 9.0, 110.0
@@ -128,6 +129,8 @@ def read_line_work(
         shading = [graph.edges[i].points for i in sorted(shaded)]
         graph = prune_spurs(without_edges(graph, shaded), _SPUR_MM / scale)
     covered = cv2.dilate(cv2.bitwise_and(ink.mask, cv2.bitwise_not(mask)), np.ones((3, 3), np.uint8))
+    for cut in without_ragged_ends(graph, solids):
+        cv2.polylines(covered, [np.rint(cut).astype(np.int32)], isClosed=False, color=255, thickness=3)
     graph, bends = part_at_bends(graph, ink.dark, scale, WIDEST_LINE_MM / scale)
     graph = bridge_gaps(graph, scale, np.asarray(covered, dtype=np.uint8), letters, blobs, bends)
     return LineWork(

@@ -26,8 +26,10 @@ LEAST_LINE_MM = 4.0
 """The strokes of letters are shorter (common practice, no source)."""
 _LEAST_SHARE = 0.5
 """A line on either side of a gap is longer than this share of it (common practice, no source)."""
-LEAST_SEEN_MM, _SAME_LINE_RAD, _SAME_LINE = 2.0, math.radians(4), 0.3
+LEAST_SEEN_MM, _SAME_LINE_RAD, _SAME_LINE = 1.5, math.radians(4), 0.3
 """Between two letters no less is seen of a line; it turns no more, and has as much ink but for a fifth (judgement)."""
+_RIM_MM = 0.4
+"""Lines that run in along the rim of what hides them have at most so much of them beside it (judgement)."""
 _AT_CORNER_MM = 1.0
 """A line ends at its corner when no more of it is missing: a short rest of the other side is taken for a spur."""
 _LOOK_BACK_MM = 4.0
@@ -306,6 +308,18 @@ def _on(points: Points, mask: NDArray[np.uint8] | None) -> NDArray[np.bool_]:
     return np.asarray(mask[y, x] > 0)
 
 
+def _runs_under(
+    at: NDArray[np.float64], heading: NDArray[np.float64], covered: NDArray[np.uint8] | None, mm_per_px: float
+) -> NDArray[np.bool_]:
+    """Return which ends, shape (N, 2), run in under something, or along its rim."""
+    out = np.zeros(len(at), dtype=bool)
+    aside = heading[:, ::-1] * [-1.0, 1.0]
+    for ahead_mm in (0.5, 1.0):
+        for beside_mm in (-_RIM_MM, 0.0, _RIM_MM):
+            out |= _on(at + (ahead_mm * heading + beside_mm * aside) / mm_per_px, covered)
+    return out
+
+
 def _is_under(points: Points, covered: NDArray[np.uint8], mm_per_px: float) -> bool:
     """Return whether a way lies under ink, or no more of it is bare than the spaces on both sides of a spot."""
     share = _covered_share(points, covered)
@@ -331,7 +345,7 @@ def _join_corners(
     """Join ends whose lines, carried on, meet ahead of both: a corner that was not drawn, or lies under lettering."""
     options = []
     # Only lines that run in under something may meet far ahead, or one that does so and one that ends at its corner.
-    under_way = _on(at + heading * (1.0 / mm_per_px), covered)
+    under_way = _runs_under(at, heading, covered, mm_per_px)
     short = np.hypot(*(at[pairs[:, 0]] - at[pairs[:, 1]]).T) * mm_per_px <= LONGEST_GAP_MM
     for i, j in pairs[short | under_way[pairs].any(axis=1)]:
         i, j = int(i), int(j)
