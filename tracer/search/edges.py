@@ -26,6 +26,7 @@ from tracer.search.mat_edge import EdgeLine, find_edge_line
 from tracer.search.mat_grid import GridLook, MatGrid, read_look
 from tracer.search.mat_ground import read_mat_ground
 from tracer.search.mat_light import OnMat
+from tracer.search.necks import joined_cores
 from tracer.search.raster import (
     Mask,
     Window,
@@ -156,7 +157,7 @@ def find_bodies(
     proper = opened(lit, THICK_MM / scale)
     core = opened(no_lines, THICK_MM / scale)
     # Cores that a neck joins (the stalk of a leaf) are one thing.
-    joined, _ = apart(no_lines, connectivity=4)
+    joined = joined_cores(no_lines, core, ground.ratio)
     labels = np.where(core > 0, joined, 0)
     # What is thick but has no core is a crossing of lines, a letter, a blot.
     cored = np.zeros(int(joined.max()) + 1, dtype=bool)
