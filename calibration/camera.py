@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from calibration.picture import MmPoints, PxPoints
 from calibration.warp import SmoothWarp
 
-_UNDISTORT_STEPS = 30
+_UNDISTORT_STEPS, _UNDISTORTED, _LEAST_SLOPE = 30, 1e-12, 0.05
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -74,23 +74,33 @@ class PlaneMap:
         return np.stack([x * radial + dx, y * radial + dy], axis=1)
 
     def undistort(self, u: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return undistorted normalised coordinates, shape (N, 2), by fixed-point iteration to 1e-12."""
-        if not self.has_distortion:
+        """Return undistorted normalised coordinates, shape (N, 2), to 1e-12.
+
+        By Newton's method with the slope of the radial terms; the others are small, so a few steps more do for them.
+        """
+        if not self.has_distortion or not len(u):
             return u
         k1, k2, p1, p2, k3 = self.distortion
-        w = u.copy()
+        ux, uy = u[:, 0], u[:, 1]
+        x, y = ux, uy
         for _ in range(_UNDISTORT_STEPS):
-            x, y = w[:, 0], w[:, 1]
-            r2 = x * x + y * y
+            xx, yy = x * x, y * y
+            r2 = xx + yy
             radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-            dx = 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
-            dy = p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
-            new = np.stack([(u[:, 0] - dx) / radial, (u[:, 1] - dy) / radial], axis=1)
-            step = np.abs(new - w).max() if len(w) else 0.0
-            w = new
-            if step < 1e-12:
+            miss_x, miss_y = x * radial - ux, y * radial - uy
+            if p1 or p2:
+                xy = 2 * x * y
+                miss_x, miss_y = miss_x + p1 * xy + p2 * (r2 + 2 * xx), miss_y + p1 * (r2 + 2 * yy) + p2 * xy
+            bend = 2 * (k1 + r2 * (2 * k2 + r2 * 3 * k3))
+            # The inverse of radial * 1 + bend * (x, y)(x, y)'; beyond where the lens would fold the picture over there
+            # is no answer, and nothing must blow up.
+            along = bend * (x * miss_x + y * miss_y) / np.maximum(radial + bend * r2, _LEAST_SLOPE)
+            radial = np.maximum(radial, _LEAST_SLOPE)
+            step_x, step_y = (miss_x - along * x) / radial, (miss_y - along * y) / radial
+            x, y = x - step_x, y - step_y
+            if max(np.abs(step_x).max(), np.abs(step_y).max()) < _UNDISTORTED:
                 break
-        return w
+        return np.column_stack([x, y])
 
     def to_mm(self, px: PxPoints) -> MmPoints:
         """Map pixel points (N, 2) to millimetres."""

@@ -120,7 +120,7 @@ def extent_uncertainty(
 
 
 def _dense(path: Path) -> MmPoints:
-    return MmPoints(np.asarray(path.sample(max(1.0, path.length / 800))[0]))
+    return MmPoints(np.asarray(path.sample(max(1.0, path.length / 400))[0]))
 
 
 def _extent(rings: Sequence[NDArray[np.float64]]) -> tuple[float, float]:

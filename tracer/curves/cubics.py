@@ -122,17 +122,14 @@ def _controls(ends: Ends, p: Floats) -> Floats:
     third = ends.arc / 3
     a, b = np.exp(p[:, 0]) * third, np.exp(p[:, 1]) * third
     start, stop = ends.first_rad + p[:, 2], ends.last_rad + p[:, 3]
-    first = ends.first + p[:, 4:5] * np.stack([-np.sin(ends.first_rad), np.cos(ends.first_rad)], axis=1)
-    last = ends.last + p[:, 5:6] * np.stack([-np.sin(ends.last_rad), np.cos(ends.last_rad)], axis=1)
-    return np.stack(
-        [
-            first,
-            first + a[:, None] * np.stack([np.cos(start), np.sin(start)], axis=1),
-            last - b[:, None] * np.stack([np.cos(stop), np.sin(stop)], axis=1),
-            last,
-        ],
-        axis=1,
-    )
+    out = np.empty((len(p), 4, 2))
+    out[:, 0, 0] = ends.first[:, 0] - p[:, 4] * np.sin(ends.first_rad)
+    out[:, 0, 1] = ends.first[:, 1] + p[:, 4] * np.cos(ends.first_rad)
+    out[:, 3, 0] = ends.last[:, 0] - p[:, 5] * np.sin(ends.last_rad)
+    out[:, 3, 1] = ends.last[:, 1] + p[:, 5] * np.cos(ends.last_rad)
+    out[:, 1, 0], out[:, 1, 1] = out[:, 0, 0] + a * np.cos(start), out[:, 0, 1] + a * np.sin(start)
+    out[:, 2, 0], out[:, 2, 1] = out[:, 3, 0] - b * np.cos(stop), out[:, 3, 1] - b * np.sin(stop)
+    return out
 
 
 def _evaluate(
