@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from tests.oracles import dense_polygon
-from tracer.path import Path, cubic, line
+from tracer.path import Path
+from tracer.segments import cubic, line
 
 MM_PER_PX_300 = 25.4 / 300
 _SUB = 4

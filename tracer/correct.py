@@ -18,11 +18,11 @@ from typing import Any, cast, get_args
 
 import numpy as np
 
-from tracer import path as paths
 from tracer.errors import CorrectionError
 from tracer.path import OpenPath, Path
 from tracer.pattern import History, Pattern, from_json, reading_to_json
 from tracer.piece import CutNote, Fit, Mark, MarkKind, Piece
+from tracer.segments import Segment, line, segment_length, split_segment
 
 Change = dict[str, Any]
 """One change: ``do`` names it, the rest are its details."""
@@ -216,7 +216,7 @@ def _add(pattern: Pattern, change: Change) -> Pattern:
     if not 0 < at < 1:
         raise CorrectionError("a point is added between 0 and 1 of the way to the next point")
     segments = piece.outline.segments
-    halves = paths.split_segment(segments[i], at)
+    halves = split_segment(segments[i], at)
     outline = Path((*segments[:i], *halves, *segments[i + 1 :]))
     return _with_piece(pattern, replace(piece, outline=outline))
 
@@ -234,7 +234,7 @@ def _remove(pattern: Pattern, change: Change) -> Pattern:
     else:
         # Handles keep their direction and take the length of the whole stretch (a split curve is restored exactly when
         # it was split in its middle, and closely elsewhere).
-        lengths = paths.segment_length(before), paths.segment_length(after)
+        lengths = segment_length(before), segment_length(after)
         share = lengths[0] / sum(lengths)
         b1 = before[1] if len(before) == 4 else before[0] + (before[1] - before[0]) / 3
         a2 = after[2] if len(after) == 4 else after[1] + (after[0] - after[1]) / 3
@@ -280,7 +280,7 @@ def _join(pattern: Pattern, change: Change) -> Pattern:
     return joined
 
 
-def _through(change: Change, before: list[Any], after: list[Any]) -> tuple[paths.Segment, ...]:
+def _through(change: Change, before: list[Any], after: list[Any]) -> tuple[Segment, ...]:
     """Return the line through drawn points, curved through them where the change says ``smooth``."""
     drawn = [np.array([float(v) for v in p]) for p in change["points"]]
     points = [*before, *drawn, *after]
@@ -289,7 +289,7 @@ def _through(change: Change, before: list[Any], after: list[Any]) -> tuple[paths
     if any(float(np.hypot(*(b - a))) < 1e-6 for a, b in itertools.pairwise(points)):
         raise CorrectionError("two drawn points lie on each other")
     if not change.get("smooth", False):
-        return tuple(paths.line(a, b) for a, b in itertools.pairwise(points))
+        return tuple(line(a, b) for a, b in itertools.pairwise(points))
     # Cubic through the points, each tangent along its neighbours (Catmull and Rom 1974, uniform).
     ends = [2 * points[0] - points[1], *points, 2 * points[-1] - points[-2]]
     return tuple(
@@ -328,8 +328,8 @@ def _redraw(pattern: Pattern, change: Change) -> Pattern:
     return _with_piece(pattern, _reshaped(piece, Path((*drawn, *rest)), note))
 
 
-def _bridge(start: Any, end: Any) -> tuple[paths.Segment, ...]:
-    return () if float(np.hypot(*(end - start))) < 1e-6 else (paths.line(start, end),)
+def _bridge(start: Any, end: Any) -> tuple[Segment, ...]:
+    return () if float(np.hypot(*(end - start))) < 1e-6 else (line(start, end),)
 
 
 def _follow(pattern: Pattern, change: Change) -> Pattern:

@@ -17,7 +17,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tracer.path import PointLike, Segment, derivative, evaluate, split_segment, subsegment
+from tracer.segments import PointLike, Segment, derivative, evaluate, split_segment, subsegment
 
 _CHORD_MM = 0.0004
 _SLACK_MM = 0.05

@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from scipy import optimize
 
 from calibration.picture import MmPoints, PxPoints
-from tracer.path import Corner, Path, Segment, cubic, evaluate, line, split_segment
+from tracer.path import Corner, Path
 from tracer.profiles import sample_profiles
+from tracer.segments import Segment, cubic, evaluate, line, split_segment
 
 Floats = NDArray[np.float64]
 ToPx = Callable[[MmPoints], PxPoints]

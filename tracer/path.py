@@ -2,19 +2,13 @@
 
 The one shape that everything in this package speaks: traced outlines, cut-ready pieces, lays and files. In millimetre
 space, x points right and y down. Nothing here knows about pixels.
-
-A segment is a float64 array of shape (2, 2), a straight line, or (4, 2), a cubic Bezier with its two end points and two
-control points between them. Areas are exact (Green's theorem on polynomials); lengths are by Gauss-Legendre quadrature
-after subdivision; flattening has a guaranteed bound (second differences of a Bezier curve against its chord,
-Wang, "An error bound for the flattening of Bezier curves", 1984).
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -24,23 +18,28 @@ from numpy.typing import NDArray
 
 from calibration.picture import MmPoints
 from tracer.errors import PathError
-
-Segment = NDArray[np.float64]
-"""A line of shape (2, 2) or a cubic Bezier of shape (4, 2), millimetres."""
+from tracer.path_data import path_data, read_path_data
+from tracer.segments import (
+    PointLike,
+    Segment,
+    derivative,
+    end_direction,
+    evaluate,
+    extreme_parameters,
+    flatten_steps,
+    frozen,
+    segment_area,
+    segment_length,
+    start_direction,
+)
 
 Affine = NDArray[np.float64]
 """Shape (2, 3): ``[[a, c, e], [b, d, f]]`` maps (x, y) to (a x + c y + e, b x + d y + f)."""
-
-PointLike = Sequence[float] | NDArray[np.float64]
-"""Two numbers, or an array of shape (2,)."""
 
 CORNER_DEG = 150.0
 """An inner angle sharper than this is a corner of a pattern piece (common practice, no source)."""
 
 _JOIN_MM = 1e-6
-_GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(16)
-_TOKEN = re.compile(r"[MmLlHhVvCcSsQqTtZzAa]|[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
-_SEPARATOR = re.compile(r"[\s,]*")
 
 
 class Bounds(NamedTuple):
@@ -74,117 +73,6 @@ class Corner(NamedTuple):
     inner_angle_deg: float
 
 
-def _frozen(segment: Segment) -> Segment:
-    out = np.array(segment, dtype=np.float64)
-    if out.shape not in ((2, 2), (4, 2)):
-        raise PathError(f"a segment has shape {out.shape}; a line has (2, 2), a cubic (4, 2)")
-    if not np.isfinite(out).all():
-        raise PathError("a path has a coordinate that is not a finite number")
-    out.setflags(write=False)
-    return out
-
-
-def line(start: PointLike, end: PointLike) -> Segment:
-    """Return a straight segment between two points (mm)."""
-    return _frozen(np.array([start, end], dtype=np.float64))
-
-
-def cubic(p0: PointLike, p1: PointLike, p2: PointLike, p3: PointLike) -> Segment:
-    """Return a cubic Bezier segment (mm)."""
-    return _frozen(np.array([p0, p1, p2, p3], dtype=np.float64))
-
-
-def evaluate(segment: Segment, t: NDArray[np.float64] | float) -> NDArray[np.float64]:
-    """Return points at parameters ``t`` in 0..1: shape (N, 2) for an array, (2,) for a number."""
-    tt = np.asarray(t, dtype=np.float64)[..., None]
-    if len(segment) == 2:
-        return np.asarray((1 - tt) * segment[0] + tt * segment[1])
-    s = 1 - tt
-    return np.asarray(
-        s**3 * segment[0] + 3 * s * s * tt * segment[1] + 3 * s * tt * tt * segment[2] + tt**3 * segment[3]
-    )
-
-
-def derivative(segment: Segment, t: NDArray[np.float64] | float) -> NDArray[np.float64]:
-    """Return d(point)/dt at parameters ``t``, same shape rule as :func:`evaluate`."""
-    tt = np.asarray(t, dtype=np.float64)[..., None]
-    if len(segment) == 2:
-        return np.asarray(np.broadcast_to(segment[1] - segment[0], (*tt.shape[:-1], 2)))
-    s = 1 - tt
-    d = 3 * np.diff(segment, axis=0)
-    return np.asarray(s * s * d[0] + 2 * s * tt * d[1] + tt * tt * d[2])
-
-
-def split_segment(segment: Segment, t: float) -> tuple[Segment, Segment]:
-    """Cut a segment at parameter ``t`` (de Casteljau); both halves lie exactly on it."""
-    if len(segment) == 2:
-        mid = evaluate(segment, t)
-        return _frozen(np.array([segment[0], mid])), _frozen(np.array([mid, segment[1]]))
-    a = segment[:-1] + t * np.diff(segment, axis=0)
-    b = a[:-1] + t * np.diff(a, axis=0)
-    c = b[0] + t * (b[1] - b[0])
-    return (
-        _frozen(np.array([segment[0], a[0], b[0], c])),
-        _frozen(np.array([c, b[1], a[2], segment[3]])),
-    )
-
-
-def subsegment(segment: Segment, t0: float, t1: float) -> Segment:
-    """Return the stretch of a segment between two parameters, ``t0 < t1``."""
-    if t1 < 1:
-        segment = split_segment(segment, t1)[0]
-    if t0 > 0:
-        segment = split_segment(segment, t0 / t1)[1]
-    return segment
-
-
-def segment_length(segment: Segment) -> float:
-    """Arc length in mm; cubics by 16-point Gauss-Legendre on 8 pieces (relative error below 1e-9 for tame curves)."""
-    if len(segment) == 2:
-        return float(np.hypot(*(segment[1] - segment[0])))
-    steps = (np.arange(8)[:, None] + (_GAUSS_X + 1) / 2) / 8
-    speed = np.hypot(*np.moveaxis(derivative(segment, steps.ravel()), -1, 0)).reshape(steps.shape)
-    return float((speed * _GAUSS_W).sum() / 16)
-
-
-def _segment_area(segment: Segment) -> float:
-    """Exact integral of (x dy - y dx) / 2 along the segment."""
-    x, y = segment[:, 0], segment[:, 1]
-    if len(segment) == 2:
-        return float(x[0] * y[1] - x[1] * y[0]) / 2
-    # Closed form of Green's theorem for a cubic Bezier.
-    return float(
-        (
-            x[0] * (6 * y[1] + 3 * y[2] + y[3])
-            + 3 * x[1] * (-2 * y[0] + y[2] + y[3])
-            + 3 * x[2] * (-y[0] - y[1] + 2 * y[3])
-            - x[3] * (y[0] + 3 * y[1] + 6 * y[2])
-        )
-        / 20
-    )
-
-
-def _flatten_steps(segment: Segment, tolerance_mm: float) -> int:
-    if len(segment) == 2:
-        return 1
-    second = np.abs(np.diff(segment, n=2, axis=0)).max(axis=0)
-    return max(1, math.ceil(math.sqrt(6.0 * float(np.hypot(*second)) / (8.0 * tolerance_mm))))
-
-
-def _extreme_parameters(segment: Segment, axis: int) -> list[float]:
-    if len(segment) == 2:
-        return []
-    d = np.diff(segment[:, axis])
-    a, b, c = float(d[0] - 2 * d[1] + d[2]), float(2 * (d[1] - d[0])), float(d[0])
-    disc = b * b - 4 * a * c
-    if disc < 0:
-        return []
-    # The root that would lose its digits when a is nearly 0 (handles at the thirds) is taken from the other one.
-    q = -(b + math.copysign(math.sqrt(disc), b)) / 2
-    roots = ([q / a] if a != 0 else []) + ([c / q] if q != 0 else [])
-    return [float(t) for t in roots if 0 < t < 1]
-
-
 @dataclass(frozen=True, eq=False)
 class Path:
     """A closed path.
@@ -206,7 +94,7 @@ class Path:
     def __post_init__(self) -> None:
         if not self.segments:
             raise PathError("a path needs at least one segment")
-        fixed = [_frozen(s) for s in self.segments]
+        fixed = [frozen(s) for s in self.segments]
         for i, seg in enumerate(fixed):
             before = fixed[i - 1]
             if np.abs(before[-1] - seg[0]).max() > _JOIN_MM:
@@ -214,7 +102,7 @@ class Path:
             if (before[-1] != seg[0]).any():
                 joined = seg.copy()
                 joined[0] = before[-1]
-                fixed[i] = _frozen(joined)
+                fixed[i] = frozen(joined)
         object.__setattr__(self, "segments", tuple(fixed))
 
     # -- making ---------------------------------------------------------------------------------------------------
@@ -243,14 +131,14 @@ class Path:
 
     def to_svg(self, *, decimals: int = 4) -> str:
         """Return SVG path data (M, L, C, Z) with so many decimals of a millimetre."""
-        return _svg_data(self.segments, decimals=decimals, closed=True)
+        return path_data(self.segments, decimals=decimals, closed=True)
 
     # -- measures -------------------------------------------------------------------------------------------------
     @cached_property
     def signed_area(self) -> float:
         """Area in mm2, exact; positive when the path runs clockwise on screen (y down)."""
         origin = self.segments[0][0]
-        return sum(_segment_area(s - origin) for s in self.segments)
+        return sum(segment_area(s - origin) for s in self.segments)
 
     @property
     def area(self) -> float:
@@ -269,7 +157,7 @@ class Path:
         for seg in self.segments:
             extremes.append(seg[[0, -1]])
             for axis in (0, 1):
-                ts = _extreme_parameters(seg, axis)
+                ts = extreme_parameters(seg, axis)
                 if ts:
                     extremes.append(evaluate(seg, np.array(ts)))
         points = np.concatenate(extremes)
@@ -303,7 +191,7 @@ class Path:
             raise PathError(f"a flattening tolerance of {tolerance_mm} mm is not positive")
         parts = []
         for seg in self.segments:
-            n = _flatten_steps(seg, tolerance_mm)
+            n = flatten_steps(seg, tolerance_mm)
             parts.append(seg[:1] if n == 1 else evaluate(seg, np.arange(n) / n))
         return MmPoints(np.concatenate(parts))
 
@@ -377,7 +265,7 @@ class OpenPath:
     def __post_init__(self) -> None:
         if not self.segments:
             raise PathError("a line needs at least one segment")
-        object.__setattr__(self, "segments", tuple(_frozen(s) for s in self.segments))
+        object.__setattr__(self, "segments", tuple(frozen(s) for s in self.segments))
 
     @classmethod
     def polyline(cls, points: Sequence[Sequence[float]] | NDArray[np.float64]) -> OpenPath:
@@ -405,7 +293,7 @@ class OpenPath:
 
     def flatten(self, tolerance_mm: float) -> MmPoints:
         """Return vertices (N, 2) within ``tolerance_mm``, both ends included."""
-        parts = [evaluate(s, np.arange(n) / n) for s in self.segments for n in [_flatten_steps(s, tolerance_mm)]]
+        parts = [evaluate(s, np.arange(n) / n) for s in self.segments for n in [flatten_steps(s, tolerance_mm)]]
         return MmPoints(np.concatenate([*parts, self.segments[-1][-1:]]))
 
     def transformed(self, matrix: Affine) -> OpenPath:
@@ -419,22 +307,7 @@ class OpenPath:
 
     def to_svg(self, *, decimals: int = 4) -> str:
         """Return SVG path data, with Z when the ends coincide."""
-        return _svg_data(self.segments, decimals=decimals, closed=self.is_closed)
-
-
-def start_direction(segment: Segment) -> NDArray[np.float64]:
-    """Return the unit direction in which a segment leaves its start (control points on the start are skipped)."""
-    for p in segment[1:]:
-        d = p - segment[0]
-        n = float(np.hypot(*d))
-        if n > 1e-9:
-            return np.asarray(d / n)
-    return np.array([1.0, 0.0])
-
-
-def end_direction(segment: Segment) -> NDArray[np.float64]:
-    """Return the unit direction in which a segment arrives at its end."""
-    return -start_direction(segment[::-1])
+        return path_data(self.segments, decimals=decimals, closed=self.is_closed)
 
 
 def mirror_matrix(point: PointLike, direction: PointLike) -> Affine:
@@ -458,114 +331,10 @@ def rotation_matrix(angle_deg: float, centre: PointLike = (0.0, 0.0)) -> Affine:
     return np.column_stack([linear, p - linear @ p])
 
 
-# -- SVG path data ----------------------------------------------------------------------------------------------------
-def _svg_data(segments: Sequence[Segment], *, decimals: int, closed: bool) -> str:
-    def num(value: float) -> str:
-        text = f"{value:.{decimals}f}"
-        if "." in text:
-            text = text.rstrip("0").rstrip(".")
-        return "0" if text == "-0" else text
-
-    def point(p: NDArray[np.float64]) -> str:
-        return f"{num(p[0])} {num(p[1])}"
-
-    parts = [f"M {point(segments[0][0])}"]
-    last = len(segments) - 1
-    for i, seg in enumerate(segments):
-        if len(seg) == 4:
-            parts.append("C " + " ".join(point(p) for p in seg[1:]))
-        elif not (closed and i == last and i > 0):
-            parts.append(f"L {point(seg[1])}")
-    if closed:
-        parts.append("Z")
-    return " ".join(parts)
-
-
-def _tokens(data: str) -> Iterator[str]:
-    position = 0
-    while True:
-        position = _SEPARATOR.match(data, position).end()  # type: ignore[union-attr]
-        if position == len(data):
-            return
-        match = _TOKEN.match(data, position)
-        if match is None:
-            raise PathError(f"path data cannot be read at '{data[position : position + 12]}'")
-        yield match.group()
-        position = match.end()
-
-
-_ARGUMENTS = {"M": 2, "L": 2, "H": 1, "V": 1, "C": 6, "S": 4, "Q": 4, "Z": 0}
-
-
 def subpaths_from_svg(data: str) -> list[OpenPath]:
     """Read SVG path data into its subpaths; a subpath ended by Z gets its closing line.
 
     Supports M, L, H, V, C, S, Q and Z, absolute and relative (grammar: SVG 2, section 9.3). Raises
     :class:`PathError` on anything else.
     """
-    tokens = list(_tokens(data))
-    if tokens and tokens[0] not in "Mm":
-        raise PathError(f"path data begins with '{tokens[0]}'; it must begin with M")
-    chains: list[OpenPath] = []
-    current: list[Segment] = []
-    here = start = np.zeros(2)
-    control: NDArray[np.float64] | None = None
-    command, i = "", 0
-
-    def flush() -> None:
-        nonlocal current
-        if current:
-            chains.append(OpenPath(tuple(current)))
-        current = []
-
-    while i < len(tokens):
-        if tokens[i].isalpha():
-            command = tokens[i]
-            i += 1
-        elif not command or command in "Zz":
-            raise PathError(f"path data has a number without a command: '{tokens[i]}'")
-        upper = command.upper()
-        if upper not in _ARGUMENTS:
-            raise PathError(f"path command '{command}' is not supported; lines and Bezier curves are")
-        count = _ARGUMENTS[upper]
-        try:
-            args = np.array([float(a) for a in tokens[i : i + count]])
-        except ValueError:
-            args = np.zeros(0)
-        if len(args) != count:
-            raise PathError(f"path command '{command}' needs {count} numbers")
-        i += count
-        base = here if command.islower() else np.zeros(2)
-        if upper == "Z":
-            if current and np.abs(here - start).max() > 0:
-                current.append(np.array([here, start]))
-            flush()
-            here, control = start, None
-            continue
-        if upper == "H":
-            points = np.array([[args[0] + base[0], here[1]]])
-        elif upper == "V":
-            points = np.array([[here[0], args[0] + base[1]]])
-        else:
-            points = args.reshape(-1, 2) + base
-        if upper == "M":
-            flush()
-            here = start = points[0]
-            command, control = ("l" if command == "m" else "L"), None
-            continue
-        if upper in "LHV":
-            current.append(np.array([here, points[0]]))
-            control = None
-        elif upper == "Q":
-            q, end = points
-            current.append(np.array([here, here + 2 / 3 * (q - here), end + 2 / 3 * (q - end), end]))
-            control = None
-        else:
-            if upper == "S":
-                first = here if control is None else 2 * here - control
-                points = np.concatenate([first[None], points])
-            current.append(np.concatenate([here[None], points]))
-            control = points[1]
-        here = points[-1]
-    flush()
-    return chains
+    return [OpenPath(tuple(chain)) for chain in read_path_data(data)]

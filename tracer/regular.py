@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from tracer.path import Path, Segment, mirror_matrix
+from tracer.path import Path, mirror_matrix
+from tracer.segments import Segment
 
 Points = NDArray[np.float64]
 

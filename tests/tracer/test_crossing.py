@@ -11,7 +11,8 @@ from tests.oracles import dense_polygon, distance_to_polygon
 from tests.random_pieces import random_outline
 from tests.shapes import circle
 from tracer.crossing import crossings, line_crossings, nearest, nearest_all, self_crossings, stretch, winding_number
-from tracer.path import Path, cubic, evaluate, line, segment_length
+from tracer.path import Path
+from tracer.segments import cubic, evaluate, line, segment_length
 
 NEWTON_MM = 1e-8
 

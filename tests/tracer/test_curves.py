@@ -17,7 +17,8 @@ from tests.oracles import compare_corners, dense_polygon, distance_between
 from tests.tracer.tracing import SHAPES, traced
 from tracer.curves.fit import fit_closed, fit_open
 from tracer.errors import PathError
-from tracer.path import Path, evaluate, split_segment
+from tracer.path import Path
+from tracer.segments import evaluate, split_segment
 
 P95_MM, WORST_MM = 0.03, 0.12
 """What flatbed scans at 300 dpi are to reach."""

@@ -10,8 +10,9 @@ import shapely
 from calibration import Sheet
 from tests import shapes
 from tests.tracer.sheet_drawing import sheet_of
-from tracer.path import Path, cubic, line, rotation_matrix
+from tracer.path import Path, rotation_matrix
 from tracer.pipeline import TraceOptions, trace
+from tracer.segments import cubic, line
 
 SHAPES = {
     # Invented: a scale of a clamshell quilt, a leaf whose point bends to one side, a long thin kite.

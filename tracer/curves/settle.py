@@ -15,7 +15,8 @@ from tracer.curves.chain import Chain, own_points
 from tracer.curves.chain_fit import measure_chain
 from tracer.curves.given import Given
 from tracer.errors import PathError
-from tracer.path import Path, evaluate
+from tracer.path import Path
+from tracer.segments import evaluate
 
 _SIMPLE_MM = 0.005
 _TORN_SHARE = 0.2

@@ -23,8 +23,9 @@ from tracer.cutting.offset_curve import stretch_of_parallel
 from tracer.cutting.shape import CUT_EDGE, Shape, flat_polygon, require_simple, tidied, turn_at
 from tracer.cutting.words import both, place
 from tracer.errors import CutListError
-from tracer.path import OpenPath, Path, evaluate
+from tracer.path import OpenPath, Path
 from tracer.piece import Mark
+from tracer.segments import evaluate
 
 RETURNS_MM = 0.02
 """Moved out and back in, an outline comes back within this except where its shape forbids it."""

@@ -27,7 +27,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.path import Segment, cubic
+from tracer.segments import Segment, cubic
 
 CornerStyle = Literal["mitred", "squared", "rounded", "trimmed", "mirrored"]
 CORNER_STYLES: tuple[CornerStyle, ...] = ("mitred", "squared", "rounded", "trimmed", "mirrored")

@@ -20,8 +20,9 @@ from tracer.crossing import nearest
 from tracer.cutting.shape import Shape, is_corner, shape_of
 from tracer.cutting.words import both
 from tracer.errors import CutListError
-from tracer.path import OpenPath, Segment, evaluate, segment_length, split_segment
+from tracer.path import OpenPath
 from tracer.piece import Piece
+from tracer.segments import Segment, evaluate, segment_length, split_segment
 
 SIDES = ("left", "right", "top", "bottom")
 _FACING = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}

@@ -24,20 +24,9 @@ from tracer.cutting.resolve import Labelled
 from tracer.cutting.shape import Shape, require_simple
 from tracer.cutting.words import both
 from tracer.errors import CutListError
-from tracer.path import (
-    Affine,
-    OpenPath,
-    Segment,
-    cubic,
-    derivative,
-    end_direction,
-    evaluate,
-    line,
-    mirror_matrix,
-    segment_length,
-    split_segment,
-)
+from tracer.path import Affine, OpenPath, mirror_matrix
 from tracer.piece import Mark
+from tracer.segments import Segment, cubic, derivative, end_direction, evaluate, line, segment_length, split_segment
 
 Array = NDArray[np.float64]
 

@@ -25,8 +25,9 @@ from tracer.cutting.shape import Shape, flat_polygon, require_simple, turn_at
 from tracer.cutting.trimming import trim
 from tracer.cutting.words import both, counted, place
 from tracer.errors import CutListError
-from tracer.path import Affine, OpenPath, Path, evaluate, line, mirror_matrix, segment_length, subsegment
+from tracer.path import Affine, OpenPath, Path, mirror_matrix
 from tracer.piece import Mark
+from tracer.segments import evaluate, line, segment_length, subsegment
 
 Array = NDArray[np.float64]
 Match = Literal["start", "middle", "end"]

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from tracer.crossing import crossings, cut_at, nearest, nearest_all, winding_number
 from tracer.cutting.shape import Shape
-from tracer.path import OpenPath, Path, Segment, derivative, evaluate
+from tracer.path import OpenPath, Path
 from tracer.piece import Mark
+from tracer.segments import Segment, derivative, evaluate
 
 ON_EDGE_MM = 0.05
 """A mark this near the outline is on it: what clipping keeps of a line that ends there."""

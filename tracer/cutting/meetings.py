@@ -17,17 +17,8 @@ from numpy.typing import NDArray
 from tracer.crossing import crossings, line_crossings, stretch
 from tracer.cutting.corners import CornerStyle, meeting_point, outside_corner
 from tracer.cutting.resolve import Labelled
-from tracer.path import (
-    CORNER_DEG,
-    OpenPath,
-    Segment,
-    end_direction,
-    evaluate,
-    line,
-    mirror_matrix,
-    segment_length,
-    start_direction,
-)
+from tracer.path import CORNER_DEG, OpenPath, mirror_matrix
+from tracer.segments import Segment, end_direction, evaluate, line, segment_length, start_direction
 
 Array = NDArray[np.float64]
 

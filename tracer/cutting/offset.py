@@ -21,12 +21,8 @@ from tracer.cutting.offset_curve import TOLERANCE_MM, offset_segment
 from tracer.cutting.resolve import Labelled, outer_and_holes, resolved
 from tracer.cutting.shape import turn_at
 from tracer.errors import CutListError
-from tracer.path import (
-    OpenPath,
-    Path,
-    Segment,
-    evaluate,
-)
+from tracer.path import OpenPath, Path
+from tracer.segments import Segment, evaluate
 
 Array = NDArray[np.float64]
 

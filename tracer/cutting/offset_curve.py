@@ -17,7 +17,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.path import Segment, cubic, derivative, end_direction, evaluate, line, start_direction
+from tracer.segments import Segment, cubic, derivative, end_direction, evaluate, line, start_direction
 
 TOLERANCE_MM = 0.005
 """Half of the 0.01 mm that is promised, so that what sampling misses still stays within it."""

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from tracer.crossing import cut_at, self_crossings, winding_number
 from tracer.errors import CutListError
-from tracer.path import Path, Segment, derivative, end_direction, evaluate, start_direction
+from tracer.path import Path
+from tracer.segments import Segment, derivative, end_direction, evaluate, start_direction
 
 Labelled = list[tuple[Segment, str]]
 """Segments with the names of the edges they belong to, in order of travel."""

@@ -17,8 +17,9 @@ from tracer.crossing import self_crossings
 from tracer.cutting.resolve import Labelled
 from tracer.cutting.words import place
 from tracer.errors import CutListError
-from tracer.path import CORNER_DEG, Path, Segment, end_direction, line, start_direction
+from tracer.path import CORNER_DEG, Path
 from tracer.piece import Mark, Piece
+from tracer.segments import Segment, end_direction, line, start_direction
 
 CUT_EDGE = "cut"
 """The edge that splitting makes."""

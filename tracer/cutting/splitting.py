@@ -20,8 +20,9 @@ from tracer.cutting.shape import CUT_EDGE, Shape, require_simple
 from tracer.cutting.trimming import holes_inside
 from tracer.cutting.words import both, place
 from tracer.errors import CutListError
-from tracer.path import OpenPath, Path, Segment, derivative, end_direction, evaluate, line, start_direction
+from tracer.path import OpenPath, Path
 from tracer.piece import Mark
+from tracer.segments import Segment, derivative, end_direction, evaluate, line, start_direction
 
 NOTCH_MM = 5.0
 """Length of the notches a split makes (common practice, no source)."""

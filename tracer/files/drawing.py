@@ -13,8 +13,9 @@ from typing import Literal
 import numpy as np
 
 from tracer.crossing import line_crossings
-from tracer.path import Bounds, OpenPath, Path, start_direction
+from tracer.path import Bounds, OpenPath, Path
 from tracer.piece import Mark, MarkKind, Piece
+from tracer.segments import start_direction
 
 Layer = Literal["outline", "stitching", "fold", "grain", "notches", "internal", "text", "other"]
 LAYERS: tuple[Layer, ...] = ("outline", "stitching", "fold", "grain", "notches", "internal", "text", "other")

@@ -20,7 +20,8 @@ from ezdxf.layouts.layout import Modelspace
 from numpy.typing import NDArray
 
 from tracer.files.drawing import Drawing, DrawnPiece, Layer
-from tracer.path import OpenPath, Path, Segment
+from tracer.path import OpenPath, Path
+from tracer.segments import Segment
 
 DxfVersion = Literal["R2000", "R12"]
 LayerNames = Literal["plain", "numbers"]

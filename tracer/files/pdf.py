@@ -18,7 +18,8 @@ from reportlab.pdfgen.canvas import Canvas
 
 from calibration import MM_PER_INCH
 from tracer.files.drawing import DASHES_MM, LAYERS, Drawing, DrawnPiece, Layer
-from tracer.path import OpenPath, Path, Segment
+from tracer.path import OpenPath, Path
+from tracer.segments import Segment
 
 POINTS_PER_MM = 72.0 / MM_PER_INCH
 _LARGEST_PT = 14400.0

@@ -15,7 +15,8 @@ from scipy.spatial import cKDTree
 from calibration import MmPoints
 from tracer.curves.fit import fit_open
 from tracer.errors import PathError
-from tracer.path import OpenPath, Segment
+from tracer.path import OpenPath
+from tracer.segments import Segment
 
 Floats = NDArray[np.float64]
 

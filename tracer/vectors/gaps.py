@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from tracer.path import Segment
+from tracer.segments import Segment
 from tracer.vectors.lines import EXACT_MM, JOIN_MM, Style, VectorLine, join_ends, joined
 
 GAP_MM = 6.0

@@ -20,7 +20,8 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from calibration.picture import DrawnPath
-from tracer.path import OpenPath, Path, Segment
+from tracer.path import OpenPath, Path
+from tracer.segments import Segment
 
 JOIN_MM = 0.05
 """Ends this close meet: a fifth of the thinnest pattern line (judgement)."""

@@ -18,7 +18,8 @@ from tracer.cutting.allowance import Allowance, EdgeAllowance, allow, places_not
 from tracer.cutting.offset import greatest_gap_mm, moved
 from tracer.cutting.offset_curve import offset_segment
 from tracer.errors import CutListError
-from tracer.path import OpenPath, Path, cubic, evaluate, line
+from tracer.path import OpenPath, Path
+from tracer.segments import cubic, evaluate, line
 
 QUARTER_MM = MM_PER_INCH / 4
 PROMISED_MM = 0.01  # deviation of a parallel curve

@@ -22,7 +22,8 @@ from tracer.cutting.shape import Shape
 from tracer.cutting.splitting import split
 from tracer.cutting.trimming import trim
 from tracer.errors import CutListError
-from tracer.path import OpenPath, Path, evaluate, line, rotation_matrix
+from tracer.path import OpenPath, Path, rotation_matrix
+from tracer.segments import evaluate, line
 
 FEW = settings(max_examples=15, deadline=None, derandomize=True)
 SEEDS = st.integers(0, 10_000)

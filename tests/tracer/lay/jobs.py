@@ -9,8 +9,9 @@ import numpy as np
 
 from tracer.lay.rules import Rules
 from tracer.lay.surface import Fabric, Leftover, Mat, Surface
-from tracer.path import OpenPath, Path, cubic, line
+from tracer.path import OpenPath, Path
 from tracer.piece import CutNote, Fit, Made, Mark, Piece
+from tracer.segments import cubic, line
 
 IN = 25.4
 _KAPPA = 4 / 3 * (math.sqrt(2) - 1)
