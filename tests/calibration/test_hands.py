@@ -12,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from calibration.hands import share_out
+from calibration.hands import begun, share_out
 
 split = pytest.mark.skipif(
     sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2, reason="a second process is split off on Linux only"
@@ -106,6 +106,33 @@ def test_stopping_early_ends_the_second_process() -> None:
         with pytest.raises(ProcessLookupError):
             os.kill(second, 0)
     assert seen
+
+
+@split
+def test_the_second_process_begins_while_the_first_does_something_else() -> None:
+    with begun(_slow_square, range(4)) as results:
+        time.sleep(0.3)
+        done = list(results)
+    assert [r[0] for r in done] == [0, 1, 4, 9]
+    assert {r[1] for r in done} & {os.getpid()} == set()
+
+
+@split
+def test_work_that_nobody_asks_for_ends_with_the_first() -> None:
+    reader, writer = os.pipe()
+
+    def told(number: int) -> int:
+        os.write(writer, b"%d " % os.getpid())
+        time.sleep(0.3)
+        return number
+
+    with begun(told, range(100)):
+        second = int(os.read(reader, 20).split()[0])
+    os.close(reader)
+    os.close(writer)
+    assert second != os.getpid()
+    with pytest.raises(ProcessLookupError):
+        os.kill(second, 0)
 
 
 _KILLED = """
