@@ -23,6 +23,8 @@ from calibration.picture import MmPoints, PxPoints
 from calibration.warp import SmoothWarp
 
 _UNDISTORT_STEPS, _UNDISTORTED, _LEAST_SLOPE = 30, 1e-12, 0.05
+_FARTHEST = 1e3
+"""Normalised coordinates beyond this are in no picture."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -93,11 +95,12 @@ class PlaneMap:
                 miss_x, miss_y = miss_x + p1 * xy + p2 * (r2 + 2 * xx), miss_y + p1 * (r2 + 2 * yy) + p2 * xy
             bend = 2 * (k1 + r2 * (2 * k2 + r2 * 3 * k3))
             # The inverse of radial * 1 + bend * (x, y)(x, y)'; beyond where the lens would fold the picture over there
-            # is no answer, and nothing must blow up.
+            # is no answer, and nothing must blow up there.
             along = bend * (x * miss_x + y * miss_y) / np.maximum(radial + bend * r2, _LEAST_SLOPE)
             radial = np.maximum(radial, _LEAST_SLOPE)
             step_x, step_y = (miss_x - along * x) / radial, (miss_y - along * y) / radial
-            x, y = x - step_x, y - step_y
+            x = np.maximum(np.minimum(x - step_x, _FARTHEST), -_FARTHEST)
+            y = np.maximum(np.minimum(y - step_y, _FARTHEST), -_FARTHEST)
             if max(np.abs(step_x).max(), np.abs(step_y).max()) < _UNDISTORTED:
                 break
         return np.column_stack([x, y])

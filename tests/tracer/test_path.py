@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy.special import ellipe
 
 from tracer import path as paths
+from tracer import segments
 from tracer.errors import PathError
 from tracer.path import OpenPath, Path
 
@@ -94,7 +95,7 @@ def test_flattening_stays_within_its_tolerance(shape: Path, tolerance_mm: float)
     flat = np.asarray(shape.flatten(tolerance_mm))
     chords = np.roll(flat, -1, axis=0) - flat
     for segment in shape.segments:
-        for p in paths.evaluate(segment, np.linspace(0, 1, 41)):
+        for p in segments.evaluate(segment, np.linspace(0, 1, 41)):
             t = np.clip(((p - flat) * chords).sum(axis=1) / np.maximum((chords**2).sum(axis=1), 1e-300), 0, 1)
             assert np.hypot(*(flat + t[:, None] * chords - p).T).min() <= tolerance_mm + 1e-9
 
@@ -102,10 +103,10 @@ def test_flattening_stays_within_its_tolerance(shape: Path, tolerance_mm: float)
 @given(random_paths(), st.floats(0.01, 0.99))
 def test_a_split_curve_lies_on_its_parent(shape: Path, t: float) -> None:
     for segment in shape.segments:
-        first, second = paths.split_segment(segment, t)
+        first, second = segments.split_segment(segment, t)
         u = np.linspace(0, 1, 9)
-        assert np.allclose(paths.evaluate(first, u), paths.evaluate(segment, u * t), atol=1e-8)
-        assert np.allclose(paths.evaluate(second, u), paths.evaluate(segment, t + u * (1 - t)), atol=1e-8)
+        assert np.allclose(segments.evaluate(first, u), segments.evaluate(segment, u * t), atol=1e-8)
+        assert np.allclose(segments.evaluate(second, u), segments.evaluate(segment, t + u * (1 - t)), atol=1e-8)
 
 
 @given(random_paths())

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tracer import path as paths
+from tracer import segments
 from tracer.path import Path
 from tracer.truth import compare
 
@@ -42,12 +43,12 @@ def test_a_wrong_scale_is_shown_and_not_fitted_away() -> None:
 @pytest.mark.parametrize("index", [0, 1, 2, 3])
 def test_a_planted_bump_is_found_in_every_segment(index: int) -> None:
     drawing = a_drawing()
-    first, second = paths.split_segment(drawing.segments[index], 0.48)
+    first, second = segments.split_segment(drawing.segments[index], 0.48)
     bump_mm = 0.8
-    d = paths.end_direction(first)
+    d = segments.end_direction(first)
     tip = first[-1] + bump_mm * np.array([d[1], -d[0]])
-    cut1, _ = paths.split_segment(first, 0.97)
-    _, cut2 = paths.split_segment(second, 0.03)
+    cut1, _ = segments.split_segment(first, 0.97)
+    _, cut2 = segments.split_segment(second, 0.03)
     bumped = Path(
         (
             *drawing.segments[:index],
