@@ -29,7 +29,7 @@ Floats = NDArray[np.float64]
 
 SHADOW_MM = 4.0
 """How far the shadow of a thing that lies flat may reach from its edge (judgement)."""
-_SHARES = np.linspace(0.25, 1.1, 24)
+SHARES = np.linspace(0.25, 1.1, 24)
 """Shares of the ground's light that a shadow leaves (and a little more than all, for light that is not even)."""
 _ASIDE_PX = (3, 4, 5)
 _ASTRAY = 0.015
@@ -46,7 +46,7 @@ _RIM_PX, _RAG_PX2, _WHOLE = 3.0, 20.0, 0.55
 """Along its ring a thing may go on by so much anyway; the least patch of what goes on that is looked at; and the least
 share of its own hull that a point fills (one whose curved sides touch: two thirds)."""
 _MOST_STEPS = 5
-_LEAST_APART = 14.0
+LEAST_APART = 14.0
 """Least distance, in codes, of the thing's colour from every shade of the ground."""
 _SHADE = 0.85
 """Ground with less than this share of its light lies in a shadow, with more in light that is not even (judgement)."""
@@ -55,20 +55,21 @@ _FACTOR_MOST = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Colours:
-    """Encoded colours: the thing's (3,) and shades of the ground (K, 3)."""
+class Colours:
+    """Encoded colours: the thing's (3,) and shades of the ground and of what is printed on it (K, 3)."""
 
     thing: Floats
     shades: Floats
 
     @property
     def apart(self) -> float:
+        """How far, in codes, the thing's colour is from every shade of the ground."""
         return float(np.linalg.norm(self.shades - self.thing, axis=1).min())
 
     @property
     def share(self) -> float:
         """Share of the ground's light at which it comes nearest to the thing's colour."""
-        return float(_SHARES[np.argmin(np.linalg.norm(self.shades - self.thing, axis=1))])
+        return float(SHARES[np.argmin(np.linalg.norm(self.shades - self.thing, axis=1))])
 
     def is_thing(self, codes: NDArray[np.floating], most_codes: float = _MOST_CODES) -> NDArray[np.bool_]:
         """Say which colours (..., 3) are nearer to the thing's than to any shade of the ground, and near enough."""
@@ -101,7 +102,7 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
     colours = _colours(pixels, points, rough.hole, mm_per_px)
     if colours is None:
         return rough
-    if colours.apart < _LEAST_APART:
+    if colours.apart < LEAST_APART:
         return replace(rough, shade_coloured=colours.share < _SHADE)
     found, beyond_px = None, None
     before = _astray(pixels, points, colours)
@@ -111,7 +112,7 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
             found = None
     if not rough.hole:
         start = np.asarray(rough.points_px, dtype=np.float64) if found is None else found
-        grown, beyond_px = _with_points(pixels, start, colours, mm_per_px)
+        grown, beyond_px = with_points(pixels, start, colours, mm_per_px)
         found = found if grown is None else grown
     if found is None:
         return rough if beyond_px is None else replace(rough, beyond_px=beyond_px)
@@ -136,7 +137,7 @@ def _codes(pixels: NDArray[np.uint8], points: Points, normals: Points, offset_px
     return pixels[y, x].astype(np.float64)
 
 
-def _colours(pixels: NDArray[np.uint8], points: Points, hole: bool, mm_per_px: float) -> _Colours | None:
+def _colours(pixels: NDArray[np.uint8], points: Points, hole: bool, mm_per_px: float) -> Colours | None:
     """Return the colours of the thing and of its ground, away from the edge and its shadow."""
     normals = closed_normals(points, reach=4)
     deep = [_codes(pixels, points, normals, -mm / mm_per_px) for mm in (0.8, 1.6, 2.4)]
@@ -152,11 +153,11 @@ def _colours(pixels: NDArray[np.uint8], points: Points, hole: bool, mm_per_px: f
     bright = seen.sum(axis=1)
     ground = np.median(seen[bright >= np.median(bright)], axis=0)
     light = np.interp(ground, np.arange(256), SRGB_TO_LINEAR)
-    shades = np.interp(np.clip(light * _SHARES[:, None], 0, 1), SRGB_TO_LINEAR, np.arange(256))
-    return _Colours(thing=thing, shades=shades)
+    shades = np.interp(np.clip(light * SHARES[:, None], 0, 1), SRGB_TO_LINEAR, np.arange(256))
+    return Colours(thing=thing, shades=shades)
 
 
-def _astray(pixels: NDArray[np.uint8], points: Points, colours: _Colours) -> float:
+def _astray(pixels: NDArray[np.uint8], points: Points, colours: Colours) -> float:
     """Return the share of a ring with another colour just inside than the thing's, or the thing's just outside."""
     normals = closed_normals(points, reach=4)
 
@@ -167,13 +168,20 @@ def _astray(pixels: NDArray[np.uint8], points: Points, colours: _Colours) -> flo
     return float(((share_of(-1.0) < 0.5) | (share_of(1.0) > 0.5)).mean())
 
 
-def _with_points(
-    pixels: NDArray[np.uint8], ring: Points, colours: _Colours, mm_per_px: float
+def with_points(
+    pixels: NDArray[np.uint8], ring: Points, colours: Colours, mm_per_px: float
 ) -> tuple[Points | None, tuple[float, float, float] | None]:
     """Return a ring with the thin parts of the thing that the search cut off straight, None where there are none.
 
     The thing goes on with its own colour beyond the cut; what is added begins there, is nowhere broad and no rag. Also
     where and how far it goes on in another way, px.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+    ring : ndarray, shape (N, 2)
+    colours : Colours
+    mm_per_px : float
     """
     rows, columns = pixels.shape[:2]
     given: Points | None = None
@@ -227,7 +235,7 @@ def _is_rag(parts: NDArray[np.bool_]) -> bool:
 
 
 def _cuts(
-    pixels: NDArray[np.uint8], points: Points, normals: Points, colours: _Colours, mm_per_px: float
+    pixels: NDArray[np.uint8], points: Points, normals: Points, colours: Colours, mm_per_px: float
 ) -> NDArray[np.bool_]:
     """Return where a ring cuts through the thing: its own colour goes on outward for a long run, or round an end."""
     aside = np.stack([colours.is_thing(_codes(pixels, points, normals, d)) for d in _ASIDE_PX])
@@ -264,7 +272,7 @@ def _long_runs(flags: NDArray[np.bool_], least: float) -> NDArray[np.bool_]:
 
 
 def _laid_anew(
-    pixels: NDArray[np.uint8], points: Points, colours: _Colours, hole: bool, mm_per_px: float
+    pixels: NDArray[np.uint8], points: Points, colours: Colours, hole: bool, mm_per_px: float
 ) -> Points | None:
     """Return the border of the thing's own colour near a ring, px; None where there is none."""
     rows, columns = pixels.shape[:2]

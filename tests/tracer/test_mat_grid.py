@@ -144,6 +144,15 @@ def test_the_picture_without_lines_looks_as_if_none_had_been_drawn(colour):
     assert np.percentile(difference[beside], 99) < CODES_99
 
 
+def test_the_long_thin_point_of_a_thing_is_kept_beside_what_else_is_printed_on_the_mat():
+    # A diagonal like the mats of the trade have them; the point is as thin and as long as a printed line seen in part.
+    ring = np.array([[24, 61.3], [88, 54.2], [118, 64], [116, 96], [84, 88]])
+    d, across, down = mat_drawing("green", [])
+    d.line([(8, 25), (58, 75)], width_mm=0.45, colour=MATS["green"][1])
+    d.fill(ring, colour=(186, 52, 48))
+    assert_outlines(mat_sheet(d, across, down, [(ring, None)]), [(ring, None)])
+
+
 def test_an_edge_is_found_under_a_line_of_the_things_own_colour_and_is_said_to_be_less_sure_there():
     # Card of the lines' own colour; its left side lies in the middle of the line at 35 mm and leaves it slowly.
     ring = np.array([[34.9, 37.6], [91.3, 38.9], [89.7, 88.2], [35.6, 87.1]])

@@ -48,6 +48,7 @@ def edge_candidate(thing: Thing, pixels: NDArray[np.uint8], bodies: Bodies) -> C
             bridged=np.zeros(len(points), dtype=bool),
             reader=_reader(thing, pixels, bodies, index),
             hole=index > 0,
+            beyond_px=None if index > 0 else thing.beyond_px,
         )
 
     return Candidate(

@@ -26,6 +26,7 @@ from tracer.search.mat_edge import EdgeLine, find_edge_line
 from tracer.search.mat_grid import GridLook, MatGrid, read_look
 from tracer.search.mat_ground import read_mat_ground
 from tracer.search.mat_light import OnMat
+from tracer.search.mat_points import points_on_mat
 from tracer.search.necks import joined_cores
 from tracer.search.raster import (
     Mask,
@@ -79,6 +80,7 @@ class Thing:
 
     ``points`` and ``holes`` are in pixels of the picture; ``weights`` are on linear R, G, B and make it darker than the
     ground; ``light`` is its own lightness (0..1, linear); ``runs_off`` tells whether it crosses the picture's border.
+    ``beyond_px`` is where and how far its colour goes on beyond ``points`` (:class:`tracer.candidate.RoughOutline`).
     ``clear`` is the picture around it without the lines of the mat it lies on; ``lines`` are its outline and its holes
     where they are known beside those lines; ``colour`` is linear R, G, B as a share of the ground's light.
     """
@@ -88,6 +90,7 @@ class Thing:
     weights: NDArray[np.float64]
     light: float
     runs_off: bool = False
+    beyond_px: tuple[float, float, float] | None = None
     clear: Clear | None = None
     lines: tuple[EdgeLine | None, ...] = ()
     colour: NDArray[np.floating] | None = None
@@ -331,8 +334,12 @@ def _edge_of(
     thing = replace(thing, holes=tuple(h for h in thing.holes if _is_open(share, at(h), per_px)))
     if clear is not None and bodies.grid is not None and bodies.look is not None:
         # Now that the edge is known nearly, it is sought among the mat's lines themselves.
-        shape = to_size(region, crop.shape[1], crop.shape[0])
         on = OnMat(pixels=to_rgb(pixels), grid=bodies.grid, look=bodies.look, ground=ground, thing=colour)
+        points, beyond_px = points_on_mat(thing.points, on, mm_per_px)
+        shape = to_size(region, crop.shape[1], crop.shape[0])
+        if points is not thing.points:
+            cv2.fillPoly(shape, [np.rint(points - [x0 * zoom, y0 * zoom]).astype(np.int32)], 1)
+        thing = replace(thing, points=points, beyond_px=beyond_px)
         rings, found = [], []
         for ring, hole in ((thing.points, False), *((h, True) for h in thing.holes)):
             found.append(find_edge_line(ring, replace(on, hole=hole)))
