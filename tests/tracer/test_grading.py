@@ -2,10 +2,12 @@
 
 from itertools import pairwise
 
+import cv2
 import numpy as np
 import pytest
 
 from tracer.search.closing import Part, SizeLoop
+from tracer.search.fitted import Ink
 from tracer.search.grading import graded
 
 MM_PER_PX = 0.1
@@ -67,3 +69,38 @@ def test_a_line_is_not_laid_on_bare_paper():
 def test_two_sizes_tell_no_grading():
     loops = [size(0), size(1, 2.5)]
     assert graded(loops, MM_PER_PX, lambda _: 0.0) == loops
+
+
+def packed_corners(rank):
+    """Sizes whose left sides lie closer than a line is wide and cross halfway; they grade to the right."""
+    g = rank - 2
+    return np.array([(20 + 0.15 * g, 30), (90 + 4 * g, 30 - 1.5 * g), (110 + 4 * g, 120 + 2 * g), (20 - 0.15 * g, 120)])
+
+
+def packed_size(rank, wrong_mm):
+    """One size; its side in the pack was traced along another one's line and beside it, unseen by itself."""
+    a, b, c, d = packed_corners(rank)
+    after, before = d + 3 * (c - d) / np.hypot(*(c - d)), a + 3 * (b - a) / np.hypot(*(b - a))
+    hidden = way(after, d, d + (a - d) * 0.3 + [wrong_mm, 0], d + (a - d) * 0.7 + [wrong_mm, 0], a, before)
+    parts = (
+        Part(points=way(before, b, c, after), kind="single", white_mm=0.0),
+        Part(points=hidden, kind="common", white_mm=0.0, sure=False),
+    )
+    return SizeLoop(parts=parts, chains=frozenset({rank}), own=1.0, area=1.0, rank=rank)
+
+
+def test_sizes_packed_closer_than_their_lines_are_wide_are_laid_by_the_borders_of_their_ink():
+    true = [packed_corners(k) for k in range(5)]
+    mask = np.zeros((1400, 1300), np.uint8)
+    for line in true:
+        cv2.polylines(mask, [np.rint(line / MM_PER_PX * 16).astype(np.int32)], True, 255, 4, cv2.LINE_8, 4)
+    loops = [packed_size(k, 1.5) for k in range(5)]
+
+    def white_mm(points):
+        column, row = np.rint(points).astype(int).T
+        return float((cv2.dilate(mask, np.ones((3, 3), np.uint8))[row, column] == 0).sum()) * MM_PER_PX
+
+    out = graded(loops, MM_PER_PX, white_mm, Ink(mask=mask, mm_per_px=MM_PER_PX, width_mm=0.4), 5)
+    assert min(farthest(loop, line) for loop, line in zip(loops, true, strict=True)) > 1.2
+    assert max(farthest(loop, line) for loop, line in zip(out, true, strict=True)) < 0.4
+    assert {"single", "graded"} == {p.kind for p in out[0].parts}

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from tracer.search.closing import Part, SizeLoop, close_chains
 from tracer.search.drawn import LineWork, Loop
+from tracer.search.fitted import Ink
 from tracer.search.follow import Follower
 from tracer.search.gaps import prune_spurs
 from tracer.search.grading import graded
@@ -186,7 +187,9 @@ def follow_sizes(work: LineWork, loop: Loop, free: NDArray[np.uint8] | None = No
         follower.keep_to(ranks.of)
         ranks = find_ranks(follower, nesting) or ranks
         follower.keep_to(ranks.of)
-        loops = graded(close_ranks(follower, ranks, _LONG_SHARE * around / 2, alike=_ALIKE), fine_mm, follower.white_mm)
+        loops = close_ranks(follower, ranks, _LONG_SHARE * around / 2, alike=_ALIKE)
+        drawn = Ink(mask=fine, mm_per_px=fine_mm, width_mm=tracklets.width_px * fine_mm)
+        loops = graded(loops, fine_mm, follower.white_mm, drawn, ranks.count)
     if len(loops) < LEAST_LINES:
         follower.ranks = None
         loops = close_chains(

@@ -16,8 +16,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from tracer.search.closing import Part, SizeLoop, shoelace
+from tracer.search.explained import better_lines
+from tracer.search.fitted import Ink, fit_to_ink
 from tracer.search.graph import Points
 
 _STEP_MM = 0.5
@@ -33,6 +36,8 @@ _BARE_MM, _BARE_SHARE = 0.6, 0.25
 """A line may lie on so much more bare paper than the one traced: its dashes are not there where others' are."""
 _MOVED_MM = 0.3
 """Smaller differences are left as they were traced."""
+_OWN_MM = 0.3
+"""A fitted line so close to where its size was seen by itself was seen there."""
 _WORST_RMS_MM = 0.5
 """Grading that fits the lines that were seen no better than this tells nothing."""
 
@@ -50,11 +55,18 @@ class _Line:
     step_mm: float
 
 
-def graded(loops: Sequence[SizeLoop], mm_per_px: float, white_mm: Callable[[Points], float]) -> list[SizeLoop]:
+def graded(
+    loops: Sequence[SizeLoop],
+    mm_per_px: float,
+    white_mm: Callable[[Points], float],
+    ink: Ink | None = None,
+    count: int = 0,
+) -> list[SizeLoop]:
     """Return the lines with the stretches that were not seen by themselves laid by the grading of all.
 
     ``loops`` are those of known ranks; with fewer than three of them, or without corners that they have in common,
-    they are returned as they are.
+    they are returned as they are. With the ``ink``, and the ``count`` of sizes in it, grading is fitted to it too, and
+    lines that explain it better so are taken from there.
     """
     if len(loops) < _LEAST_SIZES:
         return list(loops)
@@ -78,10 +90,40 @@ def graded(loops: Sequence[SizeLoop], mm_per_px: float, white_mm: Callable[[Poin
         return list(loops)
     off = np.hypot(*(at - model).transpose(2, 0, 1))
     limit = min(_WRONG_MM, max(_RIGHT_MM, _WRONG_SIGMAS * rms))
-    return [
+    laid = [
         _laid(loop, line, place, model[n], seen[n] & (off[n] < limit), mm_per_px, white_mm)
         for n, (loop, line, place) in enumerate(zip(loops, lines, places, strict=True))
     ]
+    # Grading that leaves the sheet was carried on too far from too little.
+    inside = (model > -_FAR_MM) & (model < np.array(ink.mask.shape[::-1]) * ink.mm_per_px + _FAR_MM) if ink else False
+    if ink is None or not np.all(inside):
+        return laid
+    ranks = [s.rank for s in loops]
+    own = [line.points[line.sure] for line in lines]
+    fitted = fit_to_ink(model, steps, ranks, max(count, ranks[-1] + 1), heads, own, ink)
+    put = list(fitted / mm_per_px)
+    better = better_lines([s.points for s in laid], put, ink, white_mm)
+    return [
+        _in_parts(loop, points, seen_at / mm_per_px, _OWN_MM / mm_per_px) if take else loop
+        for loop, points, seen_at, take in zip(laid, put, own, better, strict=True)
+    ]
+
+
+def _in_parts(loop: SizeLoop, points: Points, own: Floats, near_px: float) -> SizeLoop:
+    """Return a loop that runs over other points, with those stretches told apart that were seen as its own."""
+    seen = np.zeros(len(points), dtype=bool)
+    if len(own):
+        near = np.tile(cKDTree(own).query(points)[0] < near_px, 3)
+        around = np.asarray(ndimage.binary_opening(near, iterations=_BESIDE))
+        seen = around[len(points) : 2 * len(points)]
+    points, seen = (np.roll(v, -int(np.argmax(np.diff(seen, prepend=seen[-1]))), axis=0) for v in (points, seen))
+    closed = np.vstack([points, points[:1]])
+    bounds = [0, *(np.flatnonzero(np.diff(seen)) + 1).tolist(), len(points)]
+    parts = tuple(
+        Part(points=closed[a : b + 1], kind="single" if seen[a] else "graded", white_mm=0.0, sure=bool(seen[a]))
+        for a, b in itertools.pairwise(bounds)
+    )
+    return replace(loop, parts=parts, area=shoelace(points))
 
 
 def _oriented(loop: SizeLoop) -> SizeLoop:
