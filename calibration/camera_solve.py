@@ -197,11 +197,13 @@ class Problem:
             gain = cost - trial_cost
             theta, r, cost = theta + step, trial, trial_cost
             damping = max(damping / 8, _FREE)
-            if gain <= self.settled + 1e-7 * cost:
+            # What is small against the noise is small against whatever else the points miss by.
+            settled = self.settled * max(1.0, cost / self.points) + 1e-7 * cost
+            if gain <= settled:
                 # A damped step gains little along a valley, however far the bottom is: a free one tells.
                 free = normal / np.outer(scale, scale) + _FREE * np.eye(len(theta))
                 promised = float(gradient / scale @ np.linalg.solve(free, gradient / scale))
-                if damping <= _FREE or promised - gain <= self.settled + 1e-7 * cost:
+                if damping <= _FREE or promised - gain <= settled:
                     break
                 damping = max(damping / 512, _FREE)
         return theta

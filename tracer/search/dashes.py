@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -13,6 +14,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from tracer.search.graph import Edge, LineGraph, Points, angle, calmed, measure_lines
+from tracer.search.marks_text import TextBlock
 
 LONGEST_SPACE_MM = 3.2
 """The spaces between dashes are no longer (common practice, no source)."""
@@ -27,6 +29,37 @@ ALIKE, _STEPS = 0.5, 4
 practice, no source)."""
 _BEND_REACH_MM, _LEAST_LEG_MM = 0.9, 1.2
 _BESIDE_MM = 0.25
+_ROW, _SAME_LENGTH, _SAME_INK = 5, 0.12, 0.18
+"""So many marks in a block whose lengths and ink vary by so little (standard deviations) are a printed line style: the
+letters of words vary by 0.25 and 0.6 at least, and few words are of one letter only (measured)."""
+
+
+def printed_dashes(texts: Sequence[TextBlock], small: NDArray[np.int32]) -> list[bool]:
+    """Return which of some blocks that look like text are the dashes of lines, a few of them or a whole row.
+
+    Dashes of one line are all alike; where a row of them is seen, single ones of the same look are more of it.
+
+    Parameters
+    ----------
+    texts : sequence of TextBlock
+    small : ndarray of int, shape (N, 6)
+        All small marks (see :class:`tracer.search.drawn.LineWork`).
+    """
+    ink = {(int(m[0]), int(m[1]), int(m[2]), int(m[3])): float(m[4]) for m in small}
+    looks = []
+    for block in texts:
+        boxes = [(int(g[0]), int(g[1]), int(g[2]), int(g[3])) for g in block.glyphs]
+        looks.append(np.array([[math.hypot(b[2], b[3]), ink.get(b, 0.0)] for b in boxes]))
+    usual = [np.median(look, axis=0) for look in looks]
+    alike = [
+        bool((look.std(axis=0) < np.array([_SAME_LENGTH, _SAME_INK]) * np.maximum(middle, 1.0)).all())
+        for look, middle in zip(looks, usual, strict=True)
+    ]
+    rows = [middle for look, middle, same in zip(looks, usual, alike, strict=True) if same and len(look) >= _ROW]
+    return [
+        same and any((np.abs(row - middle) < np.array([_SAME_LENGTH, _SAME_INK]) * row).all() for row in rows)
+        for middle, same in zip(usual, alike, strict=True)
+    ]
 
 
 def in_line(

@@ -22,6 +22,7 @@ from tracer.reading.read import read_words, without_repeats
 from tracer.search.candidates import drawn_candidate, edge_candidate, reading_order
 from tracer.search.choose import choose_sizes
 from tracer.search.crosses import find_crosses, without_crosses
+from tracer.search.dashes import printed_dashes
 from tracer.search.drawn import LineWork, lies_in
 from tracer.search.edges import Bodies, Thing, ground_sheets, without_grid
 from tracer.search.first_look import FirstLook, first_look
@@ -134,7 +135,9 @@ def find_candidates(
         if can_read_words():
             report("words", 0.75)
             # What a mat has printed on it beside things cut out is no label of theirs.
-            legible = _on_pieces(texts, [ink.from_picture(t.points) for t in things], papers, drawn)
+            dashes = printed_dashes(texts, work.small)
+            legible = [t for t, is_dashes in zip(texts, dashes, strict=True) if not is_dashes]
+            legible = _on_pieces(legible, [ink.from_picture(t.points) for t in things], papers, drawn)
             regions = word_regions(legible, ink, tables, work.small) + lone_letters(work, legible, frames)
             regions += [square_region(r, scale) for r in (sheet.reference, *sheet.others) if r.kind == "square"]
             lines = read_words(pixels, regions)

@@ -40,6 +40,9 @@ _FLOOR_SIGMA_PX = 0.03
 """No printed line is known better than this: resampling, fibres and print raster."""
 _MOST_FITTED = 250
 _ROUGH_CHI2 = 0.5
+_MANY_NODES, _HOPELESS_CHI2 = 60, 50.0
+"""So few nodes that miss by so much are chance: crossings of a mat's lines fit within a few, of lifted ones there are
+many before they miss (measured)."""
 _AHEAD = 20
 _REACHES_PX = (2.0, 5.0, 1e9)
 _WIDTHS_PX = (0.9, 1.3, 2.0, 3.0)
@@ -383,6 +386,8 @@ def grow(
             return result
         if turn > 0:
             result = (fit, nodes)
+            if len(nodes) < _MANY_NODES and fit.reduced_chi2 > _HOPELESS_CHI2:
+                return None
         good = (
             np.linalg.norm(fit.plane.to_px(MmPoints(nodes.astype(np.float64))) - points, axis=1)
             < _REACH_FLOOR_PX + 4 * sigma
