@@ -78,6 +78,11 @@ def choose_sizes(
     return _without_links(work, first, out), counts
 
 
+def are_nested(work: LineWork, drawn: Sequence[Found], frames: Collection[int]) -> bool:
+    """Return whether any of the pieces seems to be several sizes drawn into each other."""
+    return any(is_bundle(work, work.loops[i]) for i in {f.loop for f in drawn} - set(frames))
+
+
 def _family(work: LineWork, index: int, mass: float) -> dict[int, Found]:
     """Return the lines of all sizes in a loop and in the loops inside it by number, 1 the smallest."""
     if not is_bundle(work, work.loops[index]):

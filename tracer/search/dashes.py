@@ -29,9 +29,10 @@ ALIKE, _STEPS = 0.5, 4
 practice, no source)."""
 _BEND_REACH_MM, _LEAST_LEG_MM = 0.9, 1.2
 _BESIDE_MM = 0.25
-_ROW, _SAME_LENGTH, _SAME_INK = 5, 0.12, 0.18
-"""So many marks in a block whose lengths and ink vary by so little (standard deviations) are a printed line style: the
-letters of words vary by 0.25 and 0.6 at least, and few words are of one letter only (measured)."""
+_ROW, _SAME = 6, np.array([0.1, 0.12])
+"""So many marks in a block whose lengths and ink vary by so little (standard deviations) are a printed line style: in
+words of so many letters lengths vary by 0.06 to 0.3 and ink by 0.2 and more, in dashes by up to 0.09 and 0.11 (measured
+on rendered sheets)."""
 
 
 def printed_dashes(texts: Sequence[TextBlock], small: NDArray[np.int32]) -> list[bool]:
@@ -52,13 +53,13 @@ def printed_dashes(texts: Sequence[TextBlock], small: NDArray[np.int32]) -> list
         looks.append(np.array([[math.hypot(b[2], b[3]), ink.get(b, 0.0)] for b in boxes]))
     usual = [np.median(look, axis=0) for look in looks]
     alike = [
-        bool((look.std(axis=0) < np.array([_SAME_LENGTH, _SAME_INK]) * np.maximum(middle, 1.0)).all())
+        bool((look.std(axis=0) < _SAME * np.maximum(middle, 1.0)).all())
         for look, middle in zip(looks, usual, strict=True)
     ]
     rows = [middle for look, middle, same in zip(looks, usual, alike, strict=True) if same and len(look) >= _ROW]
     return [
-        same and any((np.abs(row - middle) < np.array([_SAME_LENGTH, _SAME_INK]) * row).all() for row in rows)
-        for middle, same in zip(usual, alike, strict=True)
+        same and any((np.abs(look - row) < 2.0 * _SAME * row).all() for row in rows)
+        for look, same in zip(looks, alike, strict=True)
     ]
 
 

@@ -20,7 +20,7 @@ from tracer.piece import Mark
 from tracer.reading.models import can_read_words
 from tracer.reading.read import read_words, without_repeats
 from tracer.search.candidates import drawn_candidate, edge_candidate, reading_order
-from tracer.search.choose import choose_sizes
+from tracer.search.choose import are_nested, choose_sizes
 from tracer.search.crosses import find_crosses, without_crosses
 from tracer.search.dashes import printed_dashes
 from tracer.search.drawn import LineWork, lies_in
@@ -117,12 +117,7 @@ def find_candidates(
         drawn, other = find_pieces(work, texts)
         things, papers, drawn, cut_off = _cut_out(sheet, look, drawn)
     findings: list[Finding] = []
-    drawn, counts = choose_sizes(work, drawn, other, size_line)
-    if size_line is None and max(counts, default=1) > 1:
-        # Sizes drawn into each other run together to bands that are no spots: the lines are read again for it.
-        work = look.bundled()
-        drawn, other = find_pieces(work, texts)
-        drawn, counts = choose_sizes(work, drawn, other, size_line)
+    work, drawn, other, counts = _of_one_size(look, texts, drawn, other, size_line)
     findings += _size_findings(sheet, counts, size_line)
     seen([*(ink.to_picture(f.points) for f in drawn), *(PxPoints(t.points) for t in things)])
     lines: list[TextLine] = []
@@ -224,6 +219,21 @@ def _cut_out(
             things.append(thing)
             drawn = [f for f in drawn if not lies_in(f.points, body)]
     return things, papers, drawn, cut_off
+
+
+def _of_one_size(
+    look: FirstLook, texts: Sequence[TextBlock], drawn: list[Found], other: dict[int, str], size_line: int | None
+) -> tuple[LineWork, list[Found], dict[int, str], list[int]]:
+    """Return the line work, the pieces, each of one size, what else was found in it, and how many sizes each has."""
+    if size_line is None and are_nested(look.work, drawn, other):
+        # Sizes drawn into each other run together to bands that are no spots: the lines are read again for it.
+        work = look.bundled()
+        pieces, rest = find_pieces(work, texts)
+        pieces, counts = choose_sizes(work, pieces, rest, None)
+        if max(counts, default=1) > 1:
+            return work, pieces, rest, counts
+    drawn, counts = choose_sizes(look.work, drawn, other, size_line)
+    return look.work, drawn, other, counts
 
 
 def _is_framed(drawn: Sequence[Found], frames: Sequence[Points]) -> bool:
