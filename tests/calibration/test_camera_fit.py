@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -181,6 +182,24 @@ def test_a_ruler_alone_gives_scale_along_itself() -> None:
     )
     ends = fit.plane.to_mm(PxPoints(shoot(ticks[[0, -1]] + [300, 300], tilt_deg=3, k1=0.0, k2=0.0)))
     assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(300, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    "lens", [(-0.12, 0.02, 0.0, 0.0, 0.01), (0.12, -0.03, 0.002, -0.003, 0.0), (-0.3, 0.1, 0.0, 0.0, 0.0)]
+)
+def test_lens_is_undone_as_opencv_undoes_it(lens: tuple[float, float, float, float, float]) -> None:
+    """Reference library: OpenCV's ``undistortPoints``, and its order of the coefficients."""
+    seen = np.random.default_rng(3).uniform(-0.5, 0.5, (400, 2))
+    until = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 500, 1e-15)
+    expected = cv2.undistortPoints(seen[:, None], np.eye(3), np.array(lens), R=None, P=None, criteria=until)[:, 0]
+    plane = PlaneMap(homography=np.eye(3), distortion=lens)
+    assert np.abs(plane.undistort(seen) - expected).max() < 1e-9
+    assert np.abs(plane.distort(plane.undistort(seen)) - seen).max() < 1e-11
+
+
+def test_places_that_no_lens_shows_stay_finite() -> None:
+    folded = PlaneMap(homography=np.eye(3), distortion=(-0.4, 0.1, 0.01, 0.0, -0.5))
+    assert np.isfinite(folded.undistort(np.array([[3.0, 4.0], [-1e4, 1e4], [0.0, 0.0]]))).all()
 
 
 def test_pixels_to_millimetres_and_back_return() -> None:

@@ -58,7 +58,7 @@ def printed_dashes(texts: Sequence[TextBlock], small: NDArray[np.int32]) -> list
     ]
     rows = [middle for look, middle, same in zip(looks, usual, alike, strict=True) if same and len(look) >= _ROW]
     return [
-        same and any((np.abs(look - row) < 2.0 * _SAME * row).all() for row in rows)
+        same and any((np.abs(look - row) < 1.5 * _SAME * row).all() for row in rows)
         for look, same in zip(looks, alike, strict=True)
     ]
 
