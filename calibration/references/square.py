@@ -380,10 +380,15 @@ def _ratio(a: FoundSquare, b: FoundSquare) -> float | None:
     return 1.0 / max(float(side_lengths(np.asarray(flat, dtype=np.float64)).mean()), 1e-9)
 
 
+def _in_both_units(one: str, other: str) -> bool:
+    return one.endswith("in") != other.endswith("in")
+
+
 def pair_by_ratio(squares: Sequence[FoundSquare]) -> list[Reference]:
     """Decide two squares' sizes by the ratio of their sides, where one pair of usual sizes alone has it (to 0.4 %).
 
-    A further square of no usual size tells that these are no test squares: patches come in sizes too.
+    A further square of no usual size tells that these are no test squares: patches come in sizes too. Two squares apart
+    must be one in inches and one in centimetres: sides in one unit are as small whole numbers, and so are patches'.
     """
     sizes = (*USUAL_SIZES, "4cm")
     for a, b in itertools.permutations(squares, 2):
@@ -393,7 +398,8 @@ def pair_by_ratio(squares: Sequence[FoundSquare]) -> list[Reference]:
         pairs = [
             (p, q) for p, q in itertools.permutations(sizes, 2) if abs(side_mm(p) / side_mm(q) / ratio - 1) < 0.004
         ]
-        if len(pairs) == 1:
+        nested = lies_within(np.asarray(b.quad.corners_px).mean(axis=0), [a.quad.corners_px])
+        if len(pairs) == 1 and (nested or _in_both_units(*pairs[0])):
             mm = [side_mm(pairs[0][0]) * s.side_px / a.side_px for s in squares if s is not a and s is not b]
             if all(any(abs(side / side_mm(size) - 1) < _ABOUT for size in sizes) for side in mm):
                 return [as_reference(a, pairs[0][0]), as_reference(b, pairs[0][1])]

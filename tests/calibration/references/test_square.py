@@ -99,16 +99,25 @@ def test_patches_side_by_side_in_a_tilted_photo_have_no_size(seed: int) -> None:
     assert squares.pair_by_ratio(found) == []
 
 
-@pytest.mark.parametrize("third_mm", [0.0, 44.0])
-def test_patches_of_which_two_have_the_ratio_of_usual_sizes_are_told_by_the_third(third_mm: float) -> None:
+@pytest.mark.parametrize(
+    ("sides", "sizes"),
+    [
+        ([38.1, 63.5], []),  # 1 1/2 and 2 1/2 in, as 3 to 5 cm
+        ([38.1, 63.5, 44.0], []),
+        ([25.4, 40.0], ["4cm", "1in"]),
+        ([25.4, 40.0, 44.0], []),
+        ([30.0, 50.0], []),  # what patches of 1 1/2 and 2 1/2 in look like too
+    ],
+)
+def test_squares_side_by_side_have_sizes_only_as_one_in_inches_and_one_in_centimetres(
+    sides: list[float], sizes: list[str]
+) -> None:
     scene = paper_scene(190, 80)
-    sides = [38.1, 63.5, third_mm] if third_mm else [38.1, 63.5]
     for x, side in zip((8, 50, 118), sides, strict=False):
         scene.stroke(rectangle(x, 10, side, side), 0.35, INK)
     search = SearchPicture(picture=picture_of(scanned(scene, tag_dpi=None)))
     found = squares.find(search, None)
-    # Two alone cannot be told from 3 and 5 cm.
-    assert [r.size for r in found] == ([] if third_mm else ["5cm", "3cm"])
+    assert [r.size for r in found] == sizes
 
 
 def test_table_cells_codes_frames_with_lines_inside_and_ovals_are_no_test_square() -> None:
