@@ -225,7 +225,9 @@ def _of_one_size(
     look: FirstLook, texts: Sequence[TextBlock], drawn: list[Found], other: dict[int, str], size_line: int | None
 ) -> tuple[LineWork, list[Found], dict[int, str], list[int]]:
     """Return the line work, the pieces, each of one size, what else was found in it, and how many sizes each has."""
-    if size_line is None and are_nested(look.work, drawn, other):
+    if not are_nested(look.work, drawn, other):
+        return look.work, drawn, other, [1] * len(drawn)
+    if size_line is None:
         # Sizes drawn into each other run together to bands that are no spots: the lines are read again for it.
         work = look.bundled()
         pieces, rest = find_pieces(work, texts)
