@@ -38,7 +38,6 @@ _CODES = 4096
 _DARKEST, _LIGHTEST = 0.25, 1.12
 """Shares of its light that a bare mat may have in a shadow and for its unevenness (judgement)."""
 _SHADE_SIGMAS_PX = (1.5, 4.0, 12.0)
-_FINE_SIGMA_PX = 2.0
 _NOISE = 0.012
 """Usual noise of linear light after JPEG (judgement)."""
 _EDGE_PX, _FADE_PX = 8.0, 2.0
@@ -218,23 +217,12 @@ def _from_beside(
     values = values * weight
     out, done = np.zeros_like(values), np.zeros_like(values)
     for sigma in sigmas_px:
-        mass = _blurred(weight, sigma)
-        mean = _blurred(values, sigma) / np.maximum(mass, np.float32(1e-6))
+        mass = cv2.GaussianBlur(weight, (0, 0), sigma)
+        mean = cv2.GaussianBlur(values, (0, 0), sigma) / np.maximum(mass, np.float32(1e-6))
         own = np.clip((mass - 0.01) / 0.05, 0, 1) * (1 - done)
         out += own * mean
         done += own
     return np.asarray(out + (1 - done) * np.float32(otherwise), dtype=np.float32)
-
-
-def _blurred(image: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
-    """Return an image blurred; a broad blur is as good on a smaller copy, and much quicker."""
-    step = max(1, int(sigma_px / _FINE_SIGMA_PX))
-    if step == 1:
-        return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px), dtype=np.float32)
-    rows, columns = image.shape
-    small = cv2.resize(image, (-(-columns // step), -(-rows // step)), interpolation=cv2.INTER_AREA)
-    calm = cv2.GaussianBlur(small, (0, 0), sigma_px / step)
-    return np.asarray(cv2.resize(calm, (columns, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def encoded(light: NDArray[np.float32]) -> NDArray[np.uint8]:

@@ -12,7 +12,6 @@ Source: Rabiner, "A tutorial on hidden Markov models", 1989 (the forward-backwar
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,7 +64,7 @@ _ARM_PX, _ROOM_PX, _STRAIGHT_COS = 6, 9, 0.994
 """Two arms so long on each side of a place, so far from it, that run on within six degrees are one straight run."""
 _ASIDE_PX, _NARROW_PX, _BESIDE_PX = 1.0, 6, 3
 """What leaves it by so much is none of it, inward if so narrow; nor is what lies so near to that (judgement)."""
-_FEWEST_PLAIN, _MOST_PLAIN = 24, 200
+_FEWEST_PLAIN, _MOST_PLAIN = 24, 300
 _NEARLY_PX = 1.5
 _KNOWN_PX = 4.0
 """An outline is that which was looked for when it lies so near to it."""
@@ -294,7 +293,7 @@ def _usual_blur(light: Light) -> float:
     if len(pick) < _FEWEST_PLAIN:
         pick = np.arange(len(light.plain))
     some = light[pick[:: max(1, len(pick) // _MOST_PLAIN)]]
-    return _least(lambda blur: float(np.median(misfits(some, _PLACES, blur)[0].min(axis=1))), _BLURS_PX[2])
+    return min(_BLURS_PX, key=lambda blur: float(np.median(misfits(some, _PLACES, blur)[0].min(axis=1))))
 
 
 def _blur_of_codes(light: Light, offset: Floats, levels: Floats, otherwise: float) -> float:
@@ -309,23 +308,7 @@ def _blur_of_codes(light: Light, offset: Floats, levels: Floats, otherwise: floa
     def misfit(blur: float) -> float:
         return float(np.median(code_misfits(light[pick], blur, levels[pick], _LEVELS_SIGMA).min(axis=1)))
 
-    return _least(misfit, otherwise)
-
-
-def _least(cost: Callable[[float], float], start: float) -> float:
-    """Return the blur of least cost, gone down to from one of them: the cost has one valley."""
-    known = {start: cost(start)}
-    at = _BLURS_PX.index(start)
-    for step in (-1, 1):
-        while 0 <= at + step < len(_BLURS_PX):
-            beside = _BLURS_PX[at + step]
-            known[beside] = cost(beside)
-            if known[beside] >= known[_BLURS_PX[at]]:
-                break
-            at += step
-        if _BLURS_PX[at] != start:
-            break
-    return _BLURS_PX[at]
+    return min(_BLURS_PX, key=misfit)
 
 
 def _along(cost: Floats) -> Floats:
