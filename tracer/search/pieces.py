@@ -13,7 +13,8 @@ From the outermost loop of a block to the outline of a piece:
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -36,12 +37,17 @@ LOGO_SHARE, LOGO_MM = 1.8, 45.0
 """A small closed line so much heavier than the cutting lines is a printer's ornament (common practice, no source)."""
 NECK_MM = 10.0
 """Faces that touch along less than this are two pieces that touch (common practice, no source)."""
+_CLEAR_RAD, _DOUBT_RAD, _STRAIGHT_RAD = math.radians(45), math.radians(15), math.radians(20)
+"""A line's way on is clear by so much, in doubt within so much (what thinning bends short stubs by), and straight
+within so much (judgement)."""
+_LINE_SHARE, _CURL_SHARE = 0.85, 0.6
+"""A line as thinned is not much longer than its chord; the strokes of a letter are (geometry)."""
 CORNER_REACH_MM = 4.0
 CORNER_RAD = math.radians(8)
 """Where a line divides one piece, the outline runs straight on across its ends within this (common practice)."""
 _LINE_MM, _WORKED_SHARE = 6.0, 0.12
-BUMP_MM = 9.0
-"""Faces on the rim up to this size are notches or letters (common practice, no source)."""
+BUMP_MM, _TOGETHER = 9.0, 3
+"""Faces on the rim up to this size are notches or letters (common practice, no source), so many together at most."""
 
 
 class Stretch(NamedTuple):
@@ -218,13 +224,9 @@ def straighten(graph: LineGraph, block: Sequence[int], loop: Face, mm_per_px: fl
 def _one_bump_less(graph: LineGraph, members: list[int], loop: Face, mm_per_px: float) -> tuple[Face, list[int]] | None:
     largest = BUMP_MM / mm_per_px
     on_rim = {index for index, _ in loop.steps}
-    for face in find_faces(graph, members):
-        if face.area <= 0 or face.area > largest * largest:
-            continue
-        if np.ptp(face.points, axis=0).max() > largest:
-            continue
-        outside = [step for step in face.steps if step[0] in on_rim]
-        inside = [step for step in face.steps if step[0] not in on_rim]
+    for border in _bumps(find_faces(graph, members), on_rim, largest):
+        outside = [step for step in border if step[0] in on_rim]
+        inside = [step for step in border if step[0] not in on_rim]
         if not outside or not inside:
             continue
         around = sum(graph.edges[i].length for i, _ in outside)
@@ -245,26 +247,81 @@ def _one_bump_less(graph: LineGraph, members: list[int], loop: Face, mm_per_px: 
     return None
 
 
+def _bumps(faces: Sequence[Face], on_rim: set[int], largest_px: float) -> Iterator[list[tuple[int, bool]]]:
+    """Yield the borders of little faces on the rim, then those of some that lie together: a letter has several."""
+    small = [
+        f for f in faces if 0 < f.area <= largest_px * largest_px and np.ptp(f.points, axis=0).max() <= largest_px
+    ]  # fmt: skip
+    owners: dict[int, list[int]] = {}
+    for k, face in enumerate(small):
+        for index, _ in face.steps:
+            owners.setdefault(index, []).append(k)
+    groups = [(k,) for k, face in enumerate(small) if any(i in on_rim for i, _ in face.steps)]
+    for size in range(1, _TOGETHER + 1):
+        for group in groups:
+            count = Counter(i for k in group for i, _ in small[k].steps)
+            yield [step for k in group for step in small[k].steps if count[step[0]] == 1]
+        if size == _TOGETHER:
+            return
+        grown = {
+            tuple(sorted((*group, k)))
+            for group in groups
+            for g in group
+            for i, _ in small[g].steps
+            for k in owners[i]
+            if k not in group
+        }
+        groups = [g for g in sorted(grown) if _extent([small[k] for k in g]) <= largest_px]
+
+
+def _extent(faces: Sequence[Face]) -> float:
+    return float(np.ptp(np.concatenate([f.points for f in faces]), axis=0).max())
+
+
 def _runs_on(graph: LineGraph, loop: Face, outside: list[tuple[int, bool]], inside: list[tuple[int, bool]]) -> bool:
-    """Return whether the rim's own direction continues along the inner way better than along the outer one."""
+    """Return whether the rim's own direction continues along the inner way better than along the outer one.
+
+    Either all that leads to the ends of the outer way one way round the loop says so; or what leads there from one side
+    clearly does, and what leads there from the other is in doubt, or ends at a corner where the outer way winds like a
+    letter and the inner one does not.
+    """
     gone = {i for i, _ in outside}
-    kept = [k for k, (i, _) in enumerate(loop.steps) if i not in gone]
-    if not kept:
-        return False
-    starts = [k for k in kept if loop.steps[(k + 1) % len(loop.steps)][0] in gone]
-    turns = []
-    for k in starts:
-        index, forwards = loop.steps[k]
-        edge = graph.edges[index]
-        node = edge.end if forwards else edge.start
-        arriving = direction(edge.points if forwards else edge.points[::-1], at_end=True)
-        following = loop.steps[(k + 1) % len(loop.steps)]
-        around = leaving(graph, following[0], node)
-        ways = [leaving(graph, i, node) for i, _ in inside if node in (graph.edges[i].start, graph.edges[i].end)]
-        if not ways:
+    count = len(loop.steps)
+    turns: dict[bool, list[tuple[float, float]]] = {True: [], False: []}
+    for k, (index, along) in enumerate(loop.steps):
+        if index in gone:
             continue
-        turns.append((min(angle(arriving, w) for w in ways), angle(arriving, around)))
-    return bool(turns) and all(under < around for under, around in turns)
+        for ahead in (True, False):
+            following = loop.steps[(k + 1 if ahead else k - 1) % count][0]
+            if following not in gone:
+                continue
+            edge = graph.edges[index]
+            forwards = along == ahead
+            node = edge.end if forwards else edge.start
+            arriving = direction(edge.points if forwards else edge.points[::-1], at_end=True)
+            around = leaving(graph, following, node)
+            ways = [leaving(graph, i, node) for i, _ in inside if node in (graph.edges[i].start, graph.edges[i].end)]
+            if ways:
+                turns[ahead].append((min(angle(arriving, w) for w in ways), angle(arriving, around)))
+    if turns[True] and all(under < around for under, around in turns[True]):
+        return True
+    # In a corner of the line a letter hides, only one of its sides runs on along the inner way.
+    both = turns[True] + turns[False]
+    clear = any(under < _STRAIGHT_RAD and around > under + _CLEAR_RAD for under, around in both)
+    if not clear:
+        return False
+    at_corner = _chord_share(graph, inside) > _LINE_SHARE and _chord_share(graph, outside) < _CURL_SHARE
+    return at_corner or all(under < around + _DOUBT_RAD for under, around in both)
+
+
+def _chord_share(graph: LineGraph, steps: Sequence[tuple[int, bool]]) -> float:
+    """Return how long the straight way between the ends of a chain is against the chain, 0 where it is not one."""
+    count = Counter(n for i, _ in steps for n in (graph.edges[i].start, graph.edges[i].end))
+    ends = [n for n, times in count.items() if times == 1]
+    if len(ends) != 2:
+        return 0.0
+    chord = math.dist(graph.nodes[ends[0]], graph.nodes[ends[1]])
+    return chord / max(sum(graph.edges[i].length for i, _ in steps), 1e-9)
 
 
 def restore_tips(graph: LineGraph, loop: Face, hanging: dict[int, list[int]], mm_per_px: float) -> list[Stretch]:
