@@ -18,7 +18,7 @@ import struct
 import sys
 import threading
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection, Pipe
 from typing import Any, NoReturn, TypeVar
@@ -40,19 +40,22 @@ _PR_SET_PDEATHSIG = 1
 _splitting = threading.Lock()
 
 
-def share_out(work: Callable[[T], R], items: Sequence[T]) -> Iterator[R]:
+def share_out(work: Callable[[T], R], items: Sequence[T], cost: Callable[[T], float] | None = None) -> Iterator[R]:
     """Yield ``work(item)`` for every item, in the items' order, each as soon as it and those before it are done.
 
-    Whatever the second process cannot do, or does not answer for, the first does itself: an error in ``work`` comes up
-    here as it would without sharing. ``work`` must depend on nothing that another piece of work changes, and its
-    results must be such as can be pickled.
+    Where ``cost`` says how long items take, in any unit, the longest are begun first, so that both end at about the
+    same time. Whatever the second process cannot do, or does not answer for, the first does itself: an error in
+    ``work`` comes up here as it would without sharing. ``work`` must depend on nothing that another piece of work
+    changes, and its results must be such as can be pickled.
     """
-    with begun(work, items) as results:
+    with begun(work, items, cost) as results:
         yield from results
 
 
 @contextmanager
-def begun(work: Callable[[T], R], items: Sequence[T]) -> Iterator[Iterator[R]]:
+def begun(
+    work: Callable[[T], R], items: Sequence[T], cost: Callable[[T], float] | None = None
+) -> Iterator[Iterator[R]]:
     """Have the second process begin on some work at once; the first joins in when it asks for the results.
 
     Meanwhile the first may do something else. Otherwise as :func:`share_out`.
@@ -62,7 +65,8 @@ def begun(work: Callable[[T], R], items: Sequence[T]) -> Iterator[Iterator[R]]:
         yield map(work, items)
         return
     try:
-        second = _Second(work, items)
+        order = range(len(items)) if cost is None else sorted(range(len(items)), key=lambda i: -cost(items[i]))
+        second = _Second(work, items, order)
     except OSError:
         _splitting.release()
         yield map(work, items)
@@ -106,9 +110,9 @@ def _can_split() -> bool:
 class _Second:
     """The second process; both take the number of the next item from the same pipe."""
 
-    def __init__(self, work: Callable[[T], R], items: Sequence[T]) -> None:
+    def __init__(self, work: Callable[[T], R], items: Sequence[T], order: Iterable[int]) -> None:
         self._turns, turns_in = os.pipe()
-        os.write(turns_in, b"".join(_NUMBER.pack(i) for i in range(len(items))))
+        os.write(turns_in, b"".join(_NUMBER.pack(i) for i in order))
         os.close(turns_in)
         answers, results = Pipe(duplex=False)
         try:

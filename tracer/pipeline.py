@@ -174,9 +174,12 @@ def trace(
     count = len(found.candidates)
     if count:
         tell(f"tracing piece 1 of {count}", 0.0)
-    for i, outcome in enumerate(
-        share_out(lambda c: _traced_or_why_not(sheet, found.edge_pixels, c, options), found.candidates), start=1
-    ):
+    outcomes = share_out(
+        lambda c: _traced_or_why_not(sheet, found.edge_pixels, c, options),
+        found.candidates,
+        lambda c: float(len(c.outline.points_px)),
+    )
+    for i, outcome in enumerate(outcomes, start=1):
         tell(f"tracing piece {min(i + 1, count)} of {count}", i / count)
         number = first_number + len(traced)
         if isinstance(outcome, TracerError):

@@ -109,6 +109,15 @@ def test_stopping_early_ends_the_second_process() -> None:
 
 
 @split
+def test_the_longest_are_begun_first_and_come_in_the_order_of_the_items() -> None:
+    begun_at = list(share_out(lambda n: (n, time.perf_counter(), time.sleep(0.02 * n)), range(1, 9), float))
+    assert [b[0] for b in begun_at] == list(range(1, 9))
+    order = [n for n, _, _ in sorted(begun_at, key=lambda b: b[1])]
+    assert set(order[:2]) == {7, 8}
+    assert set(order[-2:]) == {1, 2}
+
+
+@split
 def test_the_second_process_begins_while_the_first_does_something_else() -> None:
     with begun(_slow_square, range(4)) as results:
         time.sleep(0.3)

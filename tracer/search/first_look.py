@@ -74,13 +74,18 @@ def first_look(
         bodies = finding.result()
     seen(bodies)
 
+    def size(index: int) -> float:
+        return float(bodies.things[index][0].size)
+
     def again() -> LineWork:
         return _lines(sheet, ink, excluded, bundled=True)
 
     if work is not None:
 
         def edges(wanted: Sequence[bool]) -> Iterator[Thing | None]:
-            return share_out(lambda k: find_edge(pixels, scale, bodies, k), [k for k, w in enumerate(wanted) if w])
+            return share_out(
+                lambda k: find_edge(pixels, scale, bodies, k), [k for k, w in enumerate(wanted) if w], size
+            )
 
         yield FirstLook(ink=ink, bodies=bodies, work=work, edges_of=edges, bundled=again)
         return
@@ -88,7 +93,7 @@ def first_look(
     # meanwhile, though some may turn out to be unwanted.
     ink = without_mat_print(ink, bodies)
     asked = [True] * len(bodies.things)
-    with begun(lambda k: find_edge(pixels, scale, bodies, k) if asked[k] else None, range(len(asked))) as results:
+    with begun(lambda k: find_edge(pixels, scale, bodies, k) if asked[k] else None, range(len(asked)), size) as results:
 
         def begun_edges(wanted: Sequence[bool]) -> Iterator[Thing | None]:
             asked[:] = wanted

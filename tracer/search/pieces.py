@@ -249,14 +249,13 @@ def _one_bump_less(graph: LineGraph, members: list[int], loop: Face, mm_per_px: 
 
 def _bumps(faces: Sequence[Face], on_rim: set[int], largest_px: float) -> Iterator[list[tuple[int, bool]]]:
     """Yield the borders of little faces on the rim, then those of some that lie together: a letter has several."""
-    small = [
-        f for f in faces if 0 < f.area <= largest_px * largest_px and np.ptp(f.points, axis=0).max() <= largest_px
-    ]  # fmt: skip
+    small = [f for f in faces if 0 < f.area <= largest_px * largest_px and _extent([f]) <= largest_px]
     owners: dict[int, list[int]] = {}
     for k, face in enumerate(small):
         for index, _ in face.steps:
             owners.setdefault(index, []).append(k)
-    groups = [(k,) for k, face in enumerate(small) if any(i in on_rim for i, _ in face.steps)]
+    groups: list[tuple[int, ...]] = []
+    groups += [(k,) for k, face in enumerate(small) if any(i in on_rim for i, _ in face.steps)]
     for size in range(1, _TOGETHER + 1):
         for group in groups:
             count = Counter(i for k in group for i, _ in small[k].steps)
