@@ -61,11 +61,11 @@ def begun(
     Meanwhile the first may do something else. Otherwise as :func:`share_out`.
     """
     items = list(items)
+    order = range(len(items)) if cost is None else sorted(range(len(items)), key=lambda i: -cost(items[i]))
     if not 2 <= len(items) <= _MOST_ITEMS or not _can_split() or not _splitting.acquire(blocking=False):
         yield map(work, items)
         return
     try:
-        order = range(len(items)) if cost is None else sorted(range(len(items)), key=lambda i: -cost(items[i]))
         second = _Second(work, items, order)
     except OSError:
         _splitting.release()

@@ -141,7 +141,7 @@ def test_the_picture_without_lines_looks_as_if_none_had_been_drawn(colour):
     beside = (polygon_distance_mm(mm, BLOCK) < 2.0).reshape(difference.shape)
     assert np.percentile(before[beside], 95) > 5 * CODES_95
     assert np.percentile(difference[beside], 95) < CODES_95
-    assert np.percentile(difference[beside], 99) <= CODES_99
+    assert np.percentile(difference[beside], 99) < CODES_99
 
 
 def test_the_long_thin_point_of_a_thing_is_kept_beside_what_else_is_printed_on_the_mat():

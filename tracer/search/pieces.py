@@ -254,8 +254,7 @@ def _bumps(faces: Sequence[Face], on_rim: set[int], largest_px: float) -> Iterat
     for k, face in enumerate(small):
         for index, _ in face.steps:
             owners.setdefault(index, []).append(k)
-    groups: list[tuple[int, ...]] = []
-    groups += [(k,) for k, face in enumerate(small) if any(i in on_rim for i, _ in face.steps)]
+    groups: list[tuple[int, ...]] = [(k,) for k, face in enumerate(small) if any(i in on_rim for i, _ in face.steps)]
     for size in range(1, _TOGETHER + 1):
         for group in groups:
             count = Counter(i for k in group for i, _ in small[k].steps)
