@@ -72,9 +72,9 @@ def to_rgb(pixels: NDArray[Any]) -> NDArray[np.uint8]:
 
 
 def _lab(linear: NDArray[Any]) -> NDArray[np.float32]:
-    xyz_like = np.clip(linear, 0.0, 1.0).astype(np.float32)
-    encoded = np.where(xyz_like <= 0.0031308, 12.92 * xyz_like, 1.055 * np.maximum(xyz_like, 1e-6) ** (1 / 2.4) - 0.055)
-    return np.asarray(cv2.cvtColor(encoded.astype(np.float32), cv2.COLOR_RGB2Lab), dtype=np.float32)
+    """Return CIE Lab of linear RGB (0..1)."""
+    within = np.clip(linear, 0.0, 1.0, dtype=np.float32)
+    return np.asarray(cv2.cvtColor(within, cv2.COLOR_LRGB2Lab), dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,9 +92,8 @@ def view_of(pixels: NDArray[np.uint8], mm_per_px: float) -> View:
     by_size = (pixels.shape[0] * pixels.shape[1] / MOST_VIEW_PIXELS) ** 0.5
     factor = max(1, int(np.ceil(by_size)), round(VIEW_MM / mm_per_px))
     view = to_rgb(cv2.medianBlur(reduced(pixels, factor), 3))
-    lab = np.asarray(cv2.cvtColor(view.astype(np.float32) / 255.0, cv2.COLOR_RGB2Lab), dtype=np.float32)
     linear = np.asarray(cv2.LUT(view, SRGB_TO_LINEAR), dtype=np.float32)
-    return View(factor=factor, mm_per_px=mm_per_px * factor, linear=linear, lab=lab)
+    return View(factor=factor, mm_per_px=mm_per_px * factor, linear=linear, lab=_lab(linear))
 
 
 def compared(

@@ -23,6 +23,7 @@ from calibration.light import SRGB_TO_LINEAR
 from tracer.search.ground import Ground, to_rgb
 from tracer.search.mat_edge import EdgeLine
 from tracer.search.mat_grid import REACH_PX, GridLook, MatGrid
+from tracer.search.mat_light import SEEN
 from tracer.search.raster import Mask, Window, weighted
 
 _LEAST_GAIN = 0.02
@@ -40,9 +41,8 @@ _DARKEST, _LIGHTEST = 0.25, 1.12
 _SHADE_SIGMAS_PX = (1.5, 4.0, 12.0)
 _NOISE = 0.012
 """Usual noise of linear light after JPEG (judgement)."""
-_EDGE_PX, _FADE_PX = 8.0, 2.0
-"""So near to a known edge the picture is laid anew, about as far as the edge was looked at; gradually less over some of
-it."""
+_EDGE_PX, _FADE_PX = float(SEEN[-1]), 2.0
+"""So near to a known edge the picture is laid anew, as far as the edge was looked at; gradually less over some of it."""
 BAND_PX = 16
 """So far from its edge a thing and its ground are looked at to find it to a fraction of a pixel."""
 _MATTERS = 0.1
