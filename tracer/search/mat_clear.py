@@ -42,7 +42,7 @@ _SHADE_SIGMAS_PX = (1.5, 4.0, 12.0)
 _NOISE = 0.012
 """Usual noise of linear light after JPEG (judgement)."""
 _EDGE_PX, _FADE_PX = float(SEEN[-1]), 2.0
-"""So near to a known edge the picture is laid anew, as far as the edge was looked at; gradually less over some of it."""
+"""So near to a known edge the picture is laid anew, as far as it was looked at; gradually less over some of it."""
 BAND_PX = 16
 """So far from its edge a thing and its ground are looked at to find it to a fraction of a pixel."""
 _MATTERS = 0.1
