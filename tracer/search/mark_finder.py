@@ -31,6 +31,7 @@ LEAST_SHADE_MM = 15.0
 _FOLD_GAP_MM, _FOLD_TURN_RAD = 14.0, math.radians(12)
 """A fold goes on straight under what is drawn over it (a word, a line that crosses it aslant)."""
 _TILE_MARK_MM, _TILE_REACH_MM = 22.0, 7.0
+_GRAIN_SURE = 0.3
 
 
 class MarkFinder(MarkSheet):
@@ -48,9 +49,22 @@ class MarkFinder(MarkSheet):
             self.loose.append(Mark(kind=kind, path=path, text=words, confidence=reference.score))
 
     def loops(self, other: dict[int, str]) -> None:
-        """Keep frames, tables and ornaments."""
+        """Keep frames, tables, ornaments, and loops that are the grain of what lies under it all."""
         for index, name in other.items():
             points = self.work.loops[index].points
+            if name == "texture":
+                # Beside all paper and pieces too: whatever was a closed line and is no piece is said.
+                ring = np.concatenate([points, points[:1]])
+                self.loose.append(
+                    Mark(
+                        kind="unknown",
+                        path=OpenPath.polyline(self.to_mm(ring)),
+                        text="grain of the ground",
+                        confidence=_GRAIN_SURE,
+                    )
+                )
+                self.claim(ring)
+                continue
             self.add(name, np.concatenate([points, points[:1]]))  # type: ignore[arg-type]
 
     def open_frame(self, frame: OpenFrame) -> None:

@@ -27,6 +27,7 @@ from tracer.search.graph import LineGraph, Points, angle, calmed, direction, lea
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop
 from tracer.search.marks import FRAME_SHARE, is_table, is_text_box, on_box, rectangularity, runs_parallel, text_in
 from tracer.search.marks_text import TextBlock
+from tracer.search.texture import is_drawn
 
 _TIP_RAD = math.radians(30)
 BOLD_SHARE = 0.74
@@ -392,7 +393,10 @@ class PieceSearch:
             self.other[index] = "frame"
             return
         if not self._surrounds(loop):
-            self.take_loop(index)
+            if not self.take_loop(index):
+                self.other[index] = "texture"
+                for child in loop.holds:
+                    self.visit(child)
             return
         self.other[index] = "frame"
         pieces = [f for f in loop.faces if self._is_piece_face(f, loop)]
@@ -454,12 +458,12 @@ class PieceSearch:
             return False
         return not is_text_box(face.points, face.area, self.texts, self.work.flat)
 
-    def take_loop(self, index: int) -> None:
-        """Take a loop for a piece, or for as many as its block holds."""
+    def take_loop(self, index: int) -> bool:
+        """Take a loop for a piece, or for as many as its block holds; return whether it is drawn at all."""
         loop = self.work.loops[index]
-        self._take(loop.block, Face(steps=loop.steps, points=loop.points, area=loop.area), index)
+        return self._take(loop.block, Face(steps=loop.steps, points=loop.points, area=loop.area), index)
 
-    def _take(self, block: tuple[int, ...], loop: Face, index: int) -> None:
+    def _take(self, block: tuple[int, ...], loop: Face, index: int) -> bool:
         graph = self.work.graph
         least = LEAST_SIDE_MM / self.scale
         parts = [
@@ -468,8 +472,15 @@ class PieceSearch:
             if np.ptp(bold.points, axis=0).max() >= least
             for part in part_pieces(graph, members, bold, self.texts, self.scale)
         ]
+        all_texture = bool(parts)
         for part, members in parts:
             chosen = straighten(graph, members, part, self.scale)
             stretches = restore_tips(graph, chosen, self.hanging, self.scale)
             mass = usual(graph, [i for i, _ in chosen.steps], "mass")
-            self.found.append(Found(stretches=tuple(stretches), block=block, loop=index, area=chosen.area, mass=mass))
+            seen = [s.points for s in stretches if not s.given_back and not graph.edges[s.edge].bridge]
+            if is_drawn(seen, self.work.ink.dark, usual(graph, [s.edge for s in stretches], "width")):
+                all_texture = False
+                self.found.append(
+                    Found(stretches=tuple(stretches), block=block, loop=index, area=chosen.area, mass=mass)
+                )
+        return not all_texture
