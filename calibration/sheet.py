@@ -98,7 +98,15 @@ class Sheet:
         parts = [(c.excess_kurtosis, c.standard_uncertainty / 1000.0 * extent) for c in self.budget.components]
         return expanded_by_shape(standard_uncertainty, sum(shape * part**4 for shape, part in parts))
 
-    def shape_uncertainty_mm(self, points_mm: MmPoints) -> NDArray[np.float64]:
+    def possible_mm(self, points_mm: MmPoints) -> NDArray[np.float64]:
+        """Return where each map that the calibration holds possible lays points (N, 2), shape (maps, N, 2)."""
+        pixels = self.to_px(points_mm)
+        places = [np.asarray(plane.to_mm(pixels)) for plane in self.alternatives]
+        return np.array(places).reshape(len(places), len(pixels), 2)
+
+    def shape_uncertainty_mm(
+        self, points_mm: MmPoints, possible_mm: NDArray[np.float64] | None = None
+    ) -> NDArray[np.float64]:
         """Return the standard uncertainty of each point that comes from the scale alone.
 
         It is relative to the point set's best-fit position: a shift and a turn of the whole set cost nothing.
@@ -107,6 +115,8 @@ class Sheet:
         ----------
         points_mm : MmPoints
             Points of one piece, shape (N, 2).
+        possible_mm : ndarray, shape (maps, N, 2), optional
+            Their :meth:`possible_mm`, where that is known already.
 
         Returns
         -------
@@ -119,11 +129,9 @@ class Sheet:
         centred = points - points.mean(axis=0)
         if not self.alternatives:
             return np.asarray(np.hypot(centred[:, 0], centred[:, 1]) * self.budget.combined / 1000.0)
-        pixels = self.to_px(MmPoints(points))
-        total = np.zeros(len(points))
-        for plane in self.alternatives:
-            total += (_off_best_position(np.asarray(plane.to_mm(pixels)), centred) ** 2).sum(axis=1)
-        return np.asarray(np.sqrt(total / len(self.alternatives)))
+        places = self.possible_mm(MmPoints(points)) if possible_mm is None else possible_mm
+        off = np.array([_off_best_position(own, centred) for own in places])
+        return np.asarray(np.sqrt((off**2).sum(axis=2).mean(axis=0)))
 
 
 def _off_best_position(points: NDArray[np.float64], target: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -32,6 +32,7 @@ from tracer.search.find import find_candidates
 from tracer.stated import (
     Own,
     extent_uncertainty,
+    laid,
     outline_uncertainty_mm,
     own_of,
     size_uncertainty_mm,
@@ -338,23 +339,24 @@ def _trace_candidate(
     holes = tuple(h.path for h in inner)
     path, notes = outer.path, [*candidate.notes, *outer.notes]
     own, own_of_holes = own_of(outer.error, outer.edge_mm), tuple(own_of(h.error, h.edge_mm) for h in inner)
+    lies, holes_lie = laid(sheet, path), tuple(laid(sheet, h) for h in holes)
     piece = Piece(
         id="",
         name=candidate.name,
         sheet=sheet.id,
         outline=path.oriented(),
         holes=holes,
-        expanded_uncertainty_mm=outline_uncertainty_mm(sheet, path, own),
+        expanded_uncertainty_mm=outline_uncertainty_mm(sheet, lies, own),
         fit=stated_fit(outer.error, outer.edge_mm, outer.tip_mm),
         hole_fits=tuple(
             HoleFit(
                 fit=stated_fit(h.error, h.edge_mm),
-                expanded_uncertainty_mm=outline_uncertainty_mm(sheet, h.path, its_own),
+                expanded_uncertainty_mm=outline_uncertainty_mm(sheet, lie, its_own),
             )
-            for h, its_own in zip(inner, own_of_holes, strict=True)
+            for h, lie, its_own in zip(inner, holes_lie, own_of_holes, strict=True)
         ),
-        size_uncertainty_mm=size_uncertainty_mm(sheet, path, own),
-        extent_uncertainty=extent_uncertainty(sheet, path, holes, own, own_of_holes),
+        size_uncertainty_mm=size_uncertainty_mm(sheet, lies, own),
+        extent_uncertainty=extent_uncertainty(sheet, lies, holes_lie, own, own_of_holes),
         marks=sharpen(sheet, candidate.marks),
         cut=candidate.cut,
         notes=tuple(notes),
@@ -385,6 +387,7 @@ def _trace_vectors(sheet: Sheet, *, size_line: int | None, first_number: int) ->
     for i, candidate in enumerate(found.pieces):
         number = first_number + i
         name, cut = _vector_label(candidate)
+        lies = laid(sheet, candidate.outline)
         pieces.append(
             TracedPiece(
                 piece=Piece(
@@ -393,10 +396,12 @@ def _trace_vectors(sheet: Sheet, *, size_line: int | None, first_number: int) ->
                     sheet=sheet.id,
                     outline=candidate.outline.oriented(),
                     holes=candidate.holes,
-                    expanded_uncertainty_mm=outline_uncertainty_mm(sheet, candidate.outline, Own()),
+                    expanded_uncertainty_mm=outline_uncertainty_mm(sheet, lies, Own()),
                     fit=exact,
-                    size_uncertainty_mm=size_uncertainty_mm(sheet, candidate.outline, Own()),
-                    extent_uncertainty=extent_uncertainty(sheet, candidate.outline, candidate.holes, Own()),
+                    size_uncertainty_mm=size_uncertainty_mm(sheet, lies, Own()),
+                    extent_uncertainty=extent_uncertainty(
+                        sheet, lies, [laid(sheet, h) for h in candidate.holes], Own()
+                    ),
                     marks=candidate.marks,
                     cut=cut,
                     notes=candidate.notes,

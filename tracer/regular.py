@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from tracer.path import Path, mirror_matrix
+from tracer.path import Affine, Path, mirror_matrix
 from tracer.segments import Segment
 
 Points = NDArray[np.float64]
@@ -28,6 +28,7 @@ _TOLD_MM = 0.001
 """A move smaller than the last digit of any figure that is given is no change to speak of."""
 _SMOOTH_DEG = 3.0
 _SAMPLE_MM = 0.5
+_FINE_SAMPLES, _COARSE_SAMPLES = 800, 50
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -246,6 +247,8 @@ def _mirror(path: Path, limit: float) -> Change:
         return None
     for direction in _axes(path):
         matrix = mirror_matrix(path.centroid, direction)
+        if _least_apart_mm(path, matrix) > 2 * limit:
+            continue
         image = path.transformed(matrix).reversed()
         apart = largest_move_mm(path, image)
         if apart < 1e-4:
@@ -256,6 +259,16 @@ def _mirror(path: Path, limit: float) -> Change:
         if mean is not None and largest_move_mm(path, mean) <= limit:
             return mean, "made exactly symmetrical about its own axis"
     return None
+
+
+def _least_apart_mm(path: Path, matrix: Affine) -> float:
+    """Return a distance that some point of an outline's image surely has from the outline: a quick look."""
+    ring = np.asarray(path.sample(path.length / _FINE_SAMPLES)[0])
+    gap = float(np.max(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)))
+    some = ring[:: _FINE_SAMPLES // _COARSE_SAMPLES]
+    image = some @ matrix[:, :2].T + matrix[:, 2]
+    # Between its samples the outline may come nearer, but not by more than they are apart.
+    return float(np.max(cKDTree(ring).query(image)[0])) - gap
 
 
 def _axes(path: Path) -> list[Points]:

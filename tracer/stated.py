@@ -57,40 +57,61 @@ def stated_fit(error: OutlineError, edge_mm: float, tip_mm: float = 0.0) -> Fit:
     )
 
 
-def outline_uncertainty_mm(sheet: Sheet, path: Path, own: Own) -> float:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Laid:
+    """An outline, and where the maps that the calibration holds possible lay it.
+
+    Parameters
+    ----------
+    path : Path
+    points : ndarray, shape (N, 2)
+        Points all along it, mm.
+    possible : ndarray, shape (maps, N, 2)
+        The same by each of those maps; none where the calibration names none.
+    """
+
+    path: Path
+    points: NDArray[np.float64]
+    possible: NDArray[np.float64]
+
+
+def laid(sheet: Sheet, path: Path) -> Laid:
+    """Return where an outline may lie."""
+    points = np.asarray(path.sample(max(1.0, path.length / 400))[0])
+    return Laid(path=path, points=points, possible=sheet.possible_mm(MmPoints(points)))
+
+
+def outline_uncertainty_mm(sheet: Sheet, outline: Laid, own: Own) -> float:
     """Return the expanded uncertainty (95 %) of where an outline lies relative to its best-fit position.
 
     The scale's share is the root mean square over the outline, best rigid fit removed.
     """
-    points, _ = path.sample(max(2.0, path.length / 400))
-    scale_share = sheet.shape_uncertainty_mm(MmPoints(np.asarray(points)))
-    at = np.asarray(points)
+    at = outline.points
+    scale_share = sheet.shape_uncertainty_mm(MmPoints(at), outline.possible)
     reach = float(np.sqrt(((at - at.mean(axis=0)) ** 2).sum(axis=1).mean()))
     return sheet.expanded(math.hypot(float(np.sqrt(np.mean(scale_share**2))), own.both_mm), reach)
 
 
-def size_uncertainty_mm(sheet: Sheet, path: Path, own: Own) -> tuple[float, float]:
+def size_uncertainty_mm(sheet: Sheet, outline: Laid, own: Own) -> tuple[float, float]:
     """Return the expanded uncertainty (95 %) of a piece's width and height.
 
     The scale's share is the spread of the two sizes over the maps that the calibration holds possible (or, where it
     names none, the scale's relative uncertainty); each of the two sides of the box adds the outline's own, and a
     common shift is added to both at once.
     """
-    points_mm = _dense(path)
-    if sheet.alternatives:
-        pixels = sheet.to_px(points_mm)
-        sizes = np.array([np.ptp(np.asarray(m.to_mm(pixels)), axis=0) for m in sheet.alternatives])
+    box = outline.path.bounds
+    if len(outline.possible):
+        sizes = np.ptp(outline.possible, axis=1)
         # About the size that is stated, not about their mean: a bias of the alternatives is part of what is unknown.
-        spread = np.sqrt(np.mean((sizes - np.ptp(np.asarray(points_mm), axis=0)) ** 2, axis=0))
+        spread = np.sqrt(np.mean((sizes - np.ptp(outline.points, axis=0)) ** 2, axis=0))
     else:
-        spread = np.array([path.bounds.width, path.bounds.height]) * sheet.budget.combined / 1000.0
+        spread = np.array([box.width, box.height]) * sheet.budget.combined / 1000.0
     width, height = np.hypot(spread, math.hypot(math.sqrt(2.0) * own.spread_mm, 2.0 * own.shift_mm))
-    box = path.bounds
     return sheet.expanded(float(width), box.width), sheet.expanded(float(height), box.height)
 
 
 def extent_uncertainty(
-    sheet: Sheet, path: Path, holes: Sequence[Path], own: Own, own_of_holes: Sequence[Own] = ()
+    sheet: Sheet, outline: Laid, holes: Sequence[Laid], own: Own, own_of_holes: Sequence[Own] = ()
 ) -> tuple[float, float]:
     """Return the expanded uncertainty (95 %) of a piece's area (mm2) and of its outline's perimeter (mm).
 
@@ -99,28 +120,23 @@ def extent_uncertainty(
     side (it cannot be more). The scale's share is the spread of both over the maps that the calibration holds
     possible, or its relative uncertainty, twice for an area.
     """
-    rings = [_dense(p) for p in (path, *holes)]
-    area, perimeter = _extent([np.asarray(r) for r in rings])
-    if sheet.alternatives:
-        pixels = [sheet.to_px(r) for r in rings]
-        others = np.array([_extent([np.asarray(m.to_mm(p)) for p in pixels]) for m in sheet.alternatives])
+    rings = (outline, *holes)
+    area, perimeter = _extent([r.points for r in rings])
+    if len(outline.possible):
+        others = np.array([_extent(places) for places in zip(*(r.possible for r in rings), strict=True)])
         area_share, perimeter_share = np.sqrt(np.mean((others - (area, perimeter)) ** 2, axis=0))
     else:
         relative = sheet.budget.combined / 1000.0
         area_share, perimeter_share = 2 * relative * area, relative * perimeter
-    borders = own.both_mm * path.length
+    borders = own.both_mm * outline.path.length
     # Holes that were not measured by themselves are taken to be as the outline is.
     for i, hole in enumerate(holes):
-        borders += (own_of_holes[i] if i < len(own_of_holes) else own).both_mm * hole.length
-    turned = _turned_rad(np.asarray(rings[0]))
+        borders += (own_of_holes[i] if i < len(own_of_holes) else own).both_mm * hole.path.length
+    turned = _turned_rad(outline.points)
     return (
         sheet.expanded(math.hypot(float(area_share), borders), 2.0 * area),
         sheet.expanded(math.hypot(float(perimeter_share), own.both_mm * turned), perimeter),
     )
-
-
-def _dense(path: Path) -> MmPoints:
-    return MmPoints(np.asarray(path.sample(max(1.0, path.length / 400))[0]))
 
 
 def _extent(rings: Sequence[NDArray[np.float64]]) -> tuple[float, float]:

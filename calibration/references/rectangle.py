@@ -135,14 +135,24 @@ def _side_from_contour(contour: Floats, start: Floats, end: Floats, tolerance: f
     if near.sum() < 8:
         return None
     t, y = t[near], y[near]
-    coefficients = np.zeros(3)
+    if _cover(t) < _LEAST_COVER:
+        # What is kept of it below covers no more.
+        return None
+    powers = np.vander(t, 3, increasing=True)
+    miss = np.abs(y)
     for band in (tolerance, 0.5 * tolerance, 2.0, 2.0):
-        kept = np.abs(y - np.vander(t, 3, increasing=True) @ coefficients) <= max(band, 2.0)
+        kept = miss <= max(band, 2.0)
         if kept.sum() < 8:
             return None
-        coefficients = np.linalg.lstsq(np.vander(t[kept], 3, increasing=True), y[kept], rcond=None)[0]
-    kept = np.abs(y - np.vander(t, 3, increasing=True) @ coefficients) <= 2.0
-    cover = len(np.unique((t[kept] * _BINS).astype(int))) / (_BINS * (_ALONG[1] - _ALONG[0]))
+        some = powers[kept]
+        # Along the chord from 0 to 1 the normal equations are well conditioned.
+        try:
+            coefficients = np.linalg.solve(some.T @ some, some.T @ y[kept])
+        except np.linalg.LinAlgError:
+            return None
+        miss = np.abs(y - powers @ coefficients)
+    kept = miss <= 2.0
+    cover = _cover(t[kept])
     side = Side(
         origin=start,
         along=along,
@@ -159,6 +169,11 @@ def _side_from_contour(contour: Floats, start: Floats, end: Floats, tolerance: f
         kind="step",
     )
     return side, min(1.0, cover)
+
+
+def _cover(t: Floats) -> float:
+    """Return the share of a chord that has points."""
+    return len(np.unique((t * _BINS).astype(int))) / (_BINS * (_ALONG[1] - _ALONG[0]))
 
 
 def _rectangle_of(contour: NDArray[np.int32], size: tuple[int, int]) -> RoughRectangle | None:

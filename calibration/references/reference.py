@@ -26,6 +26,10 @@ from calibration.uncertainty import RECTANGULAR
 
 ReferenceKind = Literal["square", "ruler", "mat", "card", "sheet", "target", "density", "page"]
 """``page`` is the exact millimetre space of a vector PDF page."""
+_TAPS = np.arange(-1, 3)[:, None]
+"""Pixels that a point's light is made of, from the one at or before it."""
+_POINTS_AT_ONCE = 4096
+"""Few enough that what they lie on stays at hand."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,27 +158,15 @@ class SearchPicture:
             Linear light, 1 for white (with weights that sum to 1).
         """
         points = np.asarray(points_px, dtype=np.float64)
-        rows, columns = self.grey.shape
-        x, y = points[..., 0].ravel(), points[..., 1].ravel()
-        x0, y0 = np.floor(x).astype(np.int64), np.floor(y).astype(np.int64)
-        wx, wy = _cubic_weights(x - x0), _cubic_weights(y - y0)
-        xs = [np.clip(x0 + k - 1, 0, columns - 1) for k in range(4)]
-        total = np.zeros(len(x))
+        flat = points.reshape(-1, 2)
         coloured = weights is not None and self.picture.pixels.ndim == 3
-        for j in range(4):
-            start = np.clip(y0 + j - 1, 0, rows - 1) * columns
-            across = np.zeros(len(x))
-            for k in range(4):
-                index = start + xs[k]
-                if coloured:
-                    value = SRGB_TO_LINEAR[self.picture.pixels.reshape(-1, 3)[index]] @ np.asarray(weights)
-                else:
-                    value = SRGB_TO_LINEAR[self.grey.reshape(-1)[index]]
-                across += wx[k] * value
-            total += wy[j] * across
-        if weights is not None and not coloured:
-            total *= float(np.sum(weights))
-        return np.asarray(total.reshape(points.shape[:-1]))
+        codes = self.picture.pixels if coloured else self.grey
+        shares = np.asarray(weights if coloured else [1.0 if weights is None else float(np.sum(weights))])
+        total = np.empty(len(flat))
+        for first in range(0, len(flat), _POINTS_AT_ONCE):
+            some = slice(first, first + _POINTS_AT_ONCE)
+            total[some] = _convolved(codes, shares, flat[some])
+        return total.reshape(points.shape[:-1])
 
     @property
     def luminance_weights(self) -> NDArray[np.float64]:
@@ -192,6 +184,30 @@ def lies_within(point_px: NDArray[np.float64], outlines_px: Sequence[PxPoints]) 
         for outline in outlines_px
         if len(outline) >= 3
     )
+
+
+def _convolved(
+    codes: NDArray[np.uint8], shares: NDArray[np.floating], points_px: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return linear light at points (N, 2) of a picture, its colours in the given shares."""
+    x, y = points_px.T
+    x0, y0 = np.floor(x).astype(np.int64), np.floor(y).astype(np.int64)
+    wx, wy = np.array(_cubic_weights(x - x0)), np.array(_cubic_weights(y - y0))
+    xs, ys = (np.clip(c + _TAPS, 0, most - 1) for c, most in ((x0, codes.shape[1]), (y0, codes.shape[0])))
+    left, top, right, bottom = xs[0].min(), ys[0].min(), xs[-1].max() + 1, ys[-1].max() + 1
+    part = codes[top:bottom, left:right]
+    index = ((ys - top) * (right - left))[:, None] + (xs - left)
+    if part.shape[0] * part.shape[1] <= index.size:
+        # Points lie close together as a rule: then each pixel is turned into light once, and not for every point.
+        value = _light_of(part, shares).take(index)
+    else:
+        value = _light_of(part.reshape(-1, 1, *part.shape[2:])[index.ravel()], shares).reshape(index.shape)
+    return np.asarray((wy * (wx * value).sum(axis=1)).sum(axis=0), dtype=np.float64)
+
+
+def _light_of(codes: NDArray[np.uint8], shares: NDArray[np.floating]) -> NDArray[np.float32]:
+    light = cv2.LUT(codes, SRGB_TO_LINEAR)
+    return np.asarray(cv2.transform(light, shares.astype(np.float32).reshape(1, -1)), dtype=np.float32)
 
 
 def _cubic_weights(t: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:

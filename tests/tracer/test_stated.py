@@ -20,7 +20,7 @@ from fixtures.svgpath import curves_from_svg
 from tracer.pattern import piece_from_json, piece_to_json
 from tracer.piece import Piece
 from tracer.pipeline import LineSide, TracedPiece, TraceOptions, trace
-from tracer.stated import Own, extent_uncertainty, own_of, stated_fit
+from tracer.stated import Own, extent_uncertainty, laid, own_of, stated_fit
 
 R, A, B, SIDE = 24.0, 27.0, 17.0, 30.0
 AREAS = {
@@ -148,8 +148,9 @@ def test_an_unsure_hole_makes_the_area_unsure() -> None:
     sheet, circle = sheet_of(0.0), traced(0.0)["circle"].outline
     hole = traced(0.0)["triangle"].outline
     sure, unsure = Own(spread_mm=0.01, shift_mm=0.0), Own(spread_mm=0.0, shift_mm=0.5)
-    alike = extent_uncertainty(sheet, circle, [hole], sure)
-    worse = extent_uncertainty(sheet, circle, [hole], sure, [unsure])
+    lies, hole_lies = laid(sheet, circle), laid(sheet, hole)
+    alike = extent_uncertainty(sheet, lies, [hole_lies], sure)
+    worse = extent_uncertainty(sheet, lies, [hole_lies], sure, [unsure])
     assert worse[0] > alike[0] + 0.9 * hole.length * 0.49
     assert worse[1] == pytest.approx(alike[1])
 

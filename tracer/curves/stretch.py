@@ -219,11 +219,22 @@ def _with_controls(evidence: _Evidence, places: list[int], kinds: list[Kind]) ->
 def _merged(evidence: _Evidence, start: list[int], kinds: list[Kind]) -> tuple[list[int], list[Kind]]:
     """Join neighbours where one piece costs less than two, once the fits have had time to converge."""
     places = np.array(start, dtype=np.intp)
+    known: dict[tuple[int, int], tuple[float, float]] = {}
+
+    def costs(i: NDArray[np.intp], j: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return the costs of a line and of a cubic, (2, pairs); from one joining to the next most stay as they are."""
+        pairs = list(zip(i.tolist(), j.tolist(), strict=True))
+        new = [k for k, pair in enumerate(pairs) if pair not in known]
+        if new:
+            fitted = _pair_costs(evidence, i[new], j[new], steps=_MANY_STEPS)
+            known.update(zip((pairs[k] for k in new), zip(*(c.tolist() for c in fitted), strict=True), strict=True))
+        return np.array([known[pair] for pair in pairs]).T
+
     while len(kinds) > 1:
-        line, cubic = _pair_costs(evidence, places[:-1], places[1:], steps=_MANY_STEPS)
+        line, cubic = costs(places[:-1], places[1:])
         alone = np.minimum(line, cubic)
         turn = np.abs(evidence.angle[places[2:]] - evidence.angle[places[:-2]])
-        line, cubic = _pair_costs(evidence, places[:-2], places[2:], steps=_MANY_STEPS)
+        line, cubic = costs(places[:-2], places[2:])
         together = np.where(turn < _MOST_TURN_RAD, np.minimum(line, cubic), np.inf)
         apart = alone[:-1] + alone[1:]
         is_line = np.array([kind == "line" for kind in kinds])

@@ -33,6 +33,9 @@ _LEAST_LUMA, _LEAST_SHARE, _THIN = 18 / 255, 0.35, 101
 _BEND = 0.0031308
 _SOFT = np.exp(-0.5 * ((SEEN[:, None] - SEEN) / _SOFTENED_PX) ** 2)
 _SOFT = (_SOFT / _SOFT.sum(axis=0)).astype(np.float32)
+_TO_RGB = np.linalg.inv(TO_Y).astype(np.float32)
+_OVER_SAMPLES = "cnps,cnps->np"
+"""Sum over colours and samples, for each point and place."""
 
 
 def _encoded(light: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -66,37 +69,45 @@ def code_misfits(light: Light, blur_px: float, levels: Floats, sigma: Floats) ->
     sigma : ndarray, shape (4,)
         How far they may be from that.
     """
-    to_rgb = np.linalg.inv(TO_Y).T
-    seen, own, lined, bare = (
-        np.clip(a @ to_rgb, 0, 1).astype(np.float32) for a in (light.seen, light.own, light.lined, light.bare)
-    )
+    seen, own, lined, bare = (_by_colour(part) for part in (light.seen, light.own, light.lined, light.bare))
     cover = special.ndtr((PLACES[:, None] - SEEN) / blur_px).astype(np.float32)
     mat = [((1 - cover) * part.T).astype(np.float32) for part in shares_beyond(PLACES)]
     at = levels.astype(np.float32)[:, :, None, None]
-    mixed = (at[:, 0] * cover)[..., None] * own[:, None]
-    for k, part in enumerate(mat, start=1):
-        mixed += (at[:, k] * part)[..., None] * lined[:, None]
+    mixed = (at[:, 0] * cover) * own[:, :, None]
+    mixed += sum(at[:, k] * part for k, part in enumerate(mat, start=1)) * lined[:, :, None]
     code, slope = _encoded(mixed)
-    foretold = _softened(code @ _TO_YCC.T)
-    target = _encoded(seen)[0] @ _TO_YCC.T
-    contrast = np.abs((_encoded(lined)[0] - _encoded(bare)[0]) @ _TO_YCC.T)
-    weight = 1 / (np.array([_LUMA_NOISE, _COLOUR_NOISE, _COLOUR_NOISE]) ** 2 + (_LOOK_ERROR * contrast) ** 2)
-    weight = (weight * (light.weight[:, :, :1] > 0)).astype(np.float32)
-    rest = target[:, None] - foretold
-    by_level = [cover[..., None] * own[:, None]] + [part[..., None] * lined[:, None] for part in mat]
-    count = (len(at), len(PLACES), -1)
-    grows = np.stack([_softened((slope * part) @ _TO_YCC.T).reshape(count) for part in by_level], axis=-1)
-    weighted = (rest * weight[:, None]).reshape(count)
-    spread = np.broadcast_to(weight[:, None], rest.shape).reshape(count)
-    normal = np.swapaxes(grows, 2, 3) @ (grows * spread[..., None]) + np.diag(1 / sigma**2).astype(np.float32)
-    right = (np.swapaxes(grows, 2, 3) @ weighted[..., None])[..., 0]
-    better = np.linalg.solve(normal.astype(np.float64), right[..., None].astype(np.float64))[..., 0]
-    cost = (rest.reshape(count) * weighted).sum(axis=2) - (right * better).sum(axis=2)
+    contrast = np.abs(_luma_first(_encoded(lined)[0] - _encoded(bare)[0]))
+    noise = np.array([_LUMA_NOISE, _COLOUR_NOISE, _COLOUR_NOISE], dtype=np.float32)[:, None, None]
+    weight = ((light.weight[:, :, 0] > 0) / (noise**2 + (_LOOK_ERROR * contrast) ** 2)).astype(np.float32)[:, :, None]
+    rest = _luma_first(_encoded(seen)[0])[:, :, None] - _softened(_luma_first(code))
+    of_own, of_mat = (_luma_first(slope * part[:, :, None]) for part in (own, lined))
+    grows = [_softened(of_own * cover), *(_softened(of_mat * part) for part in mat)]
+    weighted = rest * weight
+    normal = np.empty((len(at), len(PLACES), len(grows), len(grows)))
+    right = np.empty(normal.shape[:3])
+    for k, a in enumerate(grows):
+        right[..., k] = np.einsum(_OVER_SAMPLES, a, weighted)
+        counted = a * weight
+        for j, b in enumerate(grows[: k + 1]):
+            normal[..., j, k] = normal[..., k, j] = np.einsum(_OVER_SAMPLES, counted, b)
+    better = np.linalg.solve(normal + np.diag(1 / sigma**2), right[..., None])[..., 0]
+    cost = np.einsum(_OVER_SAMPLES, rest, weighted) - (right * better).sum(axis=2)
     return np.asarray(cost @ _TO_FINE.T, dtype=np.float64)
 
 
+def _by_colour(light: Floats) -> NDArray[np.float32]:
+    """Return R, G, B (3, N, samples) of Y and two differences of colour (N, samples, 3)."""
+    rgb = _TO_RGB @ light.reshape(-1, 3).T.astype(np.float32)
+    return np.asarray(np.clip(rgb, 0, 1).reshape(3, *light.shape[:2]))
+
+
+def _luma_first(codes: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return luma and two differences of colour of R, G, B (3, ...)."""
+    return np.asarray((_TO_YCC @ codes.reshape(3, -1)).reshape(codes.shape))
+
+
 def _softened(ycc: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Soften the colours of codes (N, places, samples, 3)."""
-    out = ycc.copy()
-    out[..., 1:] = np.einsum("npsc,st->nptc", ycc[..., 1:], _SOFT, optimize=True)
-    return out
+    """Soften the colours of codes (3, N, places, samples), in place."""
+    colours = ycc[1:]
+    ycc[1:] = (colours.reshape(-1, len(SEEN)) @ _SOFT).reshape(colours.shape)
+    return ycc

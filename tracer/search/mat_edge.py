@@ -12,6 +12,7 @@ Source: Rabiner, "A tutorial on hidden Markov models", 1989 (the forward-backwar
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -223,7 +224,7 @@ def find_edge_line(rough: Points, on: OnMat) -> EdgeLine | None:
     for _ in range(2):
         cost, levels = misfits(light, _PLACES, blur, usual, allowed)
         cost = np.minimum(cost - cost.min(axis=1, keepdims=True), _WORST)
-        chance = np.concatenate([_along(part) for part in np.split(cost, ends)])
+        chance = np.concatenate(_along(np.split(cost, ends)))
         own = levels[np.arange(len(levels)), np.argmax(chance, axis=1)]
         usual = _by_direction(own, _moments(chance, _PLACES)[1], normals[index])
         allowed = _LEVELS_SIGMA
@@ -311,18 +312,25 @@ def _blur_of_codes(light: Light, offset: Floats, levels: Floats, otherwise: floa
     return min(_BLURS_PX, key=misfit)
 
 
-def _along(cost: Floats) -> Floats:
-    """Return how likely each place is at each point of a stretch, (N, places), by all its points together."""
-    here = np.exp(-0.5 * _TEMPER * cost)
+def _along(costs: Sequence[Floats]) -> list[Floats]:
+    """Return how likely each place is at each point of stretches (N, places), by all points of the stretch together.
+
+    All stretches go forth and back at once; where one has ended, all places are alike and nothing changes.
+    """
+    counts = [len(cost) for cost in costs]
+    here = np.ones((max(counts), len(costs), len(_PLACES)))
+    for k, cost in enumerate(costs):
+        here[: len(cost), k] = np.exp(-0.5 * _TEMPER * cost)
     apart = _PLACES[:, None] - _PLACES
     step = np.exp(-0.5 * (apart / (_SLOPE * _SPACING_PX)) ** 2) + _JUMP
     step /= step.sum(axis=1, keepdims=True)
-    ahead, back = here.copy(), np.ones_like(here)
+    ahead, back, turned = here.copy(), np.ones_like(here), np.ascontiguousarray(step.T)
     for k in range(1, len(here)):
         ahead[k] *= ahead[k - 1] @ step
-        ahead[k] /= ahead[k].sum()
+        ahead[k] /= ahead[k].sum(axis=1, keepdims=True)
     for k in range(len(here) - 2, -1, -1):
-        back[k] = step @ (here[k + 1] * back[k + 1])
-        back[k] /= back[k].sum()
+        back[k] = (here[k + 1] * back[k + 1]) @ turned
+        back[k] /= back[k].sum(axis=1, keepdims=True)
     both = ahead * back
-    return np.asarray(both / both.sum(axis=1, keepdims=True))
+    both /= both.sum(axis=2, keepdims=True)
+    return [both[:count, k] for k, count in enumerate(counts)]
