@@ -1,10 +1,16 @@
-"""Rows of dashes are told from words; the marks are made up, with variations as measured on rendered sheets."""
+"""Rows of dashes are told from words, and what hangs on dashes from letters.
+
+The marks are made up, with variations as measured on rendered sheets.
+"""
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
-from tracer.search.dashes import printed_dashes
+from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
+from tracer.search.dashes import in_line, printed_dashes
+from tracer.search.find import find_candidates
 from tracer.search.marks_text import TextBlock
 
 
@@ -37,3 +43,82 @@ def test_single_dashes_are_told_by_the_rows_beside_them_only() -> None:
 
 def test_no_blocks_are_no_dashes() -> None:
     assert printed_dashes([], np.zeros((0, 6), np.int32)) == []
+
+
+OFF_MM = 0.6
+"""A rough outline is off by half a line (0.25 mm) and its noise; a curve across a space between dashes by a little."""
+
+
+def _assert_one_piece(drawing: Drawing, ring: np.ndarray) -> None:
+    (candidate,) = find_candidates(drawing.sheet(), words=False).candidates
+    found = (candidate.outline.points_px + 0.5) * drawing.mm_per_px
+    assert polygon_distance_mm(found, ring).max() < OFF_MM
+    assert polygon_distance_mm(ring, found).max() < OFF_MM
+
+
+def test_ticks_that_join_a_dash_of_the_seam_to_one_of_the_cutting_line_beside_a_corner_make_no_word_of_them() -> None:
+    drawing = Drawing(90, 80, dpi=300)
+    drawing.line([(66.5, 20.2), (66.8, 22.5), (67.3, 25)])
+    drawing.line([(67.9, 26.8), (68.7, 29), (70, 31)])
+    drawing.line([(71.3, 32.6), (73.7, 34.2), (73.4, 36.2)])
+    drawing.line([(73.1, 38), (70, 60), (20, 62), (20, 22), (65.6, 20)], dash=(5.0, 1.8))
+    # A double notch, from the cutting line to the seam, whose dashes are thinner.
+    drawing.line([(68.5, 28.6), (63.4, 31.5), (64.9, 34.1), (70, 31.2)], width_mm=0.2)
+    for dash in ([(61.5, 25.9), (62.6, 29.7)], [(64.9, 34.1), (65.5, 35)], [(66.9, 36.6), (67.4, 37), (66.8, 40.3)]):
+        drawing.line(dash, width_mm=0.2)
+    ring = [(66.2, 20), (66.5, 22.5), (67.3, 25), (67.9, 26.8), (68.7, 29), (70, 31), (71.3, 32.6), (73.7, 34.2)]
+    _assert_one_piece(drawing, np.array([*ring, (70, 60), (20, 62), (20, 22)]))
+
+
+def test_the_line_goes_on_from_dash_to_dash_where_ticks_stand_on_the_ends_of_both() -> None:
+    drawing = Drawing(100, 100, dpi=300)
+    way = np.arange(0, 157.5, 0.25) / 25
+    ring = 50 + 25 * np.stack([np.cos(way), np.sin(way)], axis=1)
+    drawing.line(ring, closed=True, dash=(5.0, 1.8))
+    for at_mm, far_mm in ((6.8 * 8 + 4.5, 6.0), (6.8 * 9 + 0.3, 6.0)):
+        out = np.array([np.cos(at_mm / 25), np.sin(at_mm / 25)])
+        drawing.line([50 + 25 * out, 50 + (25 - far_mm) * out], width_mm=0.2)
+    _assert_one_piece(drawing, ring)
+
+
+def test_a_stroke_that_points_at_others_up_and_down_is_a_letter_where_another_stands_beside_it() -> None:
+    for beside, held in ((False, True), (True, False)):
+        labels = np.zeros((120, 80), np.int32)
+        # A letter in the first row over strokes in the two rows below, and a letter beside the middle one.
+        labels[10:40, 28:42] = 1
+        labels[46:76, 34:37] = 2
+        labels[82:112, 34:37] = 3
+        if beside:
+            labels[50:76, 42:56] = 4
+        boxes = [(0, 0, 0, 0, 0)] + [cv2.boundingRect((labels == k).astype(np.uint8)) + (1,) for k in range(1, 5)]
+        dash, doubtful = np.isin(np.arange(5), [2, 3]), np.isin(np.arange(5), [1, 4])
+        assert bool(in_line(labels, np.array(boxes), dash, doubtful, 0.1)[1]) is held
+
+
+def test_a_dash_round_a_corner_that_is_told_by_those_before_it_tells_the_mark_behind_it() -> None:
+    labels = np.zeros((140, 140), np.int32)
+    labels[60:63, 10:40] = 1
+    labels[60:63, 48:78] = 2
+    # Round the corner, and then a closed little mark that looks like a letter.
+    labels[60:63, 86:106] = labels[63:80, 103:106] = 3
+    labels[88:118, 96:124] = 4
+    labels[92:114, 99:121] = 0
+    boxes = [(0, 0, 0, 0, 0)] + [cv2.boundingRect((labels == k).astype(np.uint8)) + (1,) for k in range(1, 5)]
+    dash, doubtful = np.isin(np.arange(5), [1, 2]), np.isin(np.arange(5), [3, 4])
+    assert in_line(labels, np.array(boxes), dash, doubtful, 0.1).tolist() == [False, False, False, True, True]
+
+
+def test_a_letter_that_a_dashed_line_runs_up_to_stays_one_among_its_neighbours() -> None:
+    labels = np.zeros((120, 120), np.int32)
+    labels[10:34, 59:62] = 1
+    labels[42:66, 59:62] = 2
+    # Three letters in a row across the line.
+    for k, left in ((3, 28), (4, 52), (5, 76)):
+        labels[74:98, left : left + 20] = k
+        labels[78:94, left + 4 : left + 16] = 0
+    boxes = [(0, 0, 0, 0, 0)] + [cv2.boundingRect((labels == k).astype(np.uint8)) + (1,) for k in range(1, 6)]
+    dash, doubtful = np.isin(np.arange(6), [1, 2]), np.isin(np.arange(6), [3, 4, 5])
+    assert not in_line(labels, np.array(boxes), dash, doubtful, 0.1).any()
+    # Alone it is what a notch makes of a dash.
+    labels[np.isin(labels, [3, 5])] = 0
+    assert in_line(labels, np.array(boxes), dash, doubtful, 0.1).tolist() == [False] * 4 + [True, False]

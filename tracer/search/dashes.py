@@ -29,6 +29,12 @@ ALIKE, _STEPS = 0.5, 4
 practice, no source)."""
 _BEND_REACH_MM, _LEAST_LEG_MM = 0.9, 1.2
 _BESIDE_MM = 0.25
+_ALONG, _NEAR = np.linspace(0.1, 0.9, 5), np.linspace(0.2, 0.5, 4)
+"""Letters stand nearer to each other than half the height of a long one; looked at there (common practice, no
+source)."""
+_NEARER = 0.6
+"""Letters of a word stand nearer to each other than this share of the space between dashes (common practice, no
+source)."""
 _ROW, _SAME = 6, np.array([0.1, 0.12])
 """So many marks in a block whose lengths and ink vary by so little (standard deviations) are a printed line style: in
 words of so many letters lengths vary by 0.06 to 0.3 and ink by 0.2 and more, in dashes by up to 0.09 and 0.11 (measured
@@ -68,7 +74,9 @@ def in_line(
 ) -> NDArray[np.bool_]:
     """Return which of some doubtful marks stand in a line of dashes.
 
-    A dash points at it just ahead, and behind itself at another dash: a letter is not met like that.
+    A dash points at it just ahead, and behind itself at another dash. A letter is met like that where letters stand in
+    rows above each other, or a dashed line runs through a word: then letters stand beside the dash, or nearer to what
+    is met than the dash. A dash that goes round a corner and is told so tells what comes behind it.
 
     Parameters
     ----------
@@ -80,28 +88,74 @@ def in_line(
     mm_per_px : float
     """
     out = np.zeros(len(stats), dtype=bool)
-    if not doubtful.any():
-        return out
-    for k in np.flatnonzero(dash):
-        ends = _ends(labels, int(k), stats[k])
-        (one, space), (other, space_behind) = (met(labels, int(k), end, way, mm_per_px) for end, way in ends)
-        long = float(np.hypot(*(ends[0][0] - ends[1][0])))
-        if not (one and other) or max(space, space_behind) > min(SPACE_SHARE * long, UNEVEN * min(space, space_behind)):
-            continue
-        for ahead, behind in ((one, other), (other, one)):
-            if doubtful[ahead] and dash[behind]:
-                out[ahead] = True
+    told = dash.copy()
+    look = np.flatnonzero(dash) if doubtful.any() else np.zeros(0, dtype=np.intp)
+    while len(look):
+        new: set[int] = set()
+        for k in look:
+            ends = _ends(labels, int(k), stats[k], bent=not dash[k])
+            (one, space), (other, space_behind) = (met(labels, int(k), end, way, mm_per_px) for end, way in ends)
+            most = min(SPACE_SHARE * float(np.hypot(*(ends[0][0] - ends[1][0]))), UNEVEN * min(space, space_behind))
+            if not (one and other) or max(space, space_behind) > most:
+                continue
+            for ahead, behind, far in ((one, other, space), (other, one, space_behind)):
+                if not doubtful[ahead] or not told[behind] or told[ahead] or _is_beside(labels, int(k), ends):
+                    continue
+                if not _is_in_word(labels, ahead, stats[ahead], doubtful, _NEARER * far):
+                    new.add(ahead)
+        look = np.array(sorted(new), dtype=np.intp)
+        out[look] = told[look] = True
     return out
 
 
-def _ends(labels: NDArray[Any], k: int, box: NDArray[Any]) -> list[tuple[Points, Points]]:
-    """Return both ends of a dash and the unit direction out of each, pixels."""
+def _is_beside(labels: NDArray[Any], k: int, ends: Sequence[tuple[Points, Points]]) -> bool:
+    """Return whether something stands beside a dash as near as letters stand to each other."""
+    (first, _), (last, _) = ends
+    way = last - first
+    share, far = np.meshgrid(_ALONG, np.concatenate([-_NEAR, _NEAR]))
+    at = first + share.reshape(-1, 1) * way + far.reshape(-1, 1) * np.array([-way[1], way[0]])
+    at = np.rint(at).astype(np.int64)
+    at = at[((at >= 0) & (at < [labels.shape[1], labels.shape[0]])).all(axis=1)]
+    seen = labels[at[:, 1], at[:, 0]]
+    return bool(((seen > 0) & (seen != k)).any())
+
+
+def _is_in_word(labels: NDArray[Any], k: int, box: NDArray[Any], letters: NDArray[np.bool_], reach_px: float) -> bool:
+    """Return whether something that may be a letter, as ``k`` may be, stands nearer to it than ``reach_px``."""
+    reach = int(reach_px)
+    x, y, wide, high = (int(v) for v in box[:4])
+    around = labels[max(0, y - reach) : y + high + reach + 1, max(0, x - reach) : x + wide + reach + 1]
+    near = cv2.dilate((around == k).astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
+    seen = around[(near > 0) & (around > 0) & (around != k)]
+    return bool(letters[seen].any())
+
+
+def _ends(labels: NDArray[Any], k: int, box: NDArray[Any], *, bent: bool = False) -> list[tuple[Points, Points]]:
+    """Return both ends of a dash and the unit direction out of each, pixels; those of a ``bent`` one part for part."""
     x, y, wide, high = (int(v) for v in box[:4])
     row, column = np.nonzero(labels[y : y + high, x : x + wide] == k)
-    line = cv2.fitLine(np.stack([column, row], axis=1).astype(np.float32), cv2.DIST_L2, 0, 0.01, 0.01).ravel()
-    way, middle = line[:2].astype(np.float64), line[2:].astype(np.float64) + [x, y]
-    along = (column + x - middle[0]) * way[0] + (row + y - middle[1]) * way[1]
+    ink = np.stack([column, row], axis=1).astype(np.float32)
+    if bent:
+        middle = ink[np.argmax(np.hypot(*(ink - ink.mean(axis=0)).T))]
+        tips = (ink[np.argmax(np.hypot(*(ink - middle).T))], middle)
+        far = 0.3 * float(np.hypot(*(tips[0] - tips[1])))
+        return [(tip + [x, y], _way_out(ink[np.hypot(*(ink - tip).T) < far], tip)) for tip in tips]
+    way, middle = _straight(ink)
+    along = (ink - middle) @ way
+    middle = middle + [x, y]
     return [(middle + along.max() * way, way), (middle + along.min() * way, -way)]
+
+
+def _way_out(ink: NDArray[np.float32], tip: NDArray[np.float32]) -> Points:
+    """Return the unit direction in which the end of a stroke points."""
+    way, middle = _straight(ink)
+    return way if float(way @ (tip - middle)) > 0 else -way
+
+
+def _straight(ink: NDArray[np.float32]) -> tuple[Points, Points]:
+    """Return direction and middle of the straight line through some pixels."""
+    line = cv2.fitLine(ink, cv2.DIST_L2, 0, 0.01, 0.01).ravel().astype(np.float64)
+    return line[:2], line[2:]
 
 
 def met(labels: NDArray[Any], k: int, end: Points, way: Points, mm_per_px: float) -> tuple[int, float]:
@@ -121,7 +175,7 @@ def met(labels: NDArray[Any], k: int, end: Points, way: Points, mm_per_px: float
 
 def part_at_bends(
     graph: LineGraph, dark: NDArray[np.uint8], mm_per_px: float, widest_px: float
-) -> tuple[LineGraph, dict[int, int]]:
+) -> tuple[LineGraph, list[tuple[int, int]]]:
     """Part dashes from what is drawn on their ends.
 
     Where a notch stands on the very end of a dash, thinning leaves one line that goes along the dash and turns into the
@@ -131,10 +185,11 @@ def part_at_bends(
     Returns
     -------
     tuple
-        The graph, and for each new node the edge that may go straight on there.
+        The graph, and (node, edge) for each edge that may go straight on at a new node. Where both ends of a line are
+        loose its two parts may: which is the dash, and which the notch, only what they point at tells.
     """
     degrees = graph.degrees()
-    nodes, edges, bends = list(graph.nodes), list(graph.edges), dict[int, int]()
+    nodes, edges, bends = list(graph.nodes), list(graph.edges), list[tuple[int, int]]()
     parted: list[Edge] = []
     for index, edge in enumerate(graph.edges):
         loose = (int(degrees[edge.start]) == 1, int(degrees[edge.end]) == 1)
@@ -156,9 +211,9 @@ def part_at_bends(
         edges += parts[1:]
         parted += parts
         if loose[0]:
-            bends[ends[1]] = place[0]
-        if loose[1] and (len(cuts) > 1 or not loose[0]):
-            bends[ends[-2]] = place[-1]
+            bends.append((ends[1], place[0]))
+        if loose[1]:
+            bends.append((ends[-2], place[-1]))
     measure_lines(LineGraph(nodes, parted), dark, widest_px)
     return LineGraph(nodes, edges), bends
 

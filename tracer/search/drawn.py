@@ -22,7 +22,7 @@ from tracer.search.dashes import in_line, part_at_bends
 from tracer.search.gaps import bridge_gaps, prune_spurs, without_edges
 from tracer.search.graph import LineGraph, Points, build_graph, measure_lines, thin
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop, untangled
-from tracer.search.marks_text import TextBlock, find_text
+from tracer.search.marks_text import ON_DASHES, TextBlock, find_text
 from tracer.search.ragged import without_ragged_ends
 from tracer.search.raster import as_mask
 
@@ -65,7 +65,8 @@ class LineWork:
     graph: LineGraph
     loops: list[Loop]
     small: NDArray[np.int32]
-    """Small marks, shape (N, 6): x, y, width, height, area in pixels of the mask, 1 for what may be a dash."""
+    """Small marks, shape (N, 6): x, y, width, height, area in pixels of the mask, 1 for what may be a dash, 2 for
+    what hangs on one (:data:`tracer.search.marks_text.ON_DASHES`)."""
     solids: NDArray[np.uint8]
     """Mask of solid spots."""
     foreign: list[Points] = field(default_factory=list)
@@ -168,22 +169,22 @@ def _set_small_aside(
     dash = thin_stroke.copy()
     for k in np.flatnonzero(dash):
         dash[k] = k > 0 and _is_dash(np.asarray(labels), int(k), stats[k], 1.4 / scale)
-    # A notch or a dot drawn on a dash makes it a thick small mark; the dashes before and after it tell what it is.
-    held = in_line(np.asarray(labels), stats, dash & (longest > LEAST_DASH_MM / scale), glyph & ~thin_stroke, scale)
-    glyph &= ~held
+    # A notch or a dot drawn on a dash makes a mark of it that may be a letter; the dashes before and after it tell.
+    held = in_line(np.asarray(labels), stats, dash & (longest > LEAST_DASH_MM / scale), glyph & ~dash, scale)
+    glyph &= ~held | thin_stroke
     # Display lettering: much ink for its size, drawn with a broad stroke.
     stroke = area / np.maximum(2.0 * (wide + high), 1)
     display = (longest < DISPLAY_MM / scale) & (area > 0.18 * wide * high) & (stroke > 1.0 / scale) & ~glyph & ~held
     chosen = np.flatnonzero(glyph | display)
     chosen = chosen[chosen > 0]
-    small = np.column_stack([stats[chosen], dash[chosen]]).astype(np.int32)
+    small = np.column_stack([stats[chosen], np.where(held, ON_DASHES, dash)[chosen]]).astype(np.int32)
     texts = find_text(small, scale)
     aside = (glyph & ~thin_stroke) | display
     aside[0] = False
     keep = ~aside
     keep[0] = False
     letters = np.zeros(count, dtype=bool)
-    letters[chosen[_letters(np.asarray(labels), chosen, stats, thin_stroke & ~dash, texts, scale)]] = True
+    letters[chosen[_letters(np.asarray(labels), chosen, stats, thin_stroke & ~dash & ~held, texts, scale)]] = True
     look = np.asarray(keep.astype(np.uint8) * 255)
     look[letters] = _LETTER
     kept = look[labels]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -163,9 +163,9 @@ def _loose_ends(graph: LineGraph, mm_per_px: float) -> list[_End]:
     return ends
 
 
-def _bend_ends(graph: LineGraph, bends: Mapping[int, int], look_back_px: float) -> list[_End]:
+def _bend_ends(graph: LineGraph, bends: Sequence[tuple[int, int]], look_back_px: float) -> list[_End]:
     ends = []
-    for node, index in bends.items():
+    for node, index in bends:
         edge = graph.edges[index]
         points = edge.points if edge.end == node else edge.points[::-1]
         far, near = (np.array(_end_heading(points, share * look_back_px)) for share in (1.0, 0.3))
@@ -179,7 +179,7 @@ def bridge_gaps(
     covered: NDArray[np.uint8] | None = None,
     letters: NDArray[np.uint8] | None = None,
     blobs: Sequence[Blob] = (),
-    bends: Mapping[int, int] | None = None,
+    bends: Sequence[tuple[int, int]] = (),
 ) -> LineGraph:
     """Join loose ends that face each other across a gap.
 
@@ -197,13 +197,13 @@ def bridge_gaps(
         Non-zero on what seems to be a letter: from there only what runs on straight is bridged.
     blobs : sequence of Blob
         Solid spots: a line that runs into one along its axis is an arrow's shaft and ends there.
-    bends : mapping, optional
-        Nodes at which an edge may go straight on across a short gap although another one turns off there.
+    bends : sequence of tuple
+        Nodes and edges that may go straight on there across a short gap although another one turns off.
     """
     ends = _loose_ends(graph, mm_per_px)
     ends = [e for e in ends if not any(_is_head(e, graph.nodes[e.node], b, mm_per_px) for b in blobs)]
     whole = len(ends)
-    ends += _bend_ends(graph, bends or {}, _LOOK_BACK_MM / mm_per_px)
+    ends += _bend_ends(graph, bends, _LOOK_BACK_MM / mm_per_px)
     if len(ends) < 2:
         return join_chains(graph)
     at = np.array([graph.nodes[e.node] for e in ends])

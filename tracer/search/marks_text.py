@@ -19,6 +19,8 @@ LEAST_GLYPH_MM = 0.7
 """Smaller ink is specks and dots (common practice, no source)."""
 LEAST_GLYPHS = 2
 """So many glyphs side by side make text; one may be anything."""
+ON_DASHES = 2
+"""What hangs on the dashes of a line, such as a notch with them, is marked so among small marks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,13 +60,13 @@ def find_text(small: NDArray[np.int32], mm_per_px: float) -> list[TextBlock]:
     ----------
     small : ndarray, shape (N, 6)
         Small marks: x, y, width, height, area in pixels, and 1 for those that may be dashes of a line. These make no
-        text on their own, and belong to text they stand in (the letters i, l and 1).
+        text on their own, and belong to text they stand in (the letters i, l and 1); what hangs on dashes does not.
     mm_per_px : float
     """
     size = np.maximum(small[:, 2], small[:, 3])
     dense = small[:, 4] > 0.12 * small[:, 2] * small[:, 3]
     large = size >= LEAST_GLYPH_MM / mm_per_px
-    strokes = small[large & (small[:, 5] > 0)]
+    strokes = small[large & (small[:, 5] == 1)]
     glyphs = small[large & dense & (small[:, 5] == 0)]
     if len(glyphs) < LEAST_GLYPHS:
         return []

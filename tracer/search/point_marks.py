@@ -22,7 +22,7 @@ def name_spots(on: MarkSheet, lettering: NDArray[np.uint8], dark: NDArray[np.uin
     """Name small pieces of ink: dots, circles, crosses; ``unknown`` keeps those that are none of these."""
     ink = on.work.ink
     for x, y, wide, high, area, dash in on.work.small:
-        if dash:
+        if dash == 1:
             continue
         size = max(int(wide), int(high)) * on.scale
         middle = np.array([x + wide / 2 - 0.5, y + high / 2 - 0.5])
