@@ -57,6 +57,10 @@ def check(picture: Rendered, words: str) -> None:
     along = (ticks[-1] - ticks[0]) / np.linalg.norm(ticks[-1] - ticks[0])
     miss = (np.asarray(ref.points_px) - ticks[nearest]) @ along
     assert np.std(miss) < TICK_PX
+    # The strip said to be the ruler's is as deep at both its ends, as far as perspective lets it be.
+    near, far = np.asarray(ref.outline_px)[:2], np.asarray(ref.outline_px)[[3, 2]]
+    deep = np.abs((far - near) @ np.array([-along[1], along[0]]))
+    assert deep.max() < 1.25 * deep.min()
     numbers = np.rint(np.asarray(ref.points_mm)[:, 0] / step).astype(int)
     assert (np.abs(np.diff(nearest)) == np.abs(np.diff(numbers))).all(), "the count slipped"
     height, width = picture.pixels.shape[:2]

@@ -36,6 +36,7 @@ from tracer.search.mark_sheet import PAPER_EDGE_MM
 from tracer.search.marks import runs_parallel
 from tracer.search.marks_text import TextBlock
 from tracer.search.pieces import Found, find_pieces
+from tracer.search.rulers import Ruler, find_rulers
 from tracer.search.spots import are_spots
 from tracer.search.stands_out import stands_out
 from tracer.search.words import (
@@ -115,7 +116,8 @@ def find_candidates(
         ink, bodies, work = look.ink, look.bodies, look.work
         texts = [t for t in work.texts if not are_spots(t, ink.mask, ink.mm_per_px)]
         drawn, other = find_pieces(work, texts)
-        things, papers, drawn, cut_off = _cut_out(sheet, look, drawn)
+        cut = _cut_out(sheet, look, drawn)
+    things, papers, drawn, cut_off = cut.things, cut.papers, cut.drawn, cut.cut_off
     findings: list[Finding] = []
     work, drawn, other, counts = _of_one_size(look, texts, drawn, other, size_line)
     findings += _size_findings(sheet, counts, size_line)
@@ -156,7 +158,7 @@ def find_candidates(
     outlines = [f.points for f in drawn] + [ink.from_picture(t.points) for t in things]
     marker = MarkFinder(sheet, work, outlines, papers, len(things))
     marker.usual_mass = float(np.median([f.mass for f in drawn])) if drawn else 0.0
-    marker.references()
+    marker.references(cut.rulers)
     marker.loops(other)
     taken = {i for index in other for i, _ in work.loops[index].steps}
     if around is not None:
@@ -186,13 +188,22 @@ def find_candidates(
     )
 
 
-def _cut_out(
-    sheet: Sheet, look: FirstLook, drawn: list[Found]
-) -> tuple[list[Thing], list[Points], list[Found], list[tuple[float, float]]]:
-    """Return the things cut out, sheets of paper (pixels of the ink), the pieces that stay drawn ones, what runs off.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _CutOut:
+    """What lies on the ground: things cut out, sheets of paper (pixels of the ink), rulers.
 
-    The last are places in mm.
+    ``drawn`` are the pieces that stay drawn ones; ``cut_off`` where something runs off the picture, in mm.
     """
+
+    things: list[Thing]
+    papers: list[Points]
+    drawn: list[Found]
+    cut_off: list[tuple[float, float]]
+    rulers: list[Ruler]
+
+
+def _cut_out(sheet: Sheet, look: FirstLook, drawn: list[Found]) -> _CutOut:
+    """Tell apart what lies on the ground."""
     ink, bodies, pixels, scale = look.ink, look.bodies, sheet.picture.pixels, sheet.mm_per_px
     papers = [ink.from_picture(p) for p in ground_sheets(bodies)] if mat_reference(sheet) is not None else []
     papers += [
@@ -200,11 +211,16 @@ def _cut_out(
         for r in (sheet.reference, *sheet.others)
         if r.kind == "sheet" and len(r.outline_px) >= 3
     ]
-    coarse = [ink.from_picture(bodies.outline_px(k)) for k in range(len(bodies.things))]
+    whole = [bodies.outline_px(k) for k in range(len(bodies.things))]
+    coarse = [ink.from_picture(points) for points in whole]
+    rulers = find_rulers(sheet, whole)
+    drawn = [f for f in drawn if not any(lies_in(f.points, coarse[r.index]) for r in rulers)]
     # Where pieces are drawn on the ground it is a sheet, and what crosses the picture's border lies beside the sheet.
     on_sheet = any(not any(lies_in(f.points, body) for body in coarse) for f in drawn)
-    sought = [not _is_paper(body, bodies.light(k), drawn, ink.mm_per_px) for k, body in enumerate(coarse)]
-    papers += [body for body, is_thing in zip(coarse, sought, strict=True) if not is_thing]
+    is_paper = [_is_paper(body, bodies.light(k), drawn, ink.mm_per_px) for k, body in enumerate(coarse)]
+    papers += [body for body, paper in zip(coarse, is_paper, strict=True) if paper]
+    measures = {r.index for r in rulers}
+    sought = [not paper and k not in measures for k, paper in enumerate(is_paper)]
     things: list[Thing] = []
     cut_off: list[tuple[float, float]] = []
     for thing in look.edges_of(sought):
@@ -218,7 +234,7 @@ def _cut_out(
         if not _is_paper(body, thing.light, drawn, ink.mm_per_px):
             things.append(thing)
             drawn = [f for f in drawn if not lies_in(f.points, body)]
-    return things, papers, drawn, cut_off
+    return _CutOut(things=things, papers=papers, drawn=drawn, cut_off=cut_off, rulers=rulers)
 
 
 def _of_one_size(

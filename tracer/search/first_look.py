@@ -64,10 +64,12 @@ def first_look(
     """
     pixels, scale = sheet.picture.pixels, sheet.mm_per_px
     excluded = _reference_mask(sheet)
+    # Of a ruler only the row of its ticks is known: it is seen whole, and known as one by that row.
+    no_things = _reference_mask(sheet, rulers=False)
     grid = find_grid(sheet)
     # Ink, lines and things are found side by side: all spend their time in compiled code.
     with ThreadPoolExecutor(max_workers=1) as pool:
-        finding = pool.submit(find_bodies, pixels, scale, excluded, grid)
+        finding = pool.submit(find_bodies, pixels, scale, no_things, grid)
         ink = find_ink(pixels, scale)
         report("lines", 0.3)
         work = None if grid is not None else _lines(sheet, ink, excluded, bundled=bundled)
@@ -118,13 +120,13 @@ def _lines(sheet: Sheet, ink: Ink, excluded: NDArray[np.uint8], *, bundled: bool
     )
 
 
-def _reference_mask(sheet: Sheet) -> NDArray[np.uint8]:
-    """Return where references lie, on the grid of the ink."""
+def _reference_mask(sheet: Sheet, *, rulers: bool = True) -> NDArray[np.uint8]:
+    """Return where references lie, on the grid of the ink; without rulers if these are to be left out."""
     picture, scale = sheet.picture, sheet.mm_per_px
     factor = working_factor(picture.width_px, picture.height_px, scale)
     mask = np.zeros((picture.height_px // factor, picture.width_px // factor), dtype=np.uint8)
     for reference in (sheet.reference, *sheet.others):
-        if reference.kind in _COVERS_ALL or len(reference.outline_px) < 3:
+        if reference.kind in _COVERS_ALL or len(reference.outline_px) < 3 or (reference.kind == "ruler" and not rulers):
             continue
         outline = (np.asarray(reference.outline_px) + 0.5) / factor - 0.5
         _fill(mask, outline, margin_px=1.0 / (scale * factor))

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration import PxPoints
 from tracer.labels import TextLine
 from tracer.path import OpenPath
 from tracer.piece import Mark, MarkKind
@@ -24,6 +25,7 @@ from tracer.search.mark_sheet import MarkSheet
 from tracer.search.marks import box_sides
 from tracer.search.marks_text import TextBlock
 from tracer.search.pieces import Found
+from tracer.search.rulers import Ruler
 from tracer.search.strokes import Stroke, join_facing
 from tracer.search.tiles import both_sides, connected
 
@@ -31,22 +33,32 @@ LEAST_SHADE_MM = 15.0
 _FOLD_GAP_MM, _FOLD_TURN_RAD = 14.0, math.radians(12)
 """A fold goes on straight under what is drawn over it (a word, a line that crosses it aslant)."""
 _TILE_MARK_MM, _TILE_REACH_MM = 22.0, 7.0
-_GRAIN_SURE = 0.3
+_GRAIN_SURE, _RULER_SURE = 0.3, 0.7
 
 
 class MarkFinder(MarkSheet):
     """Names the marks of one sheet."""
 
-    def references(self) -> None:
-        """Keep what set or checked the scale."""
+    def references(self, rulers: Sequence[Ruler] = ()) -> None:
+        """Keep what set or checked the scale, and rulers that did neither."""
+        kinds: dict[str, MarkKind] = {"square": "test square", "mat": "mat grid"}
+        # Rulers are seen whole; of their rows of ticks only one place for each edge is known.
+        whole = {id(row): r.outline_px for r in rulers for row in r.references}
         for reference in (self.sheet.reference, *self.sheet.others):
             if reference.kind in ("density", "page") or len(reference.outline_px) < 3:
                 continue
-            kind: MarkKind = {"square": "test square", "mat": "mat grid"}.get(reference.kind, "reference")  # type: ignore[assignment]
-            ring = np.asarray(self.sheet.to_mm(reference.outline_px), dtype=np.float64)
-            path = OpenPath.polyline(np.concatenate([ring, ring[:1]]))
+            outline = whole.get(id(reference), reference.outline_px)
             words = f"{reference.kind} {reference.size}".strip()
-            self.loose.append(Mark(kind=kind, path=path, text=words, confidence=reference.score))
+            self._object(kinds.get(reference.kind, "reference"), PxPoints(outline), words, reference.score)
+        for ruler in rulers:
+            if not ruler.references:
+                self._object("reference", PxPoints(ruler.outline_px), "ruler", _RULER_SURE)
+
+    def _object(self, kind: MarkKind, outline_px: PxPoints, words: str, sure: float) -> None:
+        """Keep a thing that is no part of any drawing, wherever it lies."""
+        ring = np.asarray(self.sheet.to_mm(outline_px), dtype=np.float64)
+        path = OpenPath.polyline(np.concatenate([ring, ring[:1]]))
+        self.loose.append(Mark(kind=kind, path=path, text=words, confidence=sure))
 
     def loops(self, other: dict[int, str]) -> None:
         """Keep frames, tables, ornaments, and loops that are the grain of what lies under it all."""
@@ -55,14 +67,7 @@ class MarkFinder(MarkSheet):
             if name == "texture":
                 # Beside all paper and pieces too: whatever was a closed line and is no piece is said.
                 ring = np.concatenate([points, points[:1]])
-                self.loose.append(
-                    Mark(
-                        kind="unknown",
-                        path=OpenPath.polyline(self.to_mm(ring)),
-                        text="grain of the ground",
-                        confidence=_GRAIN_SURE,
-                    )
-                )
+                self._object("unknown", self.work.ink.to_picture(points), "grain of the ground", _GRAIN_SURE)
                 self.claim(ring)
                 continue
             self.add(name, np.concatenate([points, points[:1]]))  # type: ignore[arg-type]

@@ -312,14 +312,15 @@ def _with_lengths(
     se = places + np.polyval(lean, places) * (te - middle)
     ends, _ = results[1 - edge_side]
     lengths = np.where(ends < len(depth), (ends + np.abs(te - middle)) / (band / 2 + np.abs(te - middle)), np.nan)
-    far_t = float(np.median(middle - side * _REACH_LENGTH * band / 2))
+    # A row may run aslant in its strip: what lies beside it does so too.
     ends_s: Array = np.asarray([places.min(), places.max()], dtype=np.float64)
+    far_t = np.polyval((low + high) / 2, ends_s) - side * _REACH_LENGTH * band / 2
     return Ticks(
         numbers=numbers,
         points_px=strip.pixels(se, te),
         sigma_px=sigma,
         lengths=lengths,
         edge_px=strip.pixels(cs[kept], ct[kept]),
-        far_px=strip.pixels(ends_s, np.asarray([far_t, far_t], dtype=np.float64)),
+        far_px=strip.pixels(ends_s, far_t),
         period_px=period,
     )
