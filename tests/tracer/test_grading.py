@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from tracer.search.closing import Part, SizeLoop
-from tracer.search.fitted import Ink
 from tracer.search.grading import graded
+from tracer.search.pulls import Ink
 
 MM_PER_PX = 0.1
 UNEVEN = (0.0, 4.0, 8.0, 13.0, 18.0)

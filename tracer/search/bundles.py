@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from tracer.search.closing import Part, SizeLoop, close_chains
 from tracer.search.drawn import LineWork, Loop
-from tracer.search.fitted import Ink
 from tracer.search.follow import Follower
 from tracer.search.gaps import prune_spurs
 from tracer.search.grading import graded
 from tracer.search.graph import Edge, Points, build_graph, thin
 from tracer.search.nesting import Nesting
+from tracer.search.pulls import Ink
 from tracer.search.ranked import close_ranks
 from tracer.search.ranks import find_ranks
 from tracer.search.tracklets import find_tracklets, with_shared

@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.search.fitted import Ink
 from tracer.search.graph import Points
+from tracer.search.pulls import Ink
 
 _COARSE, _LINE, _BAND_MM = 2, 1.35, 3.0
 """Ink is counted at so many pixels; a line takes so many widths of it; ink farther from all lines is another thing."""

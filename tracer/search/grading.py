@@ -20,8 +20,9 @@ from scipy.spatial import cKDTree
 
 from tracer.search.closing import Part, SizeLoop, shoelace
 from tracer.search.explained import better_lines
-from tracer.search.fitted import Ink, fit_to_ink
+from tracer.search.fitted import fit_to_ink
 from tracer.search.graph import Points
+from tracer.search.pulls import Ink
 
 _STEP_MM = 0.5
 _ARM_MM, _NEAR_MM, _LEAST_TURN = 3.0, 0.4, np.radians(32)
@@ -100,8 +101,9 @@ def graded(
         return laid
     ranks = [s.rank for s in loops]
     own = [line.points[line.sure] for line in lines]
-    fitted = fit_to_ink(model, steps, ranks, max(count, ranks[-1] + 1), heads, own, ink)
-    put = list(fitted / mm_per_px)
+    turns = [line.points[line.corners] for line in lines]
+    fitted = fit_to_ink(model, steps, ranks, max(count, ranks[-1] + 1), heads, own, ink, turns)
+    put = list(fitted[ranks] / mm_per_px)
     better = better_lines([s.points for s in laid], put, ink, white_mm)
     return [
         _in_parts(loop, points, seen_at / mm_per_px, _OWN_MM / mm_per_px) if take else loop
