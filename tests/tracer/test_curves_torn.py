@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 import shapely
@@ -94,3 +96,29 @@ def test_arms_that_touch_where_they_are_hidden_end_in_a_point(seed: int) -> None
     sharpest = min(fit.path.corners, key=lambda c: c.inner_angle_deg)
     assert sharpest.inner_angle_deg < 8.0
     assert np.hypot(*np.asarray(sharpest.point)) < 1.4
+
+
+def test_a_corner_that_is_hidden_far_along_both_its_sides_stays_one() -> None:
+    corner = np.array([60.0, 10.0])
+    knots = np.array([[10.0, 10.0], corner, [55.0, 60.0], [10.0, 60.0]])
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(np.vstack([knots, knots[:1]]), axis=0).T))])
+    at = np.arange(0, way[-1], 0.1)
+    points = np.stack([np.interp(at, way, np.append(knots[:, k], knots[0, k])) for k in (0, 1)], axis=1)
+    points += np.random.default_rng(6).normal(0, 0.004, points.shape)
+    # Lettering hides 30 mm of one side and 8 mm of the other.
+    valid = np.ones(len(points), bool)
+    valid[(at > way[1] - 30) & (at < way[1] + 8)] = False
+    path = fit_closed(MmPoints(points), 0.004, valid, half_width_mm=0.25).path
+    assert distance_to_polygon(corner[None], dense_polygon(path.segments, 0.01))[0] < 0.05
+    assert any(math.dist(c.point, corner) < 0.05 for c in path.corners)
+    # A round of the same reach stays one, though its arms would meet in a corner.
+    round_mm = 8.0
+    turn = np.radians(np.arange(-90, 0, 0.5))
+    rounded = np.stack([52 + round_mm * np.cos(turn), 18 + round_mm * np.sin(turn)], axis=1)
+    ring = np.vstack([[10.0, 10.0], rounded, [60.0, 60.0], [10.0, 60.0], [10.0, 10.0]])
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
+    at = np.arange(0, way[-1], 0.1)
+    points = np.stack([np.interp(at, way, ring[:, k]) for k in (0, 1)], axis=1)
+    valid = (at < way[1] - 10) | (at > way[len(rounded)] + 10)
+    path = fit_closed(MmPoints(points), 0.004, valid, half_width_mm=0.25).path
+    assert not any(math.dist(c.point, (60.0, 10.0)) < 5 for c in path.corners)

@@ -125,6 +125,27 @@ def test_a_corner_under_a_display_letter_is_closed_where_little_of_its_sides_is_
     assert polygon_distance_mm(ring, np.array(box, dtype=float)).max() < 0.8
 
 
+def _bow(middle, half_mm, first_deg=0, last_deg=360):
+    turn = np.radians(np.arange(first_deg, last_deg + 1, 5))
+    return np.stack([middle[0] + half_mm[0] * np.cos(turn), middle[1] + half_mm[1] * np.sin(turn)], axis=1)
+
+
+@pytest.mark.parametrize(("size", "shift_mm"), [(1.3, (0, 0)), (1.0, (0.4, 0.3)), (1.15, (0.2, 0)), (1.0, (0, 0))])
+def test_a_letter_that_stands_in_a_corner_of_the_line_does_not_round_it(size, shift_mm):
+    d = Drawing(110, 90, dpi=300)
+    corner = np.array([80.0, 20.0])
+    ring = np.array([(20, 19.6), corner, (88, 75), (22, 75)])
+    d.line(ring, closed=True)
+    # A d whose bow the corner runs through, and before it an e that hangs on the line.
+    bow, half = corner + [0.85 * size + shift_mm[0], 1.17 * size + shift_mm[1]], (1.0 * size, 1.3 * size)
+    d.line(_bow(bow, half), width_mm=0.42)
+    d.line([bow + [0.95 * size, -2.34 * size], bow + [0.95 * size, 1.4 * size]], width_mm=0.42)
+    beside = bow - [3.2 * size, 0]
+    d.line([beside - [half[0], 0], beside + [half[0], 0]], width_mm=0.42)
+    d.line(_bow(beside, half, 60), width_mm=0.42)
+    assert_traces(d, search(d), ring)
+
+
 @pytest.mark.parametrize("side_mm", [30.2, 31.0])
 def test_a_line_that_runs_in_along_the_rim_of_a_letter_turns_under_it(side_mm):
     d = Drawing(140, 100, dpi=300)

@@ -87,7 +87,8 @@ def carry_across(
 ) -> tuple[Points, NDArray[np.float64], NDArray[np.bool_], tuple[int, ...]]:
     """Return points and uncertainties with the unseen stretches filled in, what counts as seen, and the points' places.
 
-    The latter are indices of points where both sides of a stretch run together into a sharp one.
+    The latter are indices of points where both sides of a stretch run together into a sharp one, or meet in a corner
+    so far from any bend between them that the rough outline would not pass by it.
 
     Parameters
     ----------
@@ -115,6 +116,10 @@ def carry_across(
             if turn < math.radians(_POINT_DEG):
                 corner = _corner(p0, d0, p3, d3, turn, points[index], near_mm, arm_mm)
                 sides = None if corner is None else (np.stack([p0, corner]), np.stack([corner, p3]))
+                if corner is not None and sides is not None:
+                    bent = _bridge(p0, d0, p3, d3, count)
+                    told = float(np.hypot(*(bent - corner).T).min()) > 2 * near_mm
+                    sharp += [int(index[_turning(*sides, count) - 1])] if told else []
             else:
                 sides = _sharp_point(before, after, points[index], near_mm)
                 sharp += [] if sides is None else [int(index[_turning(*sides, count) - 1])]
@@ -124,10 +129,7 @@ def carry_across(
                 continue
             if length < max(_CORNER_RUN_MM, _CORNER_RUN_POINTS * spacing_mm):
                 continue
-        handle = float(np.hypot(*(p3 - p0))) / 3
-        t = (np.arange(1, count + 1) / (count + 1))[:, None]
-        s = 1 - t
-        bridge = s**3 * p0 + 3 * s * s * t * (p0 + handle * d0) + 3 * s * t * t * (p3 - handle * d3) + t**3 * p3
+        bridge = _bridge(p0, d0, p3, d3, count)
         rough = points[index]
         if count > 8:
             rough = ndimage.uniform_filter1d(rough, 7, axis=0, mode="nearest")
@@ -137,6 +139,14 @@ def carry_across(
         points[index] = bridge
         sigma[index] = max(_LEAST_SIGMA_MM, _SIGMA_PER_MM * length)
     return points, sigma, seen, tuple(sharp)
+
+
+def _bridge(p0: Points, d0: Points, p3: Points, d3: Points, count: int) -> Points:
+    """Return so many points of the cubic that leaves one place and arrives at another in given directions."""
+    handle = float(np.hypot(*(p3 - p0))) / 3
+    t = (np.arange(1, count + 1) / (count + 1))[:, None]
+    s = 1 - t
+    return np.asarray(s**3 * p0 + 3 * s * s * t * (p0 + handle * d0) + 3 * s * t * t * (p3 - handle * d3) + t**3 * p3)
 
 
 def _without_specks(

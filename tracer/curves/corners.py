@@ -22,6 +22,8 @@ Points = NDArray[np.float64]
 KINK_DEG = 14.0
 """Turns smaller than this are treated as smooth (rounding them moves nothing by more than some 0.01 mm)."""
 _ARM_LENGTHS_MM = (5.0, 3.2, 2.0, 1.3, 0.85)
+_TURN_STEPS = 3
+"""So many points on both sides of a carried corner tell how it turns."""
 _MOST_ARM_TURN_RAD = 0.8
 """A parabola in arc length ends in another direction than an arc of a circle that turns by this much, by some 0.05 of
 its third power: a quarter turn on both sides of a place on a small hole would make a corner of it."""
@@ -105,14 +107,16 @@ def with_sharp_points(
 ) -> list[Bend]:
     """Return bends in order with those points that were carried to a sharp end, where none was found near.
 
-    Two arms that run back along each other differ too little there for a test to tell them apart.
+    Two arms that run back along each other differ too little there for a test to tell them apart, and carried points
+    are too uncertain for one that asks where their arms point.
     """
-    reach = rounding_reach_mm(math.pi, half_width_mm, blur_mm)
-    added = [
-        Bend(index=i, point=points[i].copy(), turn_rad=math.pi, reach_mm=reach)
-        for i in sharp
-        if all(np.hypot(*(b.point - points[i])) > reach for b in bends)
-    ]
+    added = []
+    for i in sharp:
+        before, after = points[i] - points[i - _TURN_STEPS], points[(i + _TURN_STEPS) % len(points)] - points[i]
+        turn = math.atan2(float(before[0] * after[1] - before[1] * after[0]), float(before @ after))
+        reach = rounding_reach_mm(turn, half_width_mm, blur_mm)
+        if all(np.hypot(*(b.point - points[i])) > max(reach, b.reach_mm) for b in bends):
+            added.append(Bend(index=i, point=points[i].copy(), turn_rad=turn, reach_mm=reach))
     return sorted([*bends, *added], key=lambda b: b.index)
 
 

@@ -8,13 +8,14 @@ from numpy.typing import NDArray
 from calibration import PxPoints
 from calibration.light import SRGB_TO_LINEAR
 from tracer.candidate import Candidate, EdgeReader, RoughOutline
+from tracer.search.bumps import usual
 from tracer.search.drawn import LineWork
 from tracer.search.edges import Bodies, Thing
 from tracer.search.graph import LineGraph
 from tracer.search.ground import to_rgb
 from tracer.search.mat_edge import EdgeOnMat
 from tracer.search.mat_light import OnMat
-from tracer.search.pieces import Found, usual
+from tracer.search.pieces import Found
 
 LEAST_DASHES, DASH_SHARE = 8, 0.08
 """A line with so many spaces, and this share of its length in them, is dashed (common practice, no source)."""

@@ -11,13 +11,14 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
+from tracer.search.bumps import BOLD_SHARE, usual
 from tracer.search.bundles import SEEN_TOGETHER_MM, SizeLine, follow_sizes, is_bundle
 from tracer.search.closing import Part, length_mm
 from tracer.search.drawn import WIDEST_LINE_MM, LineWork, lies_in
 from tracer.search.gaps import LONGEST_GAP_MM
 from tracer.search.graph import Edge, LineGraph, measure_lines
 from tracer.search.loops import polygon_area
-from tracer.search.pieces import BOLD_SHARE, Found, Stretch, usual
+from tracer.search.pieces import Found, Stretch
 from tracer.search.sizes import (
     LEAST_AREA_SHARE,
     LEAST_OWN,

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from tracer.piece import MarkKind
 from tracer.search.across import join_across
 from tracer.search.arrows import find_arrows
+from tracer.search.bumps import BOLD_SHARE
 from tracer.search.creases import is_shade
 from tracer.search.graph import Points
 from tracer.search.kinds import (
@@ -34,7 +35,7 @@ from tracer.search.kinds import (
 from tracer.search.lettering import IN_WORDS, covered, is_crossed, is_letter, out_of_words
 from tracer.search.mark_sheet import MarkSheet, sampled
 from tracer.search.notches import LEAST_PARTED_MM, Notch, drawn_part, is_tick, joined_ticks, parted, words_on_outline
-from tracer.search.pieces import BOLD_SHARE, Found
+from tracer.search.pieces import Found
 from tracer.search.point_marks import is_ring, keep_tile_letters, name_blobs, name_spots
 from tracer.search.seams import goes_on_as_seam, whole_seams
 from tracer.search.spots import crossing_arms, rings
