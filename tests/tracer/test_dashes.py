@@ -122,3 +122,16 @@ def test_a_letter_that_a_dashed_line_runs_up_to_stays_one_among_its_neighbours()
     # Alone it is what a notch makes of a dash.
     labels[np.isin(labels, [3, 5])] = 0
     assert in_line(labels, np.array(boxes), dash, doubtful, 0.1).tolist() == [False] * 4 + [True, False]
+
+
+def test_a_speck_that_a_row_of_dashes_leads_to_has_no_ends_of_its_own_and_is_no_error() -> None:
+    labels = np.zeros((120, 140), np.int32)
+    labels[60:63, 10:40] = 1
+    labels[60:63, 48:78] = 2
+    labels[61, 84] = 3
+    labels[60:63, 90:120] = 4
+    boxes = [(0, 0, 0, 0, 0)] + [cv2.boundingRect((labels == k).astype(np.uint8)) + (1,) for k in range(1, 5)]
+    dash, doubtful = np.isin(np.arange(5), [1, 2, 4]), np.isin(np.arange(5), [3])
+    held = in_line(labels, np.array(boxes), dash, doubtful, 0.1)
+    assert held.shape == (5,)
+    assert held.tolist() == [False, False, False, True, False]

@@ -138,7 +138,8 @@ def _ends(labels: NDArray[Any], k: int, box: NDArray[Any], *, bent: bool = False
     if bent:
         middle = ink[np.argmax(np.hypot(*(ink - ink.mean(axis=0)).T))]
         tips = (ink[np.argmax(np.hypot(*(ink - middle).T))], middle)
-        far = 0.3 * float(np.hypot(*(tips[0] - tips[1])))
+        # A speck has both its ends in one place.
+        far = max(1.0, 0.3 * float(np.hypot(*(tips[0] - tips[1]))))
         return [(tip + [x, y], _way_out(ink[np.hypot(*(ink - tip).T) < far], tip)) for tip in tips]
     way, middle = _straight(ink)
     along = (ink - middle) @ way

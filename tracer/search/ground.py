@@ -18,6 +18,7 @@ from scipy.spatial import cKDTree
 from calibration.light import SRGB_TO_LINEAR
 from tracer.ink import reduced
 from tracer.search.raster import apart, as_mask, lengths, most_apart, shrunk, weighted
+from tracer.search.zones import grown_across_lines
 
 MOST_VIEW_PIXELS = 2_500_000
 """The ground is read from a picture of at most this size, to bound memory."""
@@ -159,7 +160,7 @@ def _fit(lab: NDArray[np.float32], scale: float, beyond: NDArray[np.bool_]) -> N
 
     The view is cut into zones at its sharp edges. A large zone and all zones that continue its colour, as far as a
     smooth fall-off of light explains, are one class; the ground is the class that covers most and reaches the
-    picture's border.
+    picture's border, and what goes on from it across thin lines.
     """
     rows, columns = lab.shape[:2]
     labels, sizes = _zones(lab, scale, beyond)
@@ -195,7 +196,8 @@ def _fit(lab: NDArray[np.float32], scale: float, beyond: NDArray[np.bool_]) -> N
         if best is None or score > best[0]:
             best = (score, member)
     assert best is not None
-    chosen = np.concatenate([[False], best[1]])
+    ground = grown_across_lines(best[1], labels, lab, scale, CLASS_REACH)
+    chosen = np.concatenate([[False], ground])
     return np.asarray(chosen[labels], dtype=bool)
 
 
