@@ -25,7 +25,7 @@ _EVEN_MM, _EVEN_GRADING_MM = (5.0, 3.0), (40.0, 10.0)
 the grading changes slowly between corners, so that what is right where lines lie apart leads where they are packed)."""
 _SEEN_STRAY_MM, _SEEN_FAR_MM, _SEEN_ALONG_MM = (1.0, 0.25), 2.5, 0.4
 _CORNER_STRAY_MM, _CORNER_FAR_MM = (1.0, 0.4), 2.0
-_TRUSTED = 1.2
+_TRUSTED = 2.2
 """What was traced counts less from round to round, and no more when so much less than the whole way is left."""
 _CALM_ROUNDS = 3
 _LEAST_TURN, _ARM = np.radians(20), (3, 9)
