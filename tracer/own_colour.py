@@ -74,11 +74,14 @@ class Colours:
     def is_thing(self, codes: NDArray[np.floating], most_codes: float = _MOST_CODES) -> NDArray[np.bool_]:
         """Say which colours (..., 3) are nearer to the thing's than to any shade of the ground, and near enough."""
         flat = codes.reshape(-1, 3).astype(np.float32)
-        own = np.linalg.norm(flat - self.thing.astype(np.float32), axis=1)
-        least = np.full(len(flat), np.inf, np.float32)
+        own, least = _square(flat - self.thing.astype(np.float32)), np.full(len(flat), np.inf, np.float32)
         for shade in self.shades.astype(np.float32):
-            np.minimum(least, np.linalg.norm(flat - shade, axis=1), out=least)
-        return np.asarray(((own < least) & (own < most_codes)).reshape(codes.shape[:-1]))
+            np.minimum(least, _square(flat - shade), out=least)
+        return np.asarray(((own < least) & (own < most_codes**2)).reshape(codes.shape[:-1]))
+
+
+def _square(apart: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(np.einsum("nc,nc->n", apart, apart), dtype=np.float32)
 
 
 def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float) -> RoughOutline:

@@ -53,6 +53,9 @@ _USUAL_FOCAL_DIAGONALS = 0.65
 """Focal length over the picture's diagonal where the picture does not state it: 28 mm on 35 mm film, as phones have."""
 _RADIUS_MARGIN_MM = 0.6
 _SAME_SHARE = 0.01
+_MOST_OF_PICTURE = 0.8
+"""A card longer than this share of the picture leaves no room for a pattern beside it: what is so large is a mat or a
+sheet."""
 _RAYS, _RAY_STEP_MM, _SLOPE_MM = 11, 0.05, 0.4
 
 
@@ -127,8 +130,10 @@ def find(scene: SearchPicture, size: str | None) -> list[Reference]:
 def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Reference]:
     """Return the cards of ID-1 size among rough rectangles, best first."""
     found: list[Reference] = []
+    most = _MOST_OF_PICTURE * max(scene.picture.width_px, scene.picture.height_px)
     for rough in rectangles:
-        if side_lengths(rough.corners_px).min() < SMALLEST_SIDE_PX:
+        sides = side_lengths(rough.corners_px)
+        if sides.min() < SMALLEST_SIDE_PX or sides.max() > most:
             continue
         if not _proportions_fit(scene, rough.corners_px, _ROUGHLY):
             continue

@@ -104,25 +104,15 @@ class Side:
 def _crossing(profile: Floats, level: Floats, start: NDArray[np.int64], step: int) -> Floats:
     """First place from ``start`` in direction ``step`` where each profile passes ``level`` upward, as an index."""
     rows, n = profile.shape
-    out = np.full(rows, np.nan)
-    index = start.copy()
-    open_ = np.ones(rows, dtype=bool)
-    row = np.arange(rows)
-    for _ in range(n):
-        nxt = index + step
-        valid = open_ & (nxt >= 0) & (nxt < n)
-        if not valid.any():
-            break
-        r = row[valid]
-        a, b = profile[r, index[valid]], profile[r, nxt[valid]]
-        hit = (a <= level[valid]) & (b > level[valid])
-        where = r[hit]
-        fraction = (level[where] - a[hit]) / (b[hit] - a[hit])
-        out[where] = index[where] + step * fraction
-        open_[where] = False
-        open_ &= (nxt >= 0) & (nxt < n)
-        index = np.where(open_, nxt, index)
-    return out
+    # Pairs of neighbours in the direction, in the order in which they are come to.
+    ahead = profile if step > 0 else profile[:, ::-1]
+    first = start if step > 0 else n - 1 - start
+    hit = (ahead[:, :-1] <= level[:, None]) & (ahead[:, 1:] > level[:, None])
+    hit &= np.arange(n - 1) >= first[:, None]
+    k, row = np.argmax(hit, axis=1), np.arange(rows)
+    a, b = ahead[row, k], ahead[row, k + 1]
+    place = np.where(hit[row, k], k + (level - a) / np.where(b > a, b - a, 1.0), np.nan)
+    return np.asarray(place if step > 0 else n - 1 - place)
 
 
 def _stroke(profile: Floats) -> tuple[Floats, Floats, Floats]:

@@ -51,11 +51,12 @@ def fit_profiles(
         bump = np.exp(-0.5 * (x / sigma) ** 2)
         design = np.stack([bump, bump * x / sigma**2, np.ones_like(x), x], axis=2)
         turned = design.transpose(0, 2, 1)
-        inverse = np.linalg.inv(turned @ design)
-        solution = (inverse @ (turned @ y[:, :, None]))[:, :, 0]
+        normal = turned @ design
+        solution = np.linalg.solve(normal, turned @ y[:, :, None])[:, :, 0]
         height = solution[:, 0]
         step = np.where(height > 0, solution[:, 1] / np.where(height > 0, height, 1), 0.0)
         centre = np.clip(centre + np.clip(step, -0.7, 0.7), -reach - 1, reach + 1)
+    inverse = np.linalg.inv(normal)
     residual = y - (design @ solution[:, :, None])[:, :, 0]
     # Samples half a pixel apart share their light: there are about as many independent ones as pixels.
     free = len(steps) * min(1.0, step_px)

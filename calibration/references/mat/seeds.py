@@ -62,9 +62,11 @@ def _local_direction(segments: Segments, direction: float) -> float:
 
 
 def _comb_levels(positions: Array, weights: Array, pitches: Array) -> NDArray[np.complex128]:
-    return np.asarray(
-        (weights[:, None] * np.exp(2j * np.pi * positions[:, None] / pitches)).sum(axis=0) / weights.sum()
-    )
+    turns = positions[:, None] / pitches
+    # In short numbers, which a sum of a few hundred needs no longer ones than, an angle must be small.
+    angle = ((turns - np.rint(turns)) * (2 * np.pi)).astype(np.float32)
+    share = (weights / weights.sum()).astype(np.float32)
+    return np.asarray(share @ np.cos(angle) + 1j * (share @ np.sin(angle)), dtype=np.complex128)
 
 
 def _lines(segments: Segments, centre: Array, direction: float, pitch: float, phase: float) -> dict[int, list[int]]:
