@@ -109,6 +109,7 @@ def measure_outline(
     *,
     to_px: Callable[[MmPoints], PxPoints],
     obscured_px: PxPoints | None = None,
+    ends_mm: MmPoints | None = None,
     spacing_mm: float | None = None,
 ) -> OutlineError:
     """Measure a closed outline against the picture it was traced from.
@@ -124,6 +125,9 @@ def measure_outline(
         Millimetres to pixels, points (N, 2).
     obscured_px : PxPoints or None
         Places at which the line cannot be read (bridged gaps, text); 5 px around them are left out.
+    ends_mm : MmPoints or None
+        Ends of points that were found by other means (:mod:`tracer.tips`): how far the arms' errors would carry them is
+        not said, since the arms are not seen so far out. Whoever found them says how surely.
     spacing_mm : float or None
         Distance of the samples; None for about 1 px.
 
@@ -164,7 +168,8 @@ def measure_outline(
         valid &= ~excused
     spacing = path.length / len(points)
     smooth, sigma = _average(error, valid, max(3, round(_AVERAGE_MM / spacing) | 1), arms)
-    _corner_errors(path, points, smooth, sigma, valid, near_corner, normals)
+    known = _corners_at(path, ends_mm, mm_per_px)
+    _corner_errors(path, points, smooth, sigma, valid, near_corner, normals, known)
     # Where no line is found at all, it is at least as far away as was looked.
     stretch = max(3, round(2.0 / spacing))
     lost = ndimage.uniform_filter1d((absent & ~excused).astype(np.float64), stretch, mode="wrap") > 0.9
@@ -173,7 +178,7 @@ def measure_outline(
     read = valid | near_corner
     carried = np.full(len(points), window_mm)
     if valid.any():
-        carried = unseen_allowance(path, points, valid, near_corner, spacing)
+        carried = unseen_allowance(path, points, valid, near_corner, spacing, known)
     sigma = np.hypot(sigma, carried)
     values = np.abs(smooth) + carried
     worst = int(np.argmax(values))
@@ -333,8 +338,12 @@ def _corner_errors(
     valid: NDArray[np.bool_],
     near_corner: NDArray[np.bool_],
     normals: Points,
+    known: frozenset[int],
 ) -> None:
-    """Fill in the errors around corners from those of both arms just beyond the rounded part."""
+    """Fill in the errors around corners from those of both arms just beyond the rounded part.
+
+    A corner that is ``known`` otherwise has those of its arms and none of its own.
+    """
     n = len(points)
     believed = np.flatnonzero(valid)
     for corner in path.corners_sharper_than(_KINK_DEG):
@@ -354,5 +363,13 @@ def _corner_errors(
         near = near_corner[between]
         error[between[near]] = np.where(way[near] < (at - one) % n, error[one], error[other])
         sigma[between[near]] = max(sigma[one], sigma[other])
-        if near_corner[at]:
+        if near_corner[at] and corner.node not in known:
             error[at] = sign * corner_error
+
+
+def _corners_at(path: Path, places: MmPoints | None, reach_mm: float) -> frozenset[int]:
+    """Return the nodes of a path's corners that lie at some places, within a reach."""
+    if places is None or not len(places):
+        return frozenset()
+    tree = cKDTree(np.asarray(places))
+    return frozenset(c.node for c in path.corners_sharper_than(_KINK_DEG) if tree.query(c.point)[0] < reach_mm)

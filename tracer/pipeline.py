@@ -269,12 +269,12 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
             path, sharp = extend_cusps(pixels, path.oriented(), stroke, to_px=sheet.to_px)
             notes = (*notes, *sharp)
     path = path.oriented()
-    hidden_px, tip_mm = np.asarray(evidence.points_px)[~evidence.valid], 0.0
+    hidden_px, tip_mm, ends_mm = np.asarray(evidence.points_px)[~evidence.valid], 0.0, None
     if rough.kind == "edge" and not rough.hole and options.engine == "own":
         led = lead_tips(
             pixels, path, seen.colour_weights, to_px=sheet.to_px, to_mm=sheet.to_mm, blur_px=evidence.blur_px
         )
-        path, notes, tip_mm = led.path, (*notes, *led.notes), led.doubt_mm
+        path, notes, tip_mm, ends_mm = led.path, (*notes, *led.notes), led.doubt_mm, led.ends_mm
         if len(led.hidden_mm):
             hidden_px = np.concatenate([hidden_px, np.asarray(sheet.to_px(led.hidden_mm))])
     if rough.shade_coloured and not rough.hole:
@@ -303,6 +303,7 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
         style,
         to_px=sheet.to_px,
         obscured_px=PxPoints(hidden_px),
+        ends_mm=ends_mm,
     )
     own_mm = 0.0 if signal is None else float(np.hypot(signal.uncertainty_px, _SHADE_SHARE * evidence.shade_px))
     own_mm *= usual_scale

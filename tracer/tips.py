@@ -12,7 +12,7 @@ parts than there is.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +53,8 @@ class Led:
         Where that was, and how surely.
     hidden_mm : MmPoints
         Points of the outline that no profile of a single edge can be read at, shape (N, 2).
+    ends_mm : MmPoints
+        Where the points end, shape (M, 2).
     doubt_mm : float
         Expanded uncertainty (95 %) of the least sure of the ends; 0 where there is none.
     """
@@ -60,6 +62,7 @@ class Led:
     path: Path
     notes: tuple[str, ...]
     hidden_mm: MmPoints
+    ends_mm: MmPoints
     doubt_mm: float
 
 
@@ -121,6 +124,7 @@ def lead_tips(pixels: NDArray[np.uint8], path: Path, codes: Floats, *, to_px: To
     """
     notes: list[str] = []
     hidden: list[Floats] = []
+    ends: list[Floats] = []
     doubt_mm = 0.0
     for corner in path.corners_sharper_than(SHARP_DEG):
         way = _way(path, corner, to_px, blur_px)
@@ -134,6 +138,7 @@ def lead_tips(pixels: NDArray[np.uint8], path: Path, codes: Floats, *, to_px: To
         its_doubt = 2.0 * end.doubt * mm_per_px
         doubt_mm = max(doubt_mm, its_doubt)
         joined = end.place * mm_per_px
+        ends.append(point)
         if float(np.hypot(*(point - corner.point))) >= _LEAST_MM:
             outward = (beyond - point) / mm_per_px
             path = with_tip(
@@ -149,6 +154,7 @@ def lead_tips(pixels: NDArray[np.uint8], path: Path, codes: Floats, *, to_px: To
         path=path,
         notes=tuple(notes),
         hidden_mm=MmPoints(np.concatenate(hidden) if hidden else np.zeros((0, 2))),
+        ends_mm=MmPoints(np.array(ends).reshape(-1, 2)),
         doubt_mm=doubt_mm,
     )
 
@@ -191,12 +197,25 @@ def _end(pixels: NDArray[np.uint8], codes: Floats, way: _Way, blur_px: float) ->
         return None
     width = depth.sum(axis=1) * _STEP_PX / step
     aside = (depth * across).sum(axis=1) / np.maximum(depth.sum(axis=1), 0.3 * step / _STEP_PX)
-    for _ in range(2):
+    found: list[End] = []
+    for _ in range(3):
         end = fit_end(places, width, aside)
         if end is None:
             return None
+        found.append(end)
         width, aside = _as_strokes(light, across, places, end, step, blur_px)
-    return fit_end(places, width, aside)
+    return with_spread(found)
+
+
+def with_spread(readings: list[End]) -> End:
+    """Return the last of several readings of one end, as doubtful as they differ.
+
+    All light across a point and a stroke fitted to it are disturbed differently by a shadow beside the point and by
+    what lies on the ground; each by itself says nothing of it.
+    """
+    last = readings[-1]
+    apart = max(abs(r.place - last.place) for r in readings)
+    return replace(last, doubt=float(np.hypot(last.doubt, apart / np.sqrt(3.0))))
 
 
 def _as_strokes(

@@ -26,9 +26,16 @@ _SHARPEST = 0.08
 
 
 def unseen_allowance(
-    path: Path, points: Points, valid: NDArray[np.bool_], near_corner: NDArray[np.bool_], spacing_mm: float
+    path: Path,
+    points: Points,
+    valid: NDArray[np.bool_],
+    near_corner: NDArray[np.bool_],
+    spacing_mm: float,
+    known: frozenset[int] = frozenset(),
 ) -> NDArray[np.float64]:
     """Return how much farther than interpolated the line may be where it was not seen, mm.
+
+    ``known`` are the nodes of corners of which it is known otherwise where they lie.
 
     Across itself a line strays by so much a millimetre. Beside a corner the arms are led on to it; both may stray, and
     the sharper it is, the farther the place where they meet. Where the outline turns without a corner, the line may
@@ -42,6 +49,8 @@ def unseen_allowance(
     for corner in path.corners_sharper_than(_KINK_DEG):
         at = int(np.argmin(((points - corner.point) ** 2).sum(axis=1)))
         corners[at] = corner.inner_angle_deg < _CORNER_DEG
+        if corner.node in known:
+            continue
         allowance[at] = led[at] / max(float(np.sin(np.radians(corner.inner_angle_deg) / 2)), _SHARPEST)
     n = len(points)
     for first in np.flatnonzero(~valid & np.roll(valid, 1)):

@@ -13,9 +13,11 @@ from tests import shapes
 from tests.shapes import MM_PER_PX_300
 from tests.tracer.tracing import GREY, mm_of, px_of, rough_of, trace
 from tracer.curves.fit import fit_closed
+from tracer.measure import LineStyle, measure_outline
 from tracer.outline import locate
 from tracer.path import Path
-from tracer.tips import Led, fit_end, lead_tips
+from tracer.stated import stated_fit
+from tracer.tips import End, Led, fit_end, lead_tips, with_spread
 
 TIP = np.array([48.0, 20.0])
 BACK_MM, HALF_MM, SHORT_MM = 30.0, 9.0, 3.5
@@ -120,3 +122,25 @@ def test_the_end_of_a_width_is_found_within_what_is_stated(growth: tuple[float, 
 def test_what_is_hardly_seen_has_no_end() -> None:
     places = np.arange(-20.0, 40.0, 0.5)
     assert fit_end(places, np.full(len(places), 0.01), np.zeros(len(places))) is None
+
+
+def test_an_end_that_reads_otherwise_each_time_is_as_doubtful_as_that() -> None:
+    one = End(place=40.0, doubt=1.0, growth=(0.1, 0.0), middle=np.zeros(2))
+    far = with_spread([replace(one, place=52.0), replace(one, place=46.0), one])
+    assert far.place == 40.0
+    assert far.doubt == pytest.approx(np.hypot(1.0, 12.0 / np.sqrt(3)))
+    assert with_spread([one, one]).doubt == 1.0
+
+
+def test_the_error_at_a_led_point_is_its_own_doubt_and_not_what_its_arms_would_carry_it() -> None:
+    """Two arms that hardly cross say nothing of where they end; a tenth of a millimetre beside them is many along."""
+    _, led = result(2.0, 0.8, 0.01, 0)
+    pixels = shapes.picture([thorn(2.0)], (60.0, 40.0), blur_px=0.8, noise=0.01, seed=0)
+    style = LineStyle(kind="edge", line_width_px=0.0, colour_weights=GREY, blur_px=0.8)
+    hidden = px_of(led.hidden_mm)
+    carried = measure_outline(pixels, led.path, style, to_px=px_of, obscured_px=hidden)
+    known = measure_outline(pixels, led.path, style, to_px=px_of, obscured_px=hidden, ends_mm=led.ends_mm)
+    assert np.hypot(*(np.asarray(carried.where_max) - TIP)) < 1.0
+    assert known.max_mm < 0.5 * carried.max_mm
+    # What is said of the whole piece is still no less than how far its end is off.
+    assert stated_fit(known, 0.0, led.doubt_mm).max_mm >= off_mm(led.path)
