@@ -10,6 +10,7 @@ Source: Meyer, "Color image segmentation", 1992 (the watershed of OpenCV).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import cv2
@@ -21,7 +22,7 @@ from tracer.ink import reduced
 from tracer.search.graph import Points
 from tracer.search.ground import DEEPEST_SHADOW, Ground, read_ground, to_rgb
 from tracer.search.loops import polygon_area
-from tracer.search.mat_clear import BAND_PX, Clear, without_lines
+from tracer.search.mat_clear import BAND_PX, Clear, Lined, lined, without_lines
 from tracer.search.mat_edge import EdgeLine, find_edge_line
 from tracer.search.mat_grid import GridLook, MatGrid, read_look
 from tracer.search.mat_ground import read_mat_ground
@@ -145,11 +146,23 @@ def find_bodies(
         The grid of the mat that is the ground.
     """
     ground = None if grid is None else read_mat_ground(pixels, mm_per_px, grid)
-    look = None
     if ground is None:
         ground = read_ground(pixels, mm_per_px, None if grid is None else grid.outline_px)
-    elif grid is not None:
-        look = read_look(grid, to_rgb(pixels), ground.light, ground.factor)
+        grid = None
+    if grid is None:
+        lines, things = _find_things(ground, excluded)
+        return Bodies(ground=ground, lines=lines, things=things)
+    # How the lines look is read beside it: both spend their time in compiled code.
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        reading = pool.submit(read_look, grid, to_rgb(pixels), ground.light, ground.factor)
+        lines, things = _find_things(ground, excluded)
+        return Bodies(ground=ground, lines=lines, things=things, grid=grid, look=reading.result())
+
+
+def _find_things(
+    ground: Ground, excluded: NDArray[np.uint8] | None
+) -> tuple[NDArray[np.uint8], tuple[tuple[NDArray[np.bool_], tuple[int, int]], ...]]:
+    """Return the long thin lines printed on a ground, and the things that lie on it."""
     scale = ground.mm_per_px
     foreign = as_mask(ground.foreign)
     if excluded is not None:
@@ -185,7 +198,7 @@ def find_bodies(
             body = sure
         if not _is_rag(body, foreign.shape):
             things.append((body, (x, y)))
-    return Bodies(ground=ground, lines=lines, things=tuple(things), grid=grid, look=look)
+    return lines, tuple(things)
 
 
 def ground_sheets(bodies: Bodies) -> list[Points]:
@@ -274,12 +287,13 @@ def _edge_of(
     zoom = ground.factor
     step = max(1, int(np.ceil(np.sqrt(view.size * zoom * zoom / _MOST_PIXELS))))
     window = (slice(y0 * zoom, y1 * zoom), slice(x0 * zoom, x1 * zoom))
-    crop, clear = pixels[window], None
+    crop = pixels[window]
+    with_lines: Lined | None = None
     if bodies.grid is not None and bodies.look is not None:
         whole = Window(x=x0 * zoom, y=y0 * zoom, columns=crop.shape[1], rows=crop.shape[0])
         others = _others(bodies, index, (x0, y0), view.shape)
-        clear = without_lines(pixels, whole, bodies.grid, bodies.look, ground, colour, others)
-        crop = clear.pixels
+        with_lines = lined(pixels, whole, bodies.grid, bodies.look, ground, colour, others)
+        crop = without_lines(with_lines).pixels
     picture = to_rgb(reduced(crop, step))
     size = (picture.shape[1], picture.shape[0])
     per_px = mm_per_px * step
@@ -324,7 +338,7 @@ def _edge_of(
     markers[_hole_seeds(bare, seed, per_px)] = 2
     cv2.watershed(_relief(calm, ratio, mean), markers)
     region = as_mask(markers == 1)
-    if clear is not None:
+    if with_lines is not None:
         region = _without_spurs(region, per_px)
     thing = _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
     if thing is None or thing.runs_off:
@@ -334,7 +348,7 @@ def _edge_of(
         return (points - [x0 * zoom, y0 * zoom] + 0.5) / step - 0.5
 
     thing = replace(thing, holes=tuple(h for h in thing.holes if _is_open(share, at(h), per_px)))
-    if clear is not None and bodies.grid is not None and bodies.look is not None:
+    if with_lines is not None and bodies.grid is not None and bodies.look is not None:
         # Now that the edge is known nearly, it is sought among the mat's lines themselves.
         on = OnMat(pixels=to_rgb(pixels), grid=bodies.grid, look=bodies.look, ground=ground, thing=colour)
         points, beyond_px = points_on_mat(thing.points, on, mm_per_px)
@@ -347,7 +361,7 @@ def _edge_of(
             found.append(find_edge_line(ring, replace(on, hole=hole)))
             rings.append(ring if found[-1] is None else found[-1].within(ring))
         known = [line for line in found if line is not None]
-        clear = without_lines(pixels, whole, bodies.grid, bodies.look, ground, colour, others, shape, known)
+        clear = without_lines(with_lines, shape, known)
         thing = replace(thing, clear=clear, points=rings[0], holes=tuple(rings[1:]), lines=tuple(found), colour=colour)
     return thing if _step_across(share, at(thing.points), per_px) > LEAST_STEP else None
 

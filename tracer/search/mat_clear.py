@@ -64,7 +64,32 @@ class Clear:
     at: tuple[int, int]
 
 
-def without_lines(
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lined:
+    """A window of a picture with the lines of a mat's grid in it, and what is known of both.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+    window : Window
+        At full size, on whole pixels of the ground's view.
+    light, thing : ndarray of float32, shape (rows, columns, 3)
+        Linear light that the bare mat and the thing have at each pixel.
+    picked : ndarray of int, shape (N,)
+        Pixels, counted row by row, in which something of a line is seen and no other thing.
+    gain : ndarray of float32, shape (N, 3)
+        By how much they are lighter for it, as a share of the mat's light.
+    """
+
+    pixels: NDArray[np.uint8]
+    window: Window
+    light: NDArray[np.float32]
+    thing: NDArray[np.float32]
+    picked: NDArray[np.intp]
+    gain: NDArray[np.float32]
+
+
+def lined(
     pixels: NDArray[np.uint8],
     window: Window,
     grid: MatGrid,
@@ -72,10 +97,8 @@ def without_lines(
     ground: Ground,
     thing: NDArray[np.floating],
     others: Mask,
-    shape: Mask | None = None,
-    edges: Sequence[EdgeLine] = (),
-) -> Clear:
-    """Return a window of a picture without the lines of a mat's grid.
+) -> Lined:
+    """Find the lines of a mat's grid in a window of a picture.
 
     Parameters
     ----------
@@ -90,57 +113,74 @@ def without_lines(
         Linear R, G, B of the thing as a share of the mat's.
     others : ndarray of uint8
         1 where other things are, on the window at any size; what lies there is left alone.
-    shape : ndarray of uint8, shape (rows, columns), optional
-        1 where the thing is, once it is known; then its shadow on the mat is known too.
-    edges : sequence of EdgeLine
-        The thing's outlines, once they are known; then only what lies near to them is laid anew.
     """
-    out = to_rgb(pixels[window.y : window.y + window.rows, window.x : window.x + window.columns]).copy()
+    seen = to_rgb(pixels[window.y : window.y + window.rows, window.x : window.x + window.columns])
     size = (window.columns, window.rows)
     places = grid.places(window)
     near = np.zeros((window.rows, window.columns), dtype=bool)
     for axis in (0, 1):
         at = places[:, :, axis]
         near |= np.abs(at - np.rint(at)) < REACH_PX * places[:, :, 2 + axis]
-    if edges:
-        near &= near_edges(edges, window) > 0
     near &= cv2.resize(others, size, interpolation=cv2.INTER_NEAREST) == 0
     picked = np.flatnonzero(near)
     gain = look.gain(places.reshape(-1, 4)[picked])
     strong = np.abs(gain).max(axis=1) > _LEAST_GAIN
-    picked, gain = picked[strong], gain[strong]
-    clear = Clear(pixels=out, at=(window.x, window.y))
-    if not len(picked):
-        return clear
     x, y = window.x // ground.factor, window.y // ground.factor
     part = ground.light[y : y + window.rows // ground.factor, x : x + window.columns // ground.factor]
-    whole = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+    light = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+    return Lined(
+        pixels=seen,
+        window=window,
+        light=light,
+        thing=light * thing.astype(np.float32),
+        picked=picked[strong],
+        gain=gain[strong],
+    )
+
+
+def without_lines(lined: Lined, shape: Mask | None = None, edges: Sequence[EdgeLine] = ()) -> Clear:
+    """Return a window of a picture without the lines of a mat's grid.
+
+    Parameters
+    ----------
+    lined : Lined
+    shape : ndarray of uint8, shape (rows, columns), optional
+        1 where the thing is, once it is known; then its shadow on the mat is known too.
+    edges : sequence of EdgeLine
+        The thing's outlines, once they are known; then only what lies near to them is laid anew.
+    """
+    out, window = lined.pixels.copy(), lined.window
+    clear = Clear(pixels=out, at=(window.x, window.y))
+    picked, gain = lined.picked, lined.gain
+    if edges:
+        beside = near_edges(edges, window).ravel()[picked] > 0
+        picked, gain = picked[beside], gain[beside]
+    if not len(picked):
+        return clear
     free = np.ones(out.shape[:2], dtype=bool)
     free.ravel()[picked] = False
-    own_everywhere = whole * thing.astype(np.float32)
     if shape is None:
         shade = np.ones((len(picked), 1), dtype=np.float32)
-        toward = own_everywhere - whole
-        cover = _along(_linear(out) - whole, toward)
+        cover = _along(_linear(out) - lined.light, lined.thing - lined.light)
     else:
-        shade = _shade(out, whole, free & (shape == 0)).ravel()[picked][:, None]
+        shade = _shade(out, lined.light, free & (shape == 0)).ravel()[picked][:, None]
         cover = np.asarray(cv2.GaussianBlur(shape.astype(np.float32), (0, 0), 1.0), dtype=np.float32)
     prior = _from_beside(np.clip(cover, 0, 1), free, _PRIOR_SIGMAS_PX, 0.5).ravel()[picked]
-    light, own = whole.reshape(-1, 3)[picked], own_everywhere.reshape(-1, 3)[picked]
+    light, own = lined.light.reshape(-1, 3)[picked], lined.thing.reshape(-1, 3)[picked]
     mat = light * shade
-    lined = mat * (1 + gain)
+    on_line = mat * (1 + gain)
     seen = SRGB_TO_LINEAR[out.reshape(-1, 3)[picked]]
-    step = own - lined
+    step = own - on_line
     size2 = (step**2).sum(axis=1)
     # How well the light of a lined pixel is foretold, against how well what lies beside it tells how far it is covered.
-    noise2 = _NOISE**2 + ((_LOOK_ERROR * (mat - lined)) ** 2).sum(axis=1)
+    noise2 = _NOISE**2 + ((_LOOK_ERROR * (mat - on_line)) ** 2).sum(axis=1)
     trust = noise2 / _PRIOR_ERROR**2
-    covered = (((seen - lined) * step).sum(axis=1) + trust * prior) / (size2 + trust)
+    covered = (((seen - on_line) * step).sum(axis=1) + trust * prior) / (size2 + trust)
     covered = np.clip(covered, 0, 1)[:, None]
     # What the thing does not cover is taken for lined mat. A light line is divided out, whatever shadow lies there; to
     # divide by a dark one would blow up the noise, so there the difference is added.
     divided = covered * own + (seen - covered * own) / np.maximum(1 + gain, 1)
-    added = seen + (1 - covered) * (mat - lined)
+    added = seen + (1 - covered) * (mat - on_line)
     out.reshape(-1, 3)[picked] = encoded(np.where(gain > 0, divided, added))
     if edges:
         _at_edges(clear, picked, (light, own, gain, seen), edges)
