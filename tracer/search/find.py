@@ -36,7 +36,7 @@ from tracer.search.mark_sheet import PAPER_EDGE_MM
 from tracer.search.marks import runs_parallel
 from tracer.search.marks_text import TextBlock
 from tracer.search.pieces import Found, find_pieces
-from tracer.search.rulers import Ruler, find_rulers
+from tracer.search.reference_objects import ReferenceObject, find_reference_objects
 from tracer.search.spots import are_spots
 from tracer.search.stands_out import stands_out
 from tracer.search.words import (
@@ -158,7 +158,7 @@ def find_candidates(
     outlines = [f.points for f in drawn] + [ink.from_picture(t.points) for t in things]
     marker = MarkFinder(sheet, work, outlines, papers, len(things))
     marker.usual_mass = float(np.median([f.mass for f in drawn])) if drawn else 0.0
-    marker.references(cut.rulers)
+    marker.references(cut.objects)
     marker.loops(other)
     taken = {i for index in other for i, _ in work.loops[index].steps}
     if around is not None:
@@ -190,7 +190,7 @@ def find_candidates(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _CutOut:
-    """What lies on the ground: things cut out, sheets of paper (pixels of the ink), rulers.
+    """What lies on the ground: things cut out, sheets of paper (pixels of the ink), objects to measure with.
 
     ``drawn`` are the pieces that stay drawn ones; ``cut_off`` where something runs off the picture, in mm.
     """
@@ -199,7 +199,7 @@ class _CutOut:
     papers: list[Points]
     drawn: list[Found]
     cut_off: list[tuple[float, float]]
-    rulers: list[Ruler]
+    objects: list[ReferenceObject]
 
 
 def _cut_out(sheet: Sheet, look: FirstLook, drawn: list[Found]) -> _CutOut:
@@ -213,13 +213,13 @@ def _cut_out(sheet: Sheet, look: FirstLook, drawn: list[Found]) -> _CutOut:
     ]
     whole = [bodies.outline_px(k) for k in range(len(bodies.things))]
     coarse = [ink.from_picture(points) for points in whole]
-    rulers = find_rulers(sheet, whole)
-    drawn = [f for f in drawn if not any(lies_in(f.points, coarse[r.index]) for r in rulers)]
+    objects = find_reference_objects(sheet, whole)
+    drawn = [f for f in drawn if not any(lies_in(f.points, coarse[o.index]) for o in objects)]
     # Where pieces are drawn on the ground it is a sheet, and what crosses the picture's border lies beside the sheet.
     on_sheet = any(not any(lies_in(f.points, body) for body in coarse) for f in drawn)
     is_paper = [_is_paper(body, bodies.light(k), drawn, ink.mm_per_px) for k, body in enumerate(coarse)]
     papers += [body for body, paper in zip(coarse, is_paper, strict=True) if paper]
-    measures = {r.index for r in rulers}
+    measures = {o.index for o in objects}
     sought = [not paper and k not in measures for k, paper in enumerate(is_paper)]
     things: list[Thing] = []
     cut_off: list[tuple[float, float]] = []
@@ -234,7 +234,7 @@ def _cut_out(sheet: Sheet, look: FirstLook, drawn: list[Found]) -> _CutOut:
         if not _is_paper(body, thing.light, drawn, ink.mm_per_px):
             things.append(thing)
             drawn = [f for f in drawn if not lies_in(f.points, body)]
-    return _CutOut(things=things, papers=papers, drawn=drawn, cut_off=cut_off, rulers=rulers)
+    return _CutOut(things=things, papers=papers, drawn=drawn, cut_off=cut_off, objects=objects)
 
 
 def _of_one_size(

@@ -21,6 +21,7 @@ from tracer.search.lattice import find_lattice, grid_edges
 from tracer.search.mat_grid import find_grid
 from tracer.search.mat_ink import without_mat_print
 
+_CARRIED = ("ruler", "square")
 _COVERS_ALL = ("mat", "sheet", "density", "page", "target")
 
 
@@ -64,8 +65,9 @@ def first_look(
     """
     pixels, scale = sheet.picture.pixels, sheet.mm_per_px
     excluded = _reference_mask(sheet)
-    # Of a ruler only the row of its ticks is known: it is seen whole, and known as one by that row.
-    no_things = _reference_mask(sheet, rulers=False)
+    # Of a ruler only the row of its ticks is known, of a slip with a square only the square: they are seen whole, and
+    # known as what they are by that.
+    no_things = _reference_mask(sheet, carried=False)
     grid = find_grid(sheet)
     # Ink, lines and things are found side by side: all spend their time in compiled code.
     with ThreadPoolExecutor(max_workers=1) as pool:
@@ -120,13 +122,15 @@ def _lines(sheet: Sheet, ink: Ink, excluded: NDArray[np.uint8], *, bundled: bool
     )
 
 
-def _reference_mask(sheet: Sheet, *, rulers: bool = True) -> NDArray[np.uint8]:
-    """Return where references lie, on the grid of the ink; without rulers if these are to be left out."""
+def _reference_mask(sheet: Sheet, *, carried: bool = True) -> NDArray[np.uint8]:
+    """Return where references lie, on the grid of the ink; those that a larger object carries may be left out."""
     picture, scale = sheet.picture, sheet.mm_per_px
     factor = working_factor(picture.width_px, picture.height_px, scale)
     mask = np.zeros((picture.height_px // factor, picture.width_px // factor), dtype=np.uint8)
     for reference in (sheet.reference, *sheet.others):
-        if reference.kind in _COVERS_ALL or len(reference.outline_px) < 3 or (reference.kind == "ruler" and not rulers):
+        if reference.kind in _COVERS_ALL or len(reference.outline_px) < 3:
+            continue
+        if reference.kind in _CARRIED and not carried:
             continue
         outline = (np.asarray(reference.outline_px) + 0.5) / factor - 0.5
         _fill(mask, outline, margin_px=1.0 / (scale * factor))

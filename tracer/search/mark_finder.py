@@ -25,7 +25,7 @@ from tracer.search.mark_sheet import MarkSheet
 from tracer.search.marks import box_sides
 from tracer.search.marks_text import TextBlock
 from tracer.search.pieces import Found
-from tracer.search.rulers import Ruler
+from tracer.search.reference_objects import ReferenceObject
 from tracer.search.strokes import Stroke, join_facing
 from tracer.search.tiles import both_sides, connected
 
@@ -39,20 +39,22 @@ _GRAIN_SURE, _RULER_SURE = 0.3, 0.7
 class MarkFinder(MarkSheet):
     """Names the marks of one sheet."""
 
-    def references(self, rulers: Sequence[Ruler] = ()) -> None:
-        """Keep what set or checked the scale, and rulers that did neither."""
+    def references(self, objects: Sequence[ReferenceObject] = ()) -> None:
+        """Keep what set or checked the scale, and objects to measure with that did neither."""
         kinds: dict[str, MarkKind] = {"square": "test square", "mat": "mat grid"}
         # Rulers are seen whole; of their rows of ticks only one place for each edge is known.
-        whole = {id(row): r.outline_px for r in rulers for row in r.references}
+        whole = {id(row): o.outline_px for o in objects for row in o.references if row.kind == "ruler"}
         for reference in (self.sheet.reference, *self.sheet.others):
             if reference.kind in ("density", "page") or len(reference.outline_px) < 3:
                 continue
             outline = whole.get(id(reference), reference.outline_px)
             words = f"{reference.kind} {reference.size}".strip()
             self._object(kinds.get(reference.kind, "reference"), PxPoints(outline), words, reference.score)
-        for ruler in rulers:
-            if not ruler.references:
-                self._object("reference", PxPoints(ruler.outline_px), "ruler", _RULER_SURE)
+        for thing in objects:
+            if any(r.kind == "ruler" for r in thing.references):
+                continue
+            words = "slip with the test square" if thing.references else "ruler"
+            self._object("reference", PxPoints(thing.outline_px), words, _RULER_SURE)
 
     def _object(self, kind: MarkKind, outline_px: PxPoints, words: str, sure: float) -> None:
         """Keep a thing that is no part of any drawing, wherever it lies."""

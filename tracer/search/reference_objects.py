@@ -1,9 +1,9 @@
-"""Rulers and tapes among the things that lie on a ground: objects to measure with, and no pieces.
+"""Objects to measure with among the things that lie on a ground: rulers, tapes, slips with a test square. No pieces.
 
-A ruler that set or checked the scale is known by its row of ticks: the thing that the row runs along is the ruler.
-Another one is a long strip with a row of marks that begin at one of its long edges, stand as far apart all along, and
-reach into it for some way. Dashes of a line drawn beside an edge do not begin at it, and stripes of a cloth go on
-across it.
+A slip of paper with a test square on it is known by the square, which is a good part of it. A ruler that set or checked
+the scale is known by its row of ticks: the thing that the row runs along is the ruler. Another one is a long strip with
+a row of marks that begin at one of its long edges, stand as far apart all along, and reach into it for some way. Dashes
+of a line drawn beside an edge do not begin at it, and stripes of a cloth go on across it.
 """
 
 from __future__ import annotations
@@ -37,19 +37,22 @@ contrast with which stripes go on; by how much the distance may change between w
 obliquely it changes by a tenth)."""
 _FEWEST_WINDOWS = 3
 _SIMPLE_MM = 0.5
+_SLIP_SHARE, _SLIP_FULL = 0.25, 0.85
+"""A test square is at least so much of the slip that it is printed on for that, and a slip, a rectangle cut by hand,
+fills so much of its smallest box (judgement: a template, which may carry one too, is larger or of another shape)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ruler:
-    """A ruler among the things: its outline in pixels of the picture, and the references that its edges are."""
+class ReferenceObject:
+    """An object to measure with: its outline in pixels of the picture, and the references that it carries."""
 
     index: int
     outline_px: Points
     references: tuple[Reference, ...] = ()
 
 
-def find_rulers(sheet: Sheet, outlines_px: Sequence[Points]) -> list[Ruler]:
-    """Return which of some things are rulers.
+def find_reference_objects(sheet: Sheet, outlines_px: Sequence[Points]) -> list[ReferenceObject]:
+    """Return which of some things are there to measure with.
 
     Parameters
     ----------
@@ -57,16 +60,18 @@ def find_rulers(sheet: Sheet, outlines_px: Sequence[Points]) -> list[Ruler]:
     outlines_px : sequence of ndarray, shape (N, 2)
         Coarse outlines of the things, in pixels of the picture.
     """
-    rows = [r for r in (sheet.reference, *sheet.others) if r.kind == "ruler"]
+    references = (sheet.reference, *sheet.others)
+    rows, squares = ([r for r in references if r.kind == kind] for kind in ("ruler", "square"))
     scale, found = sheet.mm_per_px, []
     for index, outline in enumerate(outlines_px):
         strip = _strip_of(outline)
         if strip is None:
-            continue
-        known = tuple(r for r in rows if _runs_along(r, outline, strip, scale))
-        if known or has_ticks(sheet.picture.pixels, outline, scale):
+            known = tuple(r for r in squares if _is_slip(r, outline))
+        else:
+            known = tuple(r for r in rows if _runs_along(r, outline, strip, scale))
+        if known or (strip is not None and has_ticks(sheet.picture.pixels, outline, scale)):
             ring = cv2.approxPolyDP(outline.astype(np.float32), _SIMPLE_MM / scale, closed=True).reshape(-1, 2)
-            found.append(Ruler(index=index, outline_px=ring.astype(np.float64), references=known))
+            found.append(ReferenceObject(index=index, outline_px=ring.astype(np.float64), references=known))
     return found
 
 
@@ -96,6 +101,18 @@ def _strip_of(outline: Points) -> _Strip | None:
         return None
     along = sides[int(np.argmax(lengths))] / long
     return _Strip(middle=np.asarray(middle, dtype=np.float64), along=along, long=long, wide=wide)
+
+
+def _is_slip(square: Reference, outline: Points) -> bool:
+    """Return whether a thing is the slip of paper that a test square is printed on, or the square alone."""
+    ring = outline.astype(np.float32).reshape(-1, 1, 2)
+    corners = np.asarray(square.outline_px, dtype=np.float32)
+    # A square cut out along its own line has its corners where the thing has its.
+    slack = 0.05 * float(np.sqrt(abs(cv2.contourArea(corners))))
+    inside = all(cv2.pointPolygonTest(ring, (float(x), float(y)), measureDist=True) > -slack for x, y in corners)
+    area, (_, sides, _) = abs(float(cv2.contourArea(ring))), cv2.minAreaRect(ring)
+    full = area / max(float(sides[0] * sides[1]), 1.0)
+    return inside and full > _SLIP_FULL and abs(float(cv2.contourArea(corners))) > _SLIP_SHARE * area
 
 
 def _runs_along(row: Reference, outline: Points, strip: _Strip, mm_per_px: float) -> bool:

@@ -1,4 +1,6 @@
-"""A ruler among the things is a reference object whether or not it sets the scale; a long strip of card is a piece.
+"""A ruler among the things is a reference object whether or not it sets the scale, and so is a slip with a test square.
+
+A long strip of card is a piece, and so is a template with a small square on it.
 
 Rulers, card and ground are invented here: ticks a millimetre or a sixteenth of an inch apart on a strip 30 mm wide.
 """
@@ -93,3 +95,24 @@ def test_a_long_strip_of_card_is_a_piece(draw):
     d, _ = on_table()
     draw(d)
     assert pieces_and_objects(d) == (2, [])
+
+
+@pytest.mark.parametrize(("size_mm", "pieces"), [(40.0, 1), (20.0, 2)])
+def test_the_slip_that_a_test_square_is_printed_on_is_no_piece_and_a_template_with_one_is(size_mm, pieces):
+    d = Drawing(150, 100, paper=(120, 122, 124))
+    d.fill(CARD + [60, 10], (170, 60, 60))
+    slip = np.array([[12, 20], [67, 21], [66, 78], [11, 77]], dtype=float)
+    d.fill(slip, (246, 244, 238))
+    square = np.array([[20, 30], [20 + size_mm, 30], [20 + size_mm, 30 + size_mm], [20, 30 + size_mm]])
+    d.line(square, closed=True)
+    px = PxPoints(square / d.mm_per_px - 0.5)
+    reference = Reference(
+        kind="square", size=f"{size_mm:g}mm", points_px=px, points_mm=MmPoints(square), sigma_px=np.ones(4),
+        tolerance_relative=0.0, outline_px=px,
+    )  # fmt: skip
+    result = find_candidates(d.sheet(others=[reference]), words=False)
+    assert len(result.candidates) == pieces
+    (mark,) = [m for m in result.sheet_marks if m.kind == "test square"]
+    assert np.ptp(np.asarray(mark.path.flatten(0.1)), axis=0) == pytest.approx([size_mm, size_mm], abs=0.5)
+    slips = [m.text for m in result.sheet_marks if m.kind == "reference"]
+    assert slips == (["slip with the test square"] if pieces == 1 else [])
