@@ -122,3 +122,33 @@ def test_a_corner_that_is_hidden_far_along_both_its_sides_stays_one() -> None:
     valid = (at < way[1] - 10) | (at > way[len(rounded)] + 10)
     path = fit_closed(MmPoints(points), 0.004, valid, half_width_mm=0.25).path
     assert not any(math.dist(c.point, (60.0, 10.0)) < 5 for c in path.corners)
+
+
+def test_a_corner_is_told_though_the_rough_outline_passes_it_as_far_off_as_it_may_be() -> None:
+    half_mm, blur_mm = 0.25, 0.07
+    for short_mm, is_corner in ((0.3, True), (1.2, False)):
+        # The search went over the corner by so much along letters that hide it.
+        cut = short_mm * np.sqrt(2)
+        ring = np.array([[10.0, 10], [60 - cut, 10], [60, 10 + cut], [60, 60], [10, 60], [10, 10]])
+        way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
+        at = np.arange(0, way[-1], 0.1)
+        points = np.stack([np.interp(at, way, ring[:, k]) for k in (0, 1)], axis=1)
+        valid = (at < way[1] - 20) | (at > way[2] + 4)
+        points[~valid] += 0.12 * np.sin(at[~valid] * 2.5)[:, None]
+        path = fit_closed(MmPoints(points), 0.004, valid, half_width_mm=half_mm, blur_mm=blur_mm).path
+        near = distance_to_polygon(np.array([[60.0, 10.0]]), dense_polygon(path.segments, 0.01))[0]
+        assert bool(near < 0.02) is is_corner
+
+
+def test_a_corner_beside_a_bend_lies_where_the_bend_goes_on_to() -> None:
+    # An arc of 18 mm radius runs into a straight side; their last millimetres are hidden.
+    turn = np.radians(np.arange(0, 70, 0.3))
+    arc = np.stack([30 + 18 * np.sin(turn), 40 - 18 * np.cos(turn)], axis=1)
+    ring = np.vstack([[30.0, 60.0], arc, [60.0, 60.0], [30.0, 60.0]])
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
+    at = np.arange(0, way[-1], 0.085)
+    points = np.stack([np.interp(at, way, ring[:, k]) for k in (0, 1)], axis=1)
+    points += np.random.default_rng(3).normal(0, 0.001, points.shape)
+    valid = (at < way[1] - 0.8) | (at > way[1] + 4)
+    path = fit_closed(MmPoints(points), 0.0013, valid, half_width_mm=0.25, tolerance_mm=0.1).path
+    assert distance_to_polygon(np.array([[30.0, 22.0]]), dense_polygon(path.segments, 0.01))[0] < 0.03

@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+
+from tracer.curves.meeting import Arm, corner_sides, sharp_point
 
 Points = NDArray[np.float64]
 
@@ -40,9 +41,6 @@ _LONGEST_MM = 60.0
 """Longest hole that is crossed against the rough outline (our own choice: two inch squares of a mat)."""
 _POINT_DEG = 150.0
 """Turns beyond this are points whose arms may touch before they meet."""
-_ROOM = 4.0
-"""A rough outline runs into a point until its arms are so many times as far apart as it may lie from the line: the
-search closes up what is narrower (its own width on both sides, and as much again for the arms' own error)."""
 
 
 def runs_of(flags: NDArray[np.bool_], *, closed: bool) -> list[tuple[int, int]]:
@@ -59,21 +57,6 @@ def runs_of(flags: NDArray[np.bool_], *, closed: bool) -> list[tuple[int, int]]:
         first, count = runs.pop()
         runs[0] = (first, count + runs[0][1])
     return runs
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Arm:
-    """The readable line beside a hole: its end, direction of travel and, outward into the hole, its parabola."""
-
-    end: Points
-    direction: Points
-    outward: Points
-    bend: Points
-    count: int
-
-    def ahead(self, s: NDArray[np.float64]) -> Points:
-        """Return points at distances into the hole."""
-        return np.asarray(self.end + s[:, None] * self.outward + s[:, None] ** 2 * self.bend)
 
 
 def carry_across(
@@ -114,14 +97,13 @@ def carry_across(
         turn = abs(math.atan2(float(d0[0] * d3[1] - d0[1] * d3[0]), float(d0 @ d3)))
         if turn > math.radians(_CORNER_DEG):
             if turn < math.radians(_POINT_DEG):
-                corner = _corner(p0, d0, p3, d3, turn, points[index], near_mm, arm_mm)
-                sides = None if corner is None else (np.stack([p0, corner]), np.stack([corner, p3]))
-                if corner is not None and sides is not None:
+                sides = corner_sides(before, after, turn, points[index], near_mm, arm_mm)
+                if sides is not None:
                     bent = _bridge(p0, d0, p3, d3, count)
-                    told = float(np.hypot(*(bent - corner).T).min()) > 2 * near_mm
+                    told = float(np.hypot(*(bent - sides[1][0]).T).min()) > 2 * near_mm
                     sharp += [int(index[_turning(*sides, count) - 1])] if told else []
             else:
-                sides = _sharp_point(before, after, points[index], near_mm)
+                sides = sharp_point(before, after, points[index], near_mm)
                 sharp += [] if sides is None else [int(index[_turning(*sides, count) - 1])]
             if sides is not None:
                 points[index] = _through(*sides, count)
@@ -232,7 +214,7 @@ def _without_strays(
         hole = points[(first + np.arange(count)) % n]
         if turn > math.radians(_POINT_DEG) or _in_line(p0, d0, p3, d3):
             continue
-        if turn > math.radians(_CORNER_DEG) and _corner(p0, d0, p3, d3, turn, hole, near_mm, arm_mm) is not None:
+        if turn > math.radians(_CORNER_DEG) and corner_sides(before, after, turn, hole, near_mm, arm_mm) is not None:
             continue
         for a, b in sorted(trims, key=sum):
             back, ahead = round(a / spacing_mm), round(b / spacing_mm)
@@ -258,69 +240,6 @@ def _in_line(p0: Points, d0: Points, p3: Points, d3: Points, within_deg: float =
         return False
     limit = length * math.cos(math.radians(within_deg))
     return float(gap @ d0) > limit and float(gap @ d3) > limit
-
-
-def _corner(
-    p0: Points, d0: Points, p3: Points, d3: Points, turn: float, rough: Points, near_mm: float, arm_mm: float
-) -> Points | None:
-    """Return where the two arms meet, if that is ahead of both and near the rough outline.
-
-    The rough outline falls short of a sharp point by more than of a blunt one: as the width of its search fits between
-    the arms.
-    """
-    determinant = float(d0[0] * d3[1] - d0[1] * d3[0])
-    if abs(determinant) < 0.05:
-        return None
-    gap = p3 - p0
-    ahead = float(gap[0] * d3[1] - gap[1] * d3[0]) / determinant
-    back = float(gap[0] * d0[1] - gap[1] * d0[0]) / -determinant
-    chord = math.hypot(gap[0], gap[1])
-    around = float(np.hypot(*np.diff(np.vstack([p0, rough, p3]), axis=0).T).sum())
-    short = near_mm / max(math.sin((math.pi - turn) / 2), 0.06)
-    if min(ahead, back) < -near_mm or ahead + back > max(around, chord) + 2.5 * short:
-        return None
-    corner = p0 + ahead * d0
-    # Arms that are long against the way to the corner say where it is, even where the rough outline was cut short.
-    share = 1.5 if max(ahead, back) < arm_mm / 2 else 0.7
-    if float(np.hypot(*(rough - corner).T).min()) > share * near_mm + max(0.0, short - math.sqrt(2) * near_mm):
-        return None
-    return np.asarray(corner)
-
-
-def _sharp_point(before: _Arm, after: _Arm, rough: Points, near_mm: float) -> tuple[Points, Points] | None:
-    """Return the two sides of a point so sharp that its arms nearly touch before they meet.
-
-    Both arms go on as the parabolas they were; the point is where they first cross, or come nearest. (Where two arcs
-    touch, as at the foot of a clamshell, their directions alone say nothing about where.)
-    """
-    reach = float(np.hypot(*(rough[0] - after.end))) + 12.0
-    s = np.linspace(0.0, reach, 500)
-    one, other = before.ahead(s), after.ahead(s)
-    distance = np.hypot(one[:, None, 0] - other[None, :, 0], one[:, None, 1] - other[None, :, 1])
-    across = distance.min(axis=1)
-    close = np.nonzero(across < 2 * s[1])[0]
-    first = int(close[0]) if len(close) else int(np.argmin(across))
-    if across[first] > near_mm or first == 0:
-        return None
-    while first + 1 < len(s) and across[first + 1] < across[first]:
-        first += 1
-    last = int(np.argmin(distance[first]))
-    tip = (one[first] + other[last]) / 2
-    middle = (before.end + after.end) / 2
-    axis = tip - middle
-    length = max(float(np.hypot(*axis)), 1e-9)
-    # The rough outline may stop short of the point, but not far aside of it.
-    beside = np.abs((rough - middle) @ np.array([axis[1], -axis[0]])) / length
-    if float(beside.min()) > near_mm:
-        return None
-    # Nor where there is still room for it between the arms: a rough outline that turns back there is round.
-    turned = float(((rough - middle) @ axis).max()) / length
-    left, right = (
-        arm[int(np.argmin(np.abs((arm - middle) @ axis / length - turned)))] for arm in (one[: first + 1], other)
-    )
-    if turned < length and float(np.hypot(*(left - right))) > _ROOM * near_mm:
-        return None
-    return np.vstack([one[:first], tip]), np.vstack([tip, other[:last][::-1]])
 
 
 def _through(one: Points, other: Points, count: int) -> Points:
@@ -360,7 +279,7 @@ def _arm(
     spacing: float,
     *,
     closed: bool,
-) -> _Arm | None:
+) -> Arm | None:
     """Return the readable line beside a hole (parabola in arc length)."""
     n = len(points)
     steps = np.arange(max(_ARM_POINTS, round(_ARM_MM / spacing)))
@@ -390,12 +309,12 @@ def _arm(
     if length < 1e-9:
         return None
     bend = np.array([x[0], y[0]]) if degree == 2 else np.zeros(2)
-    return _Arm(np.array([x[-1], y[-1]]), slope / length, -direction * slope, bend, len(index))
+    return Arm(np.array([x[-1], y[-1]]), slope / length, -direction * slope, bend, len(index))
 
 
 def _arm_of_islands(
     points: Points, seen: NDArray[np.bool_], end: int, direction: int, spacing: float, *, closed: bool
-) -> _Arm | None:
+) -> Arm | None:
     """Return a straight arm from the short readable pieces beside a hole, if they lie on one line."""
     n = len(points)
     steps = np.arange(round(_ISLANDS_MM / spacing))
@@ -415,7 +334,7 @@ def _arm_of_islands(
         return None
     outward = axes[0] if float(axes[0] @ (points[index[0]] - points[index[-1]])) > 0 else -axes[0]
     first = middle + float((points[end % n] - middle) @ outward) * outward
-    return _Arm(first, -direction * outward, outward, np.zeros(2), len(index))
+    return Arm(first, -direction * outward, outward, np.zeros(2), len(index))
 
 
 def _is_bent(points: Points, s: NDArray[np.float64], weight: NDArray[np.float64]) -> bool:

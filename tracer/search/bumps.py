@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from tracer.search.graph import LineGraph, Points, angle, direction, leaving
+from tracer.search.graph import LineGraph, Points, angle, direction
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop
 
 BOLD_SHARE = 0.74
@@ -113,24 +113,21 @@ def _runs_on(graph: LineGraph, loop: Face, outside: list[tuple[int, bool]], insi
     clearly does, and what leads there from the other is in doubt, or ends at a corner where the outer way winds like a
     letter and the inner one does not.
     """
-    gone = {i for i, _ in outside}
+    gone, under_it = {i for i, _ in outside}, {i for i, _ in inside}
     count = len(loop.steps)
     turns: dict[bool, list[tuple[float, float]]] = {True: [], False: []}
     for k, (index, along) in enumerate(loop.steps):
         if index in gone:
             continue
         for ahead in (True, False):
-            following = loop.steps[(k + 1 if ahead else k - 1) % count][0]
-            if following not in gone:
+            if loop.steps[(k + 1 if ahead else k - 1) % count][0] not in gone:
                 continue
             edge = graph.edges[index]
-            forwards = along == ahead
-            node = edge.end if forwards else edge.start
+            node = edge.end if along == ahead else edge.start
             arriving = direction(_led_up(graph, loop, k, gone, ahead=ahead), at_end=True)
-            around = leaving(graph, following, node)
-            ways = [leaving(graph, i, node) for i, _ in inside if node in (graph.edges[i].start, graph.edges[i].end)]
-            if ways:
-                turns[ahead].append((min(angle(arriving, w) for w in ways), angle(arriving, around)))
+            around, ways = _ways_out(graph, gone, node), _ways_out(graph, under_it, node)
+            if around and ways:
+                turns[ahead].append((min(angle(arriving, w) for w in ways), min(angle(arriving, w) for w in around)))
     if turns[True] and all(under < around for under, around in turns[True]):
         return True
     # In a corner of the line a letter hides, only one of its sides runs on along the inner way.
@@ -152,6 +149,28 @@ def _led_up(graph: LineGraph, loop: Face, k: int, gone: set[int], *, ahead: bool
         points = graph.edges[index].points
         chain = np.concatenate([points if along == ahead else points[::-1], chain[1:]])
     return chain
+
+
+def _ways_out(graph: LineGraph, edges: set[int], node: int) -> list[Points]:
+    """Return the directions in which some edges leave a node, each over the edge behind it where it is short."""
+    out = []
+    for first in edges:
+        at, chain, index = node, np.zeros((1, 2)), first
+        left = set(edges)
+        if node not in (graph.edges[first].start, graph.edges[first].end):
+            continue
+        while True:
+            edge = graph.edges[index]
+            points = edge.points if edge.start == at else edge.points[::-1]
+            chain = np.concatenate([chain[:-1], points])
+            at = edge.end if edge.start == at else edge.start
+            left.discard(index)
+            behind = [i for i in left if at in (graph.edges[i].start, graph.edges[i].end)]
+            if len(chain) > _LED_UP_PX or len(behind) != 1:
+                break
+            index = behind[0]
+        out.append(direction(chain, at_end=False))
+    return out
 
 
 def _chord_share(graph: LineGraph, steps: Sequence[tuple[int, bool]]) -> float:
