@@ -152,3 +152,22 @@ def test_a_corner_beside_a_bend_lies_where_the_bend_goes_on_to() -> None:
     valid = (at < way[1] - 0.8) | (at > way[1] + 4)
     path = fit_closed(MmPoints(points), 0.0013, valid, half_width_mm=0.25, tolerance_mm=0.1).path
     assert distance_to_polygon(np.array([[30.0, 22.0]]), dense_polygon(path.segments, 0.01))[0] < 0.03
+
+
+@pytest.mark.parametrize(("islands", "crossing_mm"), [((28.8, 31.0), 28.5), ((27.5, 31.5), 30.0), ((28.0,), 31.0)])
+def test_what_is_read_where_a_line_crosses_at_a_small_angle_does_not_bend_the_outline(
+    islands: tuple[float, ...], crossing_mm: float
+) -> None:
+    ring = np.array([[10.0, 10], [70, 10], [70, 60], [10, 60], [10, 10]])
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
+    at = np.arange(0, way[-1], 0.085)
+    points = np.stack([np.interp(at, way, ring[:, k]) for k in (0, 1)], axis=1)
+    points += np.random.default_rng(8).normal(0, 0.001, points.shape)
+    # Two strokes of half a millimetre that cross at 7.4 degrees are one stroke over some 12 mm. Its middle runs between
+    # both; it seems as broad as one of them in a place or two.
+    merged = (at > 24) & (at < 36)
+    points[merged, 1] += (at[merged] - crossing_mm) * np.tan(np.radians(3.7))
+    read = np.any([(at > first) & (at < first + 0.8) for first in islands], axis=0)
+    path = fit_closed(MmPoints(points), 0.0014, ~merged | read, half_width_mm=0.25).path
+    side = np.stack([np.linspace(12, 58, 200), np.full(200, 10.0)], axis=1)
+    assert distance_to_polygon(side, dense_polygon(path.segments, 0.05)).max() < 0.01

@@ -37,6 +37,10 @@ _ARM_SKIP = 4
 _ISLANDS_MM, _ISLANDS_SIGMA_MM = 15.0, 0.03
 """An arm is led on over further holes for so long, where its parts lie on one line this well (lettering that stands on
 an outline leaves short readable pieces between its letters; our own choice)."""
+_ARMS_AGREE_DEG, _TURNS_OFF_DEG = 0.5, 2.0
+"""Where arms lie on one line as nearly, what turns off between them by so much is no part of it (our own choice)."""
+_MERGED, _MERGED_MM = 3, 3.0
+"""So many holes beyond one are looked at for its other arm, and so long may a stretch between be (our own choice)."""
 _LONGEST_MM = 60.0
 """Longest hole that is crossed against the rough outline (our own choice: two inch squares of a mat)."""
 _POINT_DEG = 150.0
@@ -81,6 +85,7 @@ def carry_across(
     points, sigma = points.copy(), sigma.copy()
     sharp: list[int] = []
     seen = _without_specks(points, sigma, seen, spacing_mm=spacing_mm, closed=closed)
+    seen = _without_merged(points, sigma, seen, spacing_mm=spacing_mm, closed=closed)
     seen = _without_islands(points, sigma, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
     seen = _without_strays(points, sigma, seen, spacing_mm=spacing_mm, near_mm=near_mm, closed=closed)
     rough_sigma = max(near_mm, 2 * _LEAST_SIGMA_MM)
@@ -182,6 +187,49 @@ def _without_islands(
         if not changed:
             break
     return seen
+
+
+def _without_merged(
+    points: Points, sigma: NDArray[np.float64], seen: NDArray[np.bool_], *, spacing_mm: float, closed: bool
+) -> NDArray[np.bool_]:
+    """Return what is seen without stretches between holes that turn off from the straight line on which both arms lie.
+
+    Two lines that cross at a small angle are one stroke for a while, and in places as broad as one line by chance: what
+    is read there runs between both.
+    """
+    seen = seen.copy()
+    n = len(points)
+    runs = runs_of(~seen, closed=closed)
+    for one, (first, _) in enumerate(runs):
+        for number in range(one + 1, min(one + _MERGED, len(runs) - 1 + (one if closed else 0)) + 1):
+            next_first, next_count = runs[number % len(runs)]
+            between = (first + np.arange((next_first - first) % n)) % n
+            if not between.size or between.size * spacing_mm > _ISLANDS_MM:
+                break
+            before = _arm(points, sigma, seen, first - 1, -1, spacing_mm, closed=closed)
+            after = _arm(points, sigma, seen, next_first + next_count, 1, spacing_mm, closed=closed)
+            if before is None or after is None or min(before.count, after.count) < 2 * _ARM_SKIP:
+                continue
+            if not _in_line(before.end, before.direction, after.end, after.direction, _ARMS_AGREE_DEG):
+                continue
+            for start, count in runs_of(seen[between], closed=False):
+                island = between[start : start + count]
+                short = count * spacing_mm < _MERGED_MM
+                if short and _turns_off(points[island], sigma[island], after.end - before.end):
+                    seen[island] = False
+    return seen
+
+
+def _turns_off(island: Points, sigma: NDArray[np.float64], chord: Points) -> bool:
+    """Return whether points run another way than a chord, by more than their noise."""
+    way = chord / math.hypot(*chord)
+    along, aside = island @ way, island @ np.array([-way[1], way[0]])
+    along = along - along.mean()
+    spread = float(along @ along)
+    if len(island) < 4 or spread < 1e-9:
+        return False
+    slope, doubt = abs(float(along @ aside)) / spread, float(np.median(sigma)) / math.sqrt(spread)
+    return slope > max(math.tan(math.radians(_TURNS_OFF_DEG)), 4 * doubt)
 
 
 def _without_strays(
