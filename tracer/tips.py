@@ -34,10 +34,18 @@ _SIDE_PX = 2.0
 _SAMPLE_MM = 0.1
 _MOST_PX = 400.0
 """How far back from a corner its arms are looked at to see how they run together."""
-_LEAST_MM = 0.03
+_LEAST_MM, _SAID_MM = 0.03, 0.1
+_LEVELS = 256
+"""Of one signal: more of them are those of several colours."""
 _LEAST_STROKE_PX = 0.6
 _SEEN_PX = 0.7
 """Least width whose middle is believed."""
+_SURER = 3.0
+"""How much surer than the width that the light of one profile tells it is how far apart the traced arms are (judgement:
+profiles scatter by some tenths of a pixel, edges that are seen apart by less than a tenth)."""
+_LOST_PX = 2.0
+"""Where colours are sought and not the luma, parts thinner than this may be lost: JPEG keeps the mean colour of so many
+pixels, and little of it where it is faint."""
 _ALIKE = 16.0
 """How many neighbouring widths are disturbed alike: JPEG codes blocks of eight pixels."""
 
@@ -80,6 +88,13 @@ class End:
         away = np.maximum(self.place - places, 0.0)
         return np.asarray(self.growth[0] * away + self.growth[1] * away**2)
 
+    def thinner_than(self, width: float) -> float:
+        """Return how long the end is that is thinner than some width."""
+        slope, bend = self.growth
+        if bend < 1e-9:
+            return width / max(slope, 1e-9)
+        return float((np.sqrt(slope**2 + 4.0 * bend * width) - slope) / (2.0 * bend))
+
     def aside_at(self, places: Floats) -> Floats:
         """Return the fitted middle; beyond the end it goes straight on."""
         within = np.minimum(places, self.place)
@@ -89,13 +104,17 @@ class End:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Way:
-    """A straight way along a thin point, px: where its arms are only just apart, and from where to where it is read."""
+    """A straight way along a thin point, px: where its arms are only just apart, and from where to where it is read.
+
+    ``arms`` are places along it and how far apart the arms are there, (N, 2), as far as they are seen apart.
+    """
 
     at: Floats
     along: Floats
     back: float
     ahead: float
     apart: float
+    arms: Floats
 
     @property
     def beside(self) -> Floats:
@@ -135,15 +154,18 @@ def lead_tips(pixels: NDArray[np.uint8], path: Path, codes: Floats, *, to_px: To
         tip = way.at + end.place * way.along + aside * way.beside
         point, beyond = np.asarray(to_mm(PxPoints(np.stack([tip, tip + way.along]))))
         mm_per_px = float(np.hypot(*(beyond - point)))
-        its_doubt = 2.0 * end.doubt * mm_per_px
+        lost = end.thinner_than(_LOST_PX) if np.ndim(codes) > 1 or np.size(codes) > _LEVELS else 0.0
+        its_doubt = 2.0 * float(np.hypot(end.doubt, lost / np.sqrt(3.0))) * mm_per_px
         doubt_mm = max(doubt_mm, its_doubt)
         joined = end.place * mm_per_px
         ends.append(point)
-        if float(np.hypot(*(point - corner.point))) >= _LEAST_MM:
+        moved = float(np.hypot(*(point - corner.point))) >= _LEAST_MM
+        if moved:
             outward = (beyond - point) / mm_per_px
             path = with_tip(
                 path, corner, Tip(point=point, outward=outward, joined=joined, uncertainty_mm=its_doubt / 2)
             )
+        if moved or its_doubt > _SAID_MM:
             notes.append(
                 f"the point at ({point[0]:.0f}, {point[1]:.0f}) mm is thinner than what the picture resolves; where it "
                 f"ends is read from how much light it takes, and sure to about {its_doubt:.1f} mm"
@@ -179,7 +201,11 @@ def _way(path: Path, corner: Corner, to_px: ToPx, blur_px: float) -> _Way | None
         return None
     # As fast as they approach here, the arms would meet after near / growth; touching ones later.
     growth = (far_px - near_px) / length
-    return _Way(at=middle[near], along=along / length, back=length, ahead=3.0 * near_px / growth + 10.0, apart=far_px)
+    along = along / length
+    seen = slice(near, far)
+    across = np.abs((one - other)[seen] @ np.array([-along[1], along[0]]))
+    arms = np.column_stack([(middle[seen] - middle[near]) @ along, across])
+    return _Way(at=middle[near], along=along, back=length, ahead=3.0 * near_px / growth + 10.0, apart=far_px, arms=arms)
 
 
 def _end(pixels: NDArray[np.uint8], codes: Floats, way: _Way, blur_px: float) -> End | None:
@@ -199,7 +225,7 @@ def _end(pixels: NDArray[np.uint8], codes: Floats, way: _Way, blur_px: float) ->
     aside = (depth * across).sum(axis=1) / np.maximum(depth.sum(axis=1), 0.3 * step / _STEP_PX)
     found: list[End] = []
     for _ in range(3):
-        end = fit_end(places, width, aside)
+        end = fit_end(places, width, aside, way.arms)
         if end is None:
             return None
         found.append(end)
@@ -239,21 +265,35 @@ def _as_strokes(
     return depth / step * wide[:, 0], middle + np.clip(slide / np.maximum(depth, 0.2 * step), -1.0, 1.0)
 
 
-def fit_end(places: Floats, width: Floats, aside: Floats) -> End | None:
+def fit_end(places: Floats, width: Floats, aside: Floats, arms: Floats | None = None) -> End | None:
     """Fit a width that grows from nothing with the distance and its square; None where it is hardly seen.
 
     Parameters
     ----------
     places, width, aside : ndarray, shape (N,)
         Evenly spaced places along the point, the width read there and the place of its middle, px.
+    arms : ndarray, shape (M, 2), optional
+        Places, and how far apart the outline's arms are there, px: surer than any width that is read from light.
     """
+    known = np.zeros((0, 2)) if arms is None else arms
+    if len(known):
+        # Evenly, and as many as there are readings of the same stretch.
+        at = np.arange(known[:, 0].min(), known[:, 0].max(), _STEP_PX)
+        order = np.argsort(known[:, 0])
+        known = np.column_stack([at, np.interp(at, known[order, 0], known[order, 1])])
+        # Where the arms tell it, the light does not.
+        read = places > known[-1, 0] if len(known) else np.ones(len(places), bool)
+    else:
+        read = np.ones(len(places), bool)
     candidates = np.arange(0.0, places[-1] - 4.0, _STEP_PX)
     costs, grown = np.empty(len(candidates)), np.empty((len(candidates), 2))
     for i, candidate in enumerate(candidates):
-        away = np.maximum(candidate - places, 0.0)
+        away = np.maximum(candidate - places[read], 0.0)
         # What the ground leaves everywhere may have either sign.
         rows = np.stack([np.ones_like(away), -np.ones_like(away), away, away**2], axis=1)
-        found, rest = optimize.nnls(rows, width)
+        back = candidate - known[:, 0]
+        sure = _SURER * np.stack([np.zeros_like(back), np.zeros_like(back), back, back**2], axis=1)
+        found, rest = optimize.nnls(np.vstack([rows, sure]), np.concatenate([width[read], _SURER * known[:, 1]]))
         costs[i], grown[i] = rest**2, found[2:]
     best = int(np.argmin(costs))
     place = float(candidates[best])

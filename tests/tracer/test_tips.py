@@ -144,3 +144,35 @@ def test_the_error_at_a_led_point_is_its_own_doubt_and_not_what_its_arms_would_c
     assert known.max_mm < 0.5 * carried.max_mm
     # What is said of the whole piece is still no less than how far its end is off.
     assert stated_fit(known, 0.0, led.doubt_mm).max_mm >= off_mm(led.path)
+
+
+def test_how_far_apart_the_arms_are_keeps_an_end_from_what_disturbs_the_light() -> None:
+    places = np.arange(-60.0, 80.0, 0.5)
+    width, aside = 0.004 * np.maximum(25.0 - places, 0.0) ** 2, np.zeros(len(places))
+    # The arms are seen apart from four pixels on, out of order along the outline as it may be.
+    at = np.arange(-60.0, -6.6, 0.7)[::-1]
+    arms = np.column_stack([at, 0.004 * (25.0 - at) ** 2])
+    off: list[list[float]] = [[], []]
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        read = width + np.convolve(rng.normal(0, 0.3, len(places)), np.ones(8) / 3, mode="same")
+        for which, known in enumerate((None, arms)):
+            end = fit_end(places, read, aside, known)
+            assert end is not None
+            off[which].append(end.place - 25.0)
+    alone, held = np.sqrt((np.array(off) ** 2).mean(axis=1))
+    assert held < 0.85 * alone
+
+
+def test_a_point_that_is_read_from_colours_may_have_lost_what_is_thinner_than_two_pixels() -> None:
+    end = End(place=40.0, doubt=1.0, growth=(0.02, 0.004), middle=np.zeros(2))
+    assert float(end.width_at(np.array([40.0 - end.thinner_than(2.0)]))[0]) == pytest.approx(2.0)
+    assert replace(end, growth=(0.1, 0.0)).thinner_than(2.0) == pytest.approx(20.0)
+    before, _ = result(2.0, 0.8, 0.01, 0)
+    grey = shapes.picture([thorn(2.0)], (60.0, 40.0), blur_px=0.8, noise=0.01, seed=0)
+    pixels = np.repeat(grey[:, :, None], 3, axis=2)
+    luma = np.arange(256) / 255.0
+    colours = luma[:, None] * np.array([0.5, 0.3, 0.2])
+    one, three = (lead_tips(pixels, before, c, to_px=px_of, to_mm=to_mm, blur_px=0.8) for c in (luma, colours))
+    assert np.hypot(*(one.ends_mm[0] - three.ends_mm[0])) < 0.3
+    assert three.doubt_mm > one.doubt_mm + 0.5
