@@ -17,7 +17,7 @@ from calibration.picture import (
     Source,
     VectorPage,
 )
-from calibration.pipeline import CalibrateOptions, PointedRectangle, calibrate
+from calibration.pipeline import CalibrateOptions, PointedRectangle, calibrate, look_through
 from calibration.references import Reference, ReferenceKind, ReferenceRequest
 from calibration.references.target import TargetLayout, TargetText, target_layout
 from calibration.request import parse_request, parse_tolerance
@@ -58,6 +58,7 @@ __all__ = [
     "calibrate",
     "format_inches",
     "format_uncertainty",
+    "look_through",
     "parse_length_mm",
     "parse_pages",
     "parse_request",

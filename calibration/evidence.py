@@ -7,7 +7,7 @@ it is no reference, and the person is asked.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -40,8 +40,6 @@ ADVICE = "lay a ruler, a gridded mat, a card of ID-1 size or a printed 1 in or 5
 
 Finder = Callable[[SearchPicture, str | None], list[Reference]]
 FINDERS: dict[ReferenceKind, Finder] = {"target": target.find, "mat": mat.find, "ruler": ruler.find}
-_AFTER_TARGET: tuple[ReferenceKind, ...] = ("mat", "ruler")
-"""Those that look by themselves; squares, cards and sheets share what they are found from, see :func:`gather`."""
 _TIERS = {"target": 0, "mat": 0}
 _LONE_TIER = 1
 _UNSURE = 0.5
@@ -264,33 +262,71 @@ def _flat_things(scene: SearchPicture) -> _FlatThings:
     )
 
 
-def _look(where: Callable[[], list[Reference] | _FlatThings]) -> list[Reference] | _FlatThings:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """What was found in a picture before anything is chosen.
+
+    ``found`` holds what each finder found of kinds that were not named; ``is_grid`` tells whether a grid of light lines
+    is there that may be a mat's, whatever its pitch.
+    """
+
+    scene: SearchPicture
+    flat: _FlatThings
+    found: Mapping[ReferenceKind, list[Reference]]
+    is_grid: bool
+
+
+_Found = tuple[ReferenceKind, list[Reference], bool]
+
+
+def _mats(scene: SearchPicture) -> _Found:
+    found, is_grid = mat.look(scene)
+    return "mat", found, is_grid
+
+
+def _rulers(scene: SearchPicture) -> _Found:
+    return "ruler", FINDERS["ruler"](scene, None), False
+
+
+def _look(where: Callable[[], _Found | _FlatThings]) -> _Found | _FlatThings:
     return where()
 
 
-def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
-    """Find everything and choose.
+def look_around(scene: SearchPicture, named: ReferenceKind | None) -> Looked:
+    """Find everything in a picture but what is ``named``, which is looked for by its size."""
+    # What all of them look at is made before they start.
+    _ = scene.grey, scene.reduced
+    # They share nothing but the picture, so two processes serve them side by side; what takes longest comes first.
+    asked = [look for kind, look in (("mat", _mats), ("ruler", _rulers)) if kind != named]
+    first, *more = [partial(look, scene) for look in asked]
+    looks: list[Callable[[], _Found | _FlatThings]] = [first, partial(_flat_things, scene), *more]
+    looked = list(share_out(_look, looks))
+    flat = looked.pop(1)
+    assert isinstance(flat, _FlatThings)
+    found = [part for part in looked if not isinstance(part, _FlatThings)]
+    return Looked(
+        scene=scene,
+        flat=flat,
+        found={kind: references for kind, references, _ in found},
+        is_grid=any(is_grid for _, _, is_grid in found),
+    )
+
+
+def gather(looked: Looked, request: ReferenceRequest | None) -> Evidence:
+    """Choose from everything that was found; what is named is looked for by its size.
 
     Raises
     ------
     ScaleError
         When nothing of known size is there; the message says what to do.
     """
-    asked = [FINDERS[kind] for kind in _AFTER_TARGET if request is None or request.kind != kind]
-    # What all of them look at is made before they start.
-    _ = scene.grey, scene.reduced
-    # They share nothing but the picture, so two processes serve them side by side; what takes longest comes first.
-    first, *more = [partial(find, scene, None) for find in asked]
-    looks: list[Callable[[], list[Reference] | _FlatThings]] = [first, partial(_flat_things, scene), *more]
-    looked = list(share_out(_look, looks))
-    flat = looked.pop(1)
-    assert isinstance(flat, _FlatThings)
+    scene, flat = looked.scene, looked.flat
     all_squares, sheets, cards = flat.squares, flat.sheets, flat.cards
     found = [s for s in all_squares if s.side_px >= SMALLEST_SIDE_PX]
     known = [*flat.targets, *cards]
-    for references in looked:
-        assert isinstance(references, list)
-        known += references
+    for kind, references in looked.found.items():
+        if request is None or request.kind != kind:
+            known += references
     sized = squares.sized(scene, found, None)
     known += sized
     known += [r for s in sheets if (r := paper.sized_by_density(scene, s)) is not None]
@@ -313,7 +349,7 @@ def gather(scene: SearchPicture, request: ReferenceRequest | None) -> Evidence:
         if not ordered:
             if known:
                 raise _refuse_unsure(known[0], rivals(known[0], known))
-            if mat.is_grid_seen(scene):
+            if looked.is_grid:
                 raise ScaleError(
                     "a grid was found, but nothing in the picture tells its pitch: if it is that of a cutting mat, "
                     f"say it, like --reference mat=1in or --reference mat=10mm, or {ADVICE}"

@@ -9,7 +9,7 @@ import numpy as np
 from calibration.camera import PlaneMap
 from calibration.checks import cross_check, density_findings, disagreements, square_findings
 from calibration.errors import ScaleError
-from calibration.evidence import Evidence, completed, gather, unsized_reference
+from calibration.evidence import Evidence, Looked, completed, gather, look_around, unsized_reference
 from calibration.fitted import FittedMap, grid_over, moved
 from calibration.flatness import flatness_findings
 from calibration.picture import MmPoints, Picture, PxPoints
@@ -142,13 +142,12 @@ def _in_sheet_frame(fitted: FittedMap, picture: Picture) -> tuple[FittedMap, flo
     return shifted, float(high[0] - low[0]), float(high[1] - low[1])
 
 
-def _evidence(picture: Picture, options: CalibrateOptions) -> Evidence:
-    scene = SearchPicture(picture=picture)
+def _evidence(looked: Looked, options: CalibrateOptions) -> Evidence:
     if options.pointed is None:
-        return gather(scene, options.request)
+        return gather(looked, options.request)
     chosen = options.pointed.reference
     try:
-        found = gather(scene, None)
+        found = gather(looked, None)
     except ScaleError:
         # Nothing else is there to check it by.
         return Evidence(chosen=chosen)
@@ -163,8 +162,22 @@ def _evidence(picture: Picture, options: CalibrateOptions) -> Evidence:
 
 
 @one_thread
-def calibrate(picture: Picture, options: CalibrateOptions, *, sheet_id: str = "s1") -> Sheet:
+def look_through(picture: Picture, options: CalibrateOptions) -> Looked | None:
+    """Find everything in a picture that may tell its scale; None for a vector page, which tells it itself."""
+    if picture.kind == "pdf-vector":
+        return None
+    named = options.request.kind if options.request is not None and options.pointed is None else None
+    return look_around(SearchPicture(picture=picture), named)
+
+
+@one_thread
+def calibrate(
+    picture: Picture, options: CalibrateOptions, *, sheet_id: str = "s1", looked: Looked | None = None
+) -> Sheet:
     """Find the scale of a picture.
+
+    ``looked`` is what :func:`look_through` found, where the same picture may have to be asked about twice: once more
+    with what the first time did not tell.
 
     Raises
     ------
@@ -173,7 +186,9 @@ def calibrate(picture: Picture, options: CalibrateOptions, *, sheet_id: str = "s
     """
     if picture.kind == "pdf-vector":
         return _page_sheet(picture, sheet_id)
-    evidence = _evidence(picture, options)
+    looked = looked or look_through(picture, options)
+    assert looked is not None
+    evidence = _evidence(looked, options)
     evidence = replace(evidence, chosen=_with_tolerance(evidence.chosen, options))
     fitted = solve(evidence, picture)
     fitted, width_mm, height_mm = _in_sheet_frame(fitted, picture)

@@ -20,6 +20,7 @@ from calibration import (
     ScaleError,
     Sheet,
     calibrate,
+    look_through,
 )
 from calibration.hands import share_out
 from calibration.intake import read_pictures
@@ -211,15 +212,16 @@ def _made(make: Callable[[], SheetFigure | bytes]) -> SheetFigure | bytes:
 
 def _calibrated(picture: Picture, options: CalibrateOptions, sheet_id: str, *, read: bool) -> Sheet:
     """Find the scale; where a printed square is all there is and nobody said its size, read it from its caption."""
+    looked = look_through(picture, options)
     try:
-        return calibrate(picture, options, sheet_id=sheet_id)
+        return calibrate(picture, options, sheet_id=sheet_id, looked=looked)
     except ScaleError as error:
         for square_px in error.unsized_px if read else ():
             size = caption_size(picture.pixels, PxPoints(square_px))
             if size is None:
                 continue
             request = ReferenceRequest(kind="square", size=size)
-            sheet = calibrate(picture, replace(options, request=request), sheet_id=sheet_id)
+            sheet = calibrate(picture, replace(options, request=request), sheet_id=sheet_id, looked=looked)
             note = Finding(
                 code="size-read",
                 severity="note",

@@ -21,6 +21,8 @@ from calibration import (
     VectorPage,
     calibrate,
     evidence,
+    look_through,
+    pipeline,
 )
 from calibration.references import SearchPicture
 from fixtures import render, scenarios
@@ -302,6 +304,7 @@ def mat_of_two_minds(scene: SearchPicture, size: str | None) -> list[Reference]:
 
 def test_a_finder_of_two_minds_is_not_believed_until_something_decides(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(evidence.FINDERS, "mat", mat_of_two_minds)
+    monkeypatch.setattr(evidence.mat, "look", lambda scene: (mat_of_two_minds(scene, None), False))
     blank = picture_of(scanned(paper_scene(), dpi=200, tag_dpi=None))
     with pytest.raises(ScaleError, match=r"1in or 2cm.*--reference mat=1in"):
         calibrate(blank, CalibrateOptions())
@@ -311,6 +314,21 @@ def test_a_finder_of_two_minds_is_not_believed_until_something_decides(monkeypat
     assert said.mm_per_px == pytest.approx(0.2, rel=1e-6)
     decided = calibrate(blank, CalibrateOptions(request=ReferenceRequest(kind="density", size="101.6")))
     assert [c.size for c in decided.cross_checks if c.kind == "mat"] == ["1in"]
+
+
+def test_a_picture_asked_about_again_is_not_looked_through_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    picture = picture_of(scanned(scene_with_square(), dpi=200, tag_dpi=None))
+    looked = look_through(picture, CalibrateOptions())
+    with pytest.raises(ScaleError, match="printed square"):
+        calibrate(picture, CalibrateOptions(), looked=looked)
+    said = CalibrateOptions(request=ReferenceRequest(kind="square", size="50mm"))
+    anew = calibrate(picture, said)
+    looks: list[object] = []
+    monkeypatch.setattr(pipeline, "look_around", lambda *asked: looks.append(asked))
+    again = calibrate(picture, said, looked=looked)
+    assert not looks
+    assert again.mm_per_px == anew.mm_per_px
+    assert again.budget == anew.budget
 
 
 def test_one_against_two_that_agree_does_not_set_the_scale(monkeypatch: pytest.MonkeyPatch) -> None:

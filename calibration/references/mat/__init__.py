@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from calibration.references.mat.finder import find, is_grid_seen
+from calibration.references.mat.finder import find, look
 
-__all__ = ["find", "is_grid_seen"]
+__all__ = ["find", "look"]

@@ -70,24 +70,29 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
         Empty when there is no grid, or none of a mat; one when the pitch is known; several with score <= 0.5 when it
         is ambiguous.
     """
+    if not size:
+        return look(scene)[0]
     seen = _seen(scene)
     if seen is None:
         return []
     picture, lattice = seen
-    shape = _shape(picture, lattice)
-    if size:
-        cell = _asked_pitch(parse_length_mm(size), shape)
-        return [_reference(scene, lattice, cell, size, _quality(lattice))]
-    possible = plausible(shape) if has_lines(picture, lattice) else []
-    quality = _quality(lattice)
-    score = quality if len(possible) == 1 else min(0.5, quality / 2)
-    return [_reference(scene, lattice, cell, _words(cell, shape), score) for cell in possible]
+    cell = _asked_pitch(parse_length_mm(size), _shape(picture, lattice))
+    return [_reference(scene, lattice, cell, size, _quality(lattice))]
 
 
-def is_grid_seen(scene: SearchPicture) -> bool:
-    """Return whether there is a grid of light lines that may be a mat's, whatever its pitch."""
+def look(scene: SearchPicture) -> tuple[list[Reference], bool]:
+    """Return what :func:`find` does where no size is said, and whether there is a grid of light lines at all.
+
+    The latter may be a mat's, whatever its pitch.
+    """
     seen = _seen(scene)
-    return seen is not None and seen[1].light_on_dark and has_lines(*seen)
+    if seen is None or not has_lines(*seen):
+        return [], False
+    picture, lattice = seen
+    shape, quality = _shape(picture, lattice), _quality(lattice)
+    possible = plausible(shape)
+    score = quality if len(possible) == 1 else min(0.5, quality / 2)
+    return [_reference(scene, lattice, cell, _words(cell, shape), score) for cell in possible], lattice.light_on_dark
 
 
 def _seen(scene: SearchPicture) -> tuple[GridPicture, Lattice] | None:
