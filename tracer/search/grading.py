@@ -32,6 +32,8 @@ _TURN_APART, _SHARE_APART, _FAR_MM, _PASSED_OVER = np.radians(25), 0.12, 40.0, 1
 """Corners of two sizes are one corner of the pattern by their turns, places along the line, and distance."""
 _WRONG_MM, _RIGHT_MM, _WRONG_SIGMAS = 0.6, 0.35, 3.0
 """A place farther than this from where grading puts it was not followed right (judgement)."""
+_ASTRAY_MM = 0.8
+"""A corner farther than this from the straight line that most sizes' corners lie on was traced wrong (judgement)."""
 _LOOK, _BESIDE, _EVEN = 8, 4, 21
 _BARE_MM, _BARE_SHARE = 0.6, 0.25
 """A line may lie on so much more bare paper than the one traced: its dashes are not there where others' are."""
@@ -236,7 +238,7 @@ def _places(
     corner = np.full((*anchors.shape, 2), np.nan)
     for n, line in enumerate(lines):
         corner[n, known[n]] = line.points[anchors[n, known[n]]]
-    base, slope = _fit(corner, steps)
+    base, slope = _agreed(corner, steps)
     put = base[None] + steps[:, None, None] * slope[None]
     wrong = ~(np.hypot(*(corner - put).transpose(2, 0, 1)) < 2.0 * _WRONG_MM)
     order = np.argsort(anchors[middle])
@@ -274,6 +276,26 @@ def _fit(at: Floats, steps: Floats) -> tuple[Floats, Floats]:
         warnings.simplefilter("ignore", RuntimeWarning)  # a place at which no line was seen
         slope = np.nanmedian((at[j] - at[i]) / (steps[j] - steps[i])[:, None, None], axis=0)
         base = np.nanmedian(at - steps[:, None, None] * slope[None], axis=0)
+    return base, slope
+
+
+def _agreed(at: Floats, steps: Floats) -> tuple[Floats, Floats]:
+    """Return the straight lines over steps on which most points of each place lie, (places, 2); NaN is no point.
+
+    Corners of packed lines are traced wrong on nearly half of them, so that no median tells their line.
+    """
+    base, slope = _fit(at, steps)
+    i, j = np.triu_indices(len(steps), 1)
+    for c in range(at.shape[1]):
+        tried = np.concatenate([[slope[c]], (at[j, c] - at[i, c]) / (steps[j] - steps[i])[:, None]])
+        start = np.concatenate([[base[c]], at[i, c] - steps[i, None] * tried[1:]])
+        away = np.hypot(*(start[:, None] + steps[None, :, None] * tried[:, None] - at[None, :, c]).transpose(2, 0, 1))
+        price = np.square(np.minimum(np.where(np.isnan(away), _ASTRAY_MM, away), _ASTRAY_MM)).sum(axis=1)
+        best = int(np.argmin(np.where(np.isnan(tried[:, 0]), np.inf, price)))
+        near = away[best] < _ASTRAY_MM
+        if near.sum() >= _LEAST_SIZES:
+            design = np.stack([np.ones(int(near.sum())), steps[near]], axis=1)
+            base[c], slope[c] = np.linalg.lstsq(design, at[near, c], rcond=None)[0]
     return base, slope
 
 
