@@ -12,8 +12,8 @@ from tracer.search.pulls import Grain, Ink
 MM_PER_PX = 0.08
 COUNT = 5
 STEP_MM = 0.5
-CLOSE_MM = 0.55
-"""About the distance between the packed lines."""
+CLOSE_MM = 0.4
+"""Less than the distance between the packed lines."""
 
 
 def corners(rank):
@@ -69,14 +69,26 @@ def test_lines_that_were_all_traced_wrong_at_a_corner_are_laid_on_their_ink(ink)
         assert farthest_mm(line, corners(k)) < CLOSE_MM, k
 
 
-@pytest.mark.parametrize("broken", ["trust", "off paper"])
+@pytest.mark.parametrize("broken", ["again", "without line", "off paper"])
 def test_each_of_what_holds_lines_to_their_ink_is_needed(ink, monkeypatch, broken):
-    if broken == "trust":
-        monkeypatch.setattr(fitted, "_TRUSTED", 0.0)
+    if broken == "again":
+        monkeypatch.setattr(fitted, "_carried", lambda *_: None)
+    elif broken == "without line":
+        monkeypatch.setattr(Grain, "pull_without_line", lambda *_: None)
     else:
         monkeypatch.setattr(Grain, "pull_off_paper", lambda *_: None)
     lines = fit(ink, list(range(COUNT)), 1.2)
     assert max(farthest_mm(line, corners(k)) for k, line in enumerate(lines)) > CLOSE_MM
+
+
+def test_grading_that_was_traced_along_another_line_all_the_way_does_not_stay_there(ink, monkeypatch):
+    monkeypatch.setattr(fitted, "_carried", lambda *_: None)
+    worst = []
+    for trusted in (0.0, fitted._TRUSTED):
+        monkeypatch.setattr(fitted, "_TRUSTED", trusted)
+        worst.append(max(farthest_mm(line, corners(k)) for k, line in enumerate(fit(ink, list(range(COUNT)), 1.2))))
+    assert worst[0] > 1.0
+    assert worst[1] < 0.5
 
 
 def test_a_size_that_was_not_followed_is_laid_by_the_others(ink):

@@ -13,25 +13,35 @@ from tracer.search.pulls import Ink
 
 _COARSE, _LINE, _BAND_MM = 2, 1.35, 3.0
 """Ink is counted at so many pixels; a line takes so many widths of it; ink farther from all lines is another thing."""
-_BARE, _BETTER_MM = 0.3, 10.0
+_BARE, _BETTER_MM = 0.3, 20.0
 """Bare paper under a line counts so much of ink without a line (spaces are bare); gains smaller than this are none."""
 
 
 def better_lines(
-    old: Sequence[Points], new: Sequence[Points], ink: Ink, white_mm: Callable[[Points], float]
+    old: Sequence[Points],
+    new: Sequence[Points],
+    ink: Ink,
+    white_mm: Callable[[Points], float],
+    beside: Sequence[Points] = (),
 ) -> list[bool]:
-    """Return for each line whether its new reading is taken: all together leave least ink and paper unexplained."""
+    """Return for each line whether its new reading is taken: all together leave least ink and paper unexplained.
+
+    What the lines ``beside`` run over is explained already.
+    """
     coarse = cv2.resize(ink.mask, None, fx=1 / _COARSE, fy=1 / _COARSE, interpolation=cv2.INTER_NEAREST)
     width = max(1, round(_LINE * ink.width_mm / ink.mm_per_px / _COARSE))
     both = [[_drawn(p, coarse.shape, width) for p in side] for side in (old, new)]
     near = np.max([d for side in both for d in side], axis=0)
     reach = 2 * int(_BAND_MM / ink.mm_per_px / _COARSE / 2) + 1
+    for points in beside:
+        coarse = np.where(_drawn(points, coarse.shape, width) > 0, 0, coarse)
     there = (coarse > 0) & (cv2.dilate(near, np.ones((reach, reach), np.uint8)) > 0)
     cover = [[d[there].astype(np.int16) for d in side] for side in both]
     bare = [[white_mm(p) for p in side] for side in (old, new)]
     unit = (_COARSE * ink.mm_per_px) ** 2 / ink.width_mm
     best: tuple[float, list[int]] | None = None
-    for start in (0, 1):
+    # Traced lines cover more of the edges of packed ink, whosever it is: small gains of theirs are none.
+    for start in (1, 0):
         chosen = [start] * len(old)
         total = np.sum(cover[start], axis=0)
         price = float((total == 0).sum()) * unit + _BARE * sum(bare[start])
@@ -42,7 +52,7 @@ def better_lines(
                 cost = float((other == 0).sum()) * unit + _BARE * rest
                 if cost < price - _BETTER_MM:
                     price, total, chosen[k] = cost, other, 1 - s
-        if best is None or price < best[0]:
+        if best is None or price < best[0] - _BETTER_MM:
             best = (price, chosen)
     assert best is not None
     return [bool(c) for c in best[1]]

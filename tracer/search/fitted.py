@@ -13,13 +13,13 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
+from scipy import ndimage, sparse
 from scipy.spatial import cKDTree
 
 from tracer.search.pulls import Floats, Grain, Ink, Pull, between, pull_across
 
 _STATION_MM = 1.0
-_ROUNDS = 24
+_ROUNDS = 18
 _EVEN_MM, _EVEN_GRADING_MM = (5.0, 3.0), (40.0, 10.0)
 """The middle line and the grading follow no turns shorter than about this, in the first and the last round (judgement;
 the grading changes slowly between corners, so that what is right where lines lie apart leads where they are packed)."""
@@ -28,6 +28,9 @@ _CORNER_STRAY_MM, _CORNER_FAR_MM = (1.0, 0.4), 2.0
 _TRUSTED = 2.2
 """What was traced counts less from round to round, and no more when so much less than the whole way is left."""
 _CALM_ROUNDS = 3
+_PACKED = 2.0
+_AGAIN, _LEFT_MM, _BETTER_MM, _LOOK = 14, 1.5, 1.0, 8
+"""So often the lines are laid anew between corners with more ink left without a line; taken if that leaves less."""
 _LEAST_TURN, _ARM = np.radians(20), (3, 9)
 """A corner at which the model turns less between such arms, in its places, is none."""
 
@@ -65,21 +68,77 @@ def fit_to_ink(
     trees = [cKDTree(p) if len(p) else None for p in seen]
     turns = [cKDTree(p) if len(p) else None for p in corners]
     grain = Grain(ink, x[None, :, :2] + share[:, None, None] * x[None, :, 2:])
-    for n in range(_ROUNDS):
-        t = n / (_ROUNDS - 1)
-        pull = Pull(x, share, _ways(x, share, starts))
-        pull_across(pull, starts, ink, t)
-        grain.pull_without_line(pull, starts, t)
-        grain.pull_off_paper(pull, t)
-        trust = max(0.0, 1.0 - _TRUSTED * t)
-        if trust > 0:
-            _pull_to_traced(pull, starts, ranks, trees, turns, t, trust)
-        x = pull.solved(smooth(t))
-        if n > _CALM_ROUNDS:
-            share = share + 0.5 * pull.step_error()
-            first, last = share[ranks[0]], share[ranks[-1]]
-            share = 2.0 * (share - first) / (last - first) - 1.0
+
+    def fit(x: Floats, share: Floats, trusted: float, rounds: int) -> tuple[Floats, Floats]:
+        for n in range(rounds):
+            t = n / (rounds - 1)
+            pull = Pull(x, share, _ways(x, share, starts))
+            pull_across(pull, starts, ink, t)
+            grain.pull_without_line(pull, starts, t)
+            grain.pull_off_paper(pull, t)
+            trust = trusted * max(0.0, 1.0 - _TRUSTED * t)
+            if trust > 0:
+                _pull_to_traced(pull, starts, ranks, trees, turns, t, trust)
+            x = pull.solved(smooth(t))
+            if n > _CALM_ROUNDS:
+                share = share + 0.5 * pull.step_error()
+                first, last = share[ranks[0]], share[ranks[-1]]
+                share = 2.0 * (share - first) / (last - first) - 1.0
+        return x, share
+
+    start = x
+    x, share = fit(x, share, 1.0, _ROUNDS)
+    left = grain.without_line_mm(_lines(x, share))
+    for corners_from in (start, None):
+        # Where much ink is left lines that were traced along each other led astray: grading leads there from corners.
+        again = _carried(x, x if corners_from is None else corners_from, share, starts, left, ink.width_mm)
+        if again is None:
+            continue
+        other = fit(again, share, 0.0, _AGAIN)
+        rest = grain.without_line_mm(_lines(*other))
+        if rest.sum() < left.sum() - _BETTER_MM:
+            (x, share), left = other, rest
+    return _lines(x, share)
+
+
+def _lines(x: Floats, share: Floats) -> Floats:
     return np.asarray(x[None, :, :2] + share[:, None, None] * x[None, :, 2:])
+
+
+def _carried(
+    x: Floats, start: Floats, share: Floats, starts: NDArray[np.int64], left: Floats, width_mm: float
+) -> Floats | None:
+    """Return the lines with the grading carried through packs in which much ink is left; None where none is.
+
+    A pack is where the lines lie closer than they are wide, or hardly farther; it is crossed from corner to corner, or
+    from where the lines part on one side to where they do on the other.
+    """
+    out = x.copy()
+    size = len(x)
+    for a, b in zip(starts, [*starts[1:], size + starts[0]], strict=True):
+        at = np.arange(a, b + 1) % size
+        line, moved = x[at, :2], x[at, 2:].copy()
+        place, last = np.arange(len(at)), len(at) - 1
+        way = line[np.minimum(place + _LOOK, last)] - line[np.maximum(place - _LOOK, 0)]
+        way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
+        side = np.stack([-way[:, 1], way[:, 0]], axis=1)
+        apart = np.abs((moved * side).sum(axis=1)) * float(np.median(np.diff(share)))
+        packed = np.asarray(ndimage.binary_dilation(apart < _PACKED * width_mm, iterations=_LOOK))
+        packed[[0, -1]] = False
+        runs, count = ndimage.label(packed)
+        for run in range(1, count + 1):
+            inner = np.flatnonzero(runs == run)
+            if left[at[inner[0] - 1 : inner[-1] + 2]].sum() < _LEFT_MM:
+                continue
+            ends = [inner[0] - 1, inner[-1] + 1]
+            for end in ends:
+                if end in (0, last):
+                    out[at[end]] = start[at[end]]
+                    moved[end] = start[at[end], 2:]
+            out[at[inner], 2:] = sum(
+                np.interp(inner, ends, (moved * axis).sum(axis=1)[ends])[:, None] * axis[inner] for axis in (way, side)
+            )
+    return out if np.any(out != x) else None
 
 
 def _pull_to_traced(

@@ -106,11 +106,26 @@ def graded(
     turns = [line.points[line.corners] for line in lines]
     fitted = fit_to_ink(model, steps, ranks, max(count, ranks[-1] + 1), heads, own, ink, turns)
     put = list(fitted[ranks] / mm_per_px)
-    better = better_lines([s.points for s in laid], put, ink, white_mm)
-    return [
+    missing = [rank for rank in range(count) if rank not in ranks]
+    better = better_lines([s.points for s in laid], put, ink, white_mm, [fitted[rank] / mm_per_px for rank in missing])
+    out = [
         _in_parts(loop, points, seen_at / mm_per_px, _OWN_MM / mm_per_px) if take else loop
         for loop, points, seen_at, take in zip(laid, put, own, better, strict=True)
     ]
+    # A size that was not followed is laid too, where that puts it on ink as the others lie on theirs.
+    bare = max((_bare_share(p, white_mm) for p, take in zip(put, better, strict=True) if take), default=-1.0)
+    for rank in missing:
+        points = fitted[rank] / mm_per_px
+        if _bare_share(points, white_mm) < bare + _BARE_SHARE / 2:
+            bare_loop = SizeLoop(parts=(), chains=frozenset(), own=1.0, area=0.0, rank=rank)
+            out.append(_in_parts(bare_loop, points, np.zeros((0, 2)), 0.0))
+    return sorted(out, key=lambda s: s.rank)
+
+
+def _bare_share(points: Points, white_mm: Callable[[Points], float]) -> float:
+    """Return how much of a closed line lies on bare paper, mm for each pixel of its length."""
+    closed = _filled(np.vstack([points, points[:1]]))
+    return white_mm(closed) / len(closed)
 
 
 def _in_parts(loop: SizeLoop, points: Points, own: Floats, near_px: float) -> SizeLoop:

@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 
 Floats = NDArray[np.float64]
 
-_ACROSS_MM, _FAR_MM = 0.04, 3.0
+_ACROSS_MM, _FAR_MM = 0.06, 3.0
 _HOLD = 0.02
 _REACH_MM, _STRAY_MM = (2.2, 0.5), (0.8, 0.12)
 """How far ink is looked for across, and from where it counts less, in the first and in the last round."""
@@ -26,9 +26,12 @@ _LIGHT_MM, _MOST_LIGHT_MM, _LIGHT_STEPS = 0.09, 1.0, 1.5
 _ONE_LINE, _BESIDE_MM, _INWARDS = 1.45, 0.25, 0.15
 """Ink no wider than so many lines is one; a border farther in may be another size's where a line has a space."""
 _RAY = 0.5
-_GRAIN_MM = 0.13
+_GRAIN_MM, _SOME = 0.13, 2
+"""The ink is looked at in grains of this size, but only every second one pulls."""
 _WITHOUT_MM, _WITHOUT_STRAY_MM = (3.0, 1.0), (1.2, 0.15)
 """How far off ink without a line pulls the nearest line, and from where it counts less."""
+_EDGE_MM = 0.08
+"""Ink so little outside of a line's width is its ragged edge."""
 _BARE_STRAY_MM, _SPACES_MM, _SOME_BARE = (1.0, 0.3), 8.0, 0.3
 """From where bare paper under a line counts less; a dashed line is as bare as this within so much of its way."""
 
@@ -170,15 +173,27 @@ class Grain:
         near = cKDTree(lines.reshape(-1, 2)).query(points, distance_upper_bound=_WITHOUT_MM[0] + 1.0)[0]
         self.points = points[np.isfinite(near)]
 
+    def without_line_mm(self, lines: Floats) -> Floats:
+        """Return how much ink no line runs over, as length of line, nearest to each station, (stations,)."""
+        size = lines.shape[1]
+        ahead = np.roll(lines, -1, axis=1) - lines
+        places = np.concatenate([lines + share * ahead for share in (0.0, 0.25, 0.5, 0.75)], axis=1)
+        found = cKDTree(places.reshape(-1, 2)).query(self.points, distance_upper_bound=_WITHOUT_MM[0])
+        far, which = np.asarray(found[0]), np.asarray(found[1])
+        lone = np.isfinite(far) & (far > self.width_mm / 2 + _EDGE_MM)
+        count = np.bincount(which[lone] % (4 * size) % size, minlength=size)
+        return np.asarray(count * (self.step_mm**2 / self.width_mm), dtype=np.float64)
+
     def pull_without_line(self, pull: Pull, starts: NDArray[np.int64], t: float) -> None:
         """Pull the nearest line to ink that no line runs over: it has to be drawn by something."""
         size = len(pull.x)
         halves = (pull.lines + np.roll(pull.lines, -1, axis=1)) / 2
         places = np.concatenate([pull.lines, halves], axis=1).reshape(-1, 2)
-        found = cKDTree(places).query(self.points, distance_upper_bound=between(_WITHOUT_MM, t))
+        some = self.points[::_SOME]
+        found = cKDTree(places).query(some, distance_upper_bound=between(_WITHOUT_MM, t))
         far, which = np.asarray(found[0]), np.asarray(found[1])
         lone = np.isfinite(far) & (far > self.width_mm / 2)
-        far, which, to = far[lone], which[lone], self.points[lone] - places[which[lone]]
+        far, which, to = far[lone], which[lone], some[lone] - places[which[lone]]
         k, at = which // (2 * size), which % (2 * size)
         half, at = at >= size, at % size
         # At a corner the ink may lie any way, elsewhere it is looked at across the line.
@@ -187,7 +202,7 @@ class Grain:
         across = (to * normal).sum(axis=1)
         way = np.where(corner[:, None], to / np.maximum(far, 1e-9)[:, None], normal * np.sign(across)[:, None])
         rest = np.maximum(np.where(corner, far, np.abs(across)) - self.width_mm / 2, 0.0)
-        weight = self.step_mm**2 / self.width_mm / (1.0 + np.square(rest / between(_WITHOUT_STRAY_MM, t)))
+        weight = _SOME * self.step_mm**2 / self.width_mm / (1.0 + np.square(rest / between(_WITHOUT_STRAY_MM, t)))
         pull.add_at(k, at, way, rest, np.where(half, weight / 2, weight))
         pull.add_at(k[half], (at[half] + 1) % size, way[half], rest[half], weight[half] / 2)
 
