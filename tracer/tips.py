@@ -185,10 +185,14 @@ def _way(path: Path, corner: Corner, to_px: ToPx, blur_px: float) -> _Way | None
     """Return the way along a point: from where its arms are well apart, on beyond where they would meet."""
     ring = np.asarray(to_px(MmPoints(np.asarray(path.sample(_SAMPLE_MM)[0]))))
     at = np.asarray(to_px(MmPoints(np.asarray(corner.point)[None])))[0]
-    start = int(np.argmin(np.hypot(*(ring - at).T)))
-    step = float(np.median(np.hypot(*np.diff(ring, axis=0).T)))
-    k = np.arange(1, min(len(ring) // 3, int(_MOST_PX / step)))
-    one, other = ring[(start + k) % len(ring)], ring[(start - k) % len(ring)]
+    ring = np.roll(ring, -int(np.argmin(np.hypot(*(ring - at).T))), axis=0)
+    # Samples lie evenly on each of its curves only: both arms are gone along by length.
+    gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(np.vstack([ring, ring[:1]]), axis=0).T))])
+    k = np.arange(_STEP_PX, min(gone[-1] / 3, _MOST_PX), _STEP_PX)
+    one, other = (
+        np.column_stack([np.interp(s, gone, np.append(ring[:, i], ring[0, i])) for i in (0, 1)])
+        for s in (k, gone[-1] - k)
+    )
     apart = np.hypot(*(one - other).T)
     near_px, far_px = 2.5 * blur_px + 2.0, 4.0 * blur_px + 5.0
     if not len(k) or apart.max() < far_px + 2.0:
@@ -230,7 +234,9 @@ def _end(pixels: NDArray[np.uint8], codes: Floats, way: _Way, blur_px: float) ->
             return None
         found.append(end)
         width, aside = _as_strokes(light, across, places, end, step, blur_px)
-    return with_spread(found)
+    end, touch = with_spread(found), touching_place(way.arms)
+    more = 0.0 if touch is None else max(0.0, touch - end.place)
+    return replace(end, doubt=float(np.hypot(end.doubt, more / np.sqrt(3.0))))
 
 
 def with_spread(readings: list[End]) -> End:
@@ -242,6 +248,25 @@ def with_spread(readings: list[End]) -> End:
     last = readings[-1]
     apart = max(abs(r.place - last.place) for r in readings)
     return replace(last, doubt=float(np.hypot(last.doubt, apart / np.sqrt(3.0))))
+
+
+def touching_place(arms: Floats) -> float | None:
+    """Return where two arms touch, if they close in on each other as touching ones do; None where straight ones fit.
+
+    Between touching arms the root of the width falls evenly. What is faint of a point is lost before its end, so that
+    the end lies between where it was read and here.
+
+    Parameters
+    ----------
+    arms : ndarray, shape (N, 2)
+        Places along a point, and how far apart its arms are there, px.
+    """
+    at, wide = arms[:, 0], arms[:, 1]
+    straight, touching = np.polyfit(at, wide, 1), np.polyfit(at, np.sqrt(wide), 1)
+    miss = np.polyval(touching, at) ** 2 - wide
+    if touching[0] >= 0 or float((miss**2).sum()) > float(((np.polyval(straight, at) - wide) ** 2).sum()):
+        return None
+    return float(-touching[1] / touching[0])
 
 
 def _as_strokes(

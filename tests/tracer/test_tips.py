@@ -17,7 +17,7 @@ from tracer.measure import LineStyle, measure_outline
 from tracer.outline import locate
 from tracer.path import Path
 from tracer.stated import stated_fit
-from tracer.tips import End, Led, fit_end, lead_tips, with_spread
+from tracer.tips import End, Led, fit_end, lead_tips, touching_place, with_spread
 
 TIP = np.array([48.0, 20.0])
 BACK_MM, HALF_MM, SHORT_MM = 30.0, 9.0, 3.5
@@ -175,4 +175,12 @@ def test_a_point_that_is_read_from_colours_may_have_lost_what_is_thinner_than_tw
     colours = luma[:, None] * np.array([0.5, 0.3, 0.2])
     one, three = (lead_tips(pixels, before, c, to_px=px_of, to_mm=to_mm, blur_px=0.8) for c in (luma, colours))
     assert np.hypot(*(one.ends_mm[0] - three.ends_mm[0])) < 0.3
-    assert three.doubt_mm > one.doubt_mm + 0.5
+    assert three.doubt_mm > one.doubt_mm + 0.3
+
+
+@pytest.mark.parametrize("bent", [True, False])
+def test_only_arms_that_close_in_as_touching_ones_do_are_said_to_touch(bent: bool) -> None:
+    at = np.linspace(-20.0, 0.0, 40)
+    wide = 0.004 * (40.0 - at) ** 2 if bent else 0.3 * (15.0 - at)
+    where = touching_place(np.column_stack([at, wide]))
+    assert where == (pytest.approx(40.0) if bent else None)
