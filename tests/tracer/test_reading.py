@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
+from tests.tracer.sheet_drawing import BODICE, Drawing
 from tracer.labels import TextLine, parse_label
 from tracer.reading import engine
 from tracer.reading.engine import getting_ready
@@ -16,6 +17,7 @@ from tracer.reading.models import can_read_words
 from tracer.reading.places import Region, lines_axes
 from tracer.reading.read import read_words, without_repeats
 from tracer.reading.service import READ
+from tracer.search import find
 from tracer.search.marks_text import TextBlock
 from tracer.search.text_turn import ink_points, text_turn
 from tracer.trade_words import mended
@@ -155,3 +157,21 @@ def test_readings_with_the_shape_of_a_trade_word_are_set_right(read, right):
 @pytest.mark.parametrize("name", ["Boot", "Ball", "Tail", "Sleeves", "Petal 7", "Mabel", "QX-14"])
 def test_other_words_stay_as_they_were_read(name):
     assert mended(name) == name
+
+
+def test_letters_too_small_to_be_told_apart_are_not_looked_at_from_closer_by(monkeypatch):
+    d = Drawing(115, 140, dpi=110)
+    d.line(BODICE, closed=True)
+    for y in (60, 62.8):
+        d.text((30, y), "x z s x z s", height_mm=1.4)
+    looks = {False: [], True: []}
+
+    def read_nothing(_pixels, regions, *, closer=False):
+        looks[closer] += [region.glyph_px for region in regions]
+        return []
+
+    monkeypatch.setattr(find, "can_read_words", lambda: True)
+    monkeypatch.setattr(find, "read_words", read_nothing)
+    find.find_candidates(d.sheet())
+    assert sorted(looks[False]) == pytest.approx([5.0, 9.6], abs=0.5)
+    assert looks[True] == [max(looks[False])]

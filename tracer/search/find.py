@@ -60,6 +60,8 @@ _NO_WORDS = Finding(
     message="there are words on the sheet but nothing to read them with; pip install 'tracewheel[words]' gives names",
 )
 _SPAN_SHARE = 0.9
+_LEAST_CLOSER_PX = 6.0
+"""Letters smaller than this are not told apart from however close by: scraps of lines are as small (judgement)."""
 _MOST_CLOSER = 40
 """So many blocks of text at most are looked at again from closer by; more of them are no words (judgement)."""
 
@@ -141,6 +143,7 @@ def find_candidates(
             rings = [*(f.points for f in drawn), *(ink.from_picture(t.points) for t in things)]
             missed = unread(legible, lines, ink, work.small, rings)
             closer = word_regions(missed, ink, (), work.small) + beside_labels(lines, rings, ink)
+            closer = [region for region in closer if region.glyph_px >= _LEAST_CLOSER_PX]
             if 0 < len(closer) <= _MOST_CLOSER:
                 lines += read_words(pixels, closer, closer=True)
                 lines = without_repeats(lines)
