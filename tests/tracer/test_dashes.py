@@ -9,8 +9,9 @@ import cv2
 import numpy as np
 
 from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
-from tracer.search.dashes import in_line, printed_dashes
+from tracer.search.dashes import in_line, part_at_bends, printed_dashes
 from tracer.search.find import find_candidates
+from tracer.search.graph import Edge, LineGraph, measure_lines
 from tracer.search.marks_text import TextBlock
 
 
@@ -135,3 +136,38 @@ def test_a_speck_that_a_row_of_dashes_leads_to_has_no_ends_of_its_own_and_is_no_
     held = in_line(labels, np.array(boxes), dash, doubtful, 0.1)
     assert held.shape == (5,)
     assert held.tolist() == [False, False, False, True, False]
+
+
+def test_a_dash_with_a_tick_on_its_end_is_parted_from_it_where_another_dash_points_at_it() -> None:
+    scale = 0.085
+    dash, tick = np.linspace((130, 50), (100, 50), 31), np.linspace((100, 50), (100, 140), 91)[1:]
+    seam, second = np.linspace((100, 140), (130, 140), 31), np.linspace((130, 50), (130, 140), 91)
+    for left, parted in ((40, True), (0, False)):
+        facing = np.linspace((left, 50), (left + 35, 50), 36)
+        loose = np.linspace((130, 140), (180, 140), 51)
+        ways = [np.vstack([dash, tick]), seam, second, np.linspace((130, 50), (180, 50), 51), facing, loose]
+        joins = [(0, 1), (1, 2), (0, 2), (0, 3), (4, 5), (2, 6)]
+        nodes = [(130, 50), (100, 140), (130, 140), (180, 50), (left, 50), (left + 35, 50), (180, 140)]
+        edges = [Edge(a, b, way.astype(np.float64)) for (a, b), way in zip(joins, ways, strict=True)]
+        edges.append(Edge(1, 3, np.linspace((100, 140), (180, 50), 121)))
+        dark = np.zeros((220, 220), np.uint8)
+        for n, way in enumerate(ways):
+            cv2.polylines(dark, [way.astype(np.int32)], isClosed=False, color=200, thickness=2 if n in (1, 2) else 3)
+        cv2.polylines(dark, [tick.astype(np.int32)], isClosed=False, color=200, thickness=1)
+        graph = LineGraph([(float(x), float(y)) for x, y in nodes], edges)
+        measure_lines(graph, dark, 20.0)
+        after, bends = part_at_bends(graph, dark, scale, 20.0)
+        assert (len(after.edges) == len(edges) + 1) is parted
+        assert not any(index == 0 for _, index in bends)
+        if parted:
+            assert np.hypot(*(np.array(after.nodes[-1]) - [100, 50])) < 4
+
+
+def test_two_dashes_that_leave_out_a_corner_between_them_have_one_there() -> None:
+    drawing = Drawing(90, 80, dpi=300)
+    ring = np.array([(20, 20), (72, 20), (72, 60), (20, 60)], dtype=float)
+    drawing.line([(21, 20), (72, 20), (72, 60), (20, 60), (20, 21)], dash=(5.0, 1.8))
+    drawing.line([(20, 26), (20, 21)])
+    (candidate,) = find_candidates(drawing.sheet(), words=False).candidates
+    found = (candidate.outline.points_px + 0.5) * drawing.mm_per_px
+    assert polygon_distance_mm(ring[:1], found)[0] < 0.2

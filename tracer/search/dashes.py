@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from tracer.search.graph import Edge, LineGraph, Points, angle, calmed, measure_lines
 from tracer.search.marks_text import TextBlock
@@ -181,7 +182,7 @@ def part_at_bends(
 
     Where a notch stands on the very end of a dash, thinning leaves one line that goes along the dash and turns into the
     notch: the dash's own end, which faces the next dash, is not there. So lines with a loose end that turn sharply
-    soon are parted there.
+    soon are parted there, and such as a loose end of another line comes near to.
 
     Returns
     -------
@@ -192,11 +193,12 @@ def part_at_bends(
     degrees = graph.degrees()
     nodes, edges, bends = list(graph.nodes), list(graph.edges), list[tuple[int, int]]()
     parted: list[Edge] = []
+    faced = _faced(graph, degrees, LONGEST_SPACE_MM / mm_per_px)
     for index, edge in enumerate(graph.edges):
         loose = (int(degrees[edge.start]) == 1, int(degrees[edge.end]) == 1)
-        if edge.bridge or edge.start == edge.end or not any(loose):
+        if edge.bridge or edge.start == edge.end or not (any(loose) or faced[index]):
             continue
-        cuts = sorted({b for first, free in zip((True, False), loose, strict=True) if free
+        cuts = sorted({b for first, free in zip((True, False), loose, strict=True) if free or not any(loose)
                        for b in first_bend(edge.points, mm_per_px, first=first)})  # fmt: skip
         if not cuts:
             continue
@@ -217,6 +219,20 @@ def part_at_bends(
             bends.append((ends[-2], place[-1]))
     measure_lines(LineGraph(nodes, parted), dark, widest_px)
     return LineGraph(nodes, edges), bends
+
+
+def _faced(graph: LineGraph, degrees: NDArray[np.int64], reach_px: float) -> NDArray[np.bool_]:
+    """Return which edges without a loose end of their own have one of another within reach."""
+    out = np.zeros(len(graph.edges), dtype=bool)
+    ends = np.array([graph.nodes[n] for n in np.flatnonzero(degrees == 1)]).reshape(-1, 2)
+    held = [i for i, e in enumerate(graph.edges) if degrees[e.start] > 1 and degrees[e.end] > 1 and not e.bridge]
+    if not len(ends) or not held:
+        return out
+    step = max(1, round(reach_px / 4))
+    points = [graph.edges[i].points[::step] for i in held]
+    far, _ = cKDTree(ends).query(np.concatenate(points), distance_upper_bound=reach_px)
+    out[np.repeat(held, [len(p) for p in points])[np.isfinite(far)]] = True
+    return out
 
 
 def first_bend(points: Points, mm_per_px: float, *, first: bool) -> list[int]:

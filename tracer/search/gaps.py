@@ -40,6 +40,8 @@ TIP_MM = 7.0
 """A sharp tip is shortened by thinning by no more than this (two lines of 0.8 mm meeting at 7 degrees)."""
 SHARP_RAD = math.radians(62)
 """Lines that meet at less than this angle leave a tip behind when thinned (from the geometry of thinning)."""
+_CORNER_RAD = math.radians(50)
+"""Two straight ends that turn by more over a short gap leave out a corner, not a bend (common practice, no source)."""
 _WIDE_TURN_RAD = math.radians(60)
 _STRAIGHT_RAD = math.radians(9)
 _NARROW_TURN_RAD = math.radians(24)
@@ -494,7 +496,11 @@ def _across(
     leaving_b: NDArray[np.float64],
     gap: float,
 ) -> Points:
-    """Carry a line across a gap: a cubic that leaves both ends in their own directions."""
+    """Carry a line across a gap: a cubic that leaves both ends in their own directions, or a corner where they turn."""
+    if angle(leaving_a, -leaving_b) > _CORNER_RAD:
+        legs = _corner_between(a, leaving_a, b, leaving_b, gap)
+        if legs is not None:
+            return legs
     t = np.linspace(0.0, 1.0, max(2, int(gap) + 1))[:, None]
     straight = b - a
     # Ends that do not point across (a broken corner) are joined straight.
@@ -505,3 +511,22 @@ def _across(
         return np.asarray(a + t * straight)
     s = 1 - t
     return np.asarray(s**3 * a + 3 * s * s * t * p1 + 3 * s * t * t * p2 + t**3 * b)
+
+
+def _corner_between(
+    a: NDArray[np.float64],
+    leaving_a: NDArray[np.float64],
+    b: NDArray[np.float64],
+    leaving_b: NDArray[np.float64],
+    gap: float,
+) -> Points | None:
+    """Return the way over the corner in which two lines meet ahead of both, no farther than the gap is wide."""
+    cross = float(leaving_a[0] * leaving_b[1] - leaving_a[1] * leaving_b[0])
+    span = b - a
+    ahead_a = float(span[0] * leaving_b[1] - span[1] * leaving_b[0]) / cross if cross else -1.0
+    ahead_b = float(span[0] * leaving_a[1] - span[1] * leaving_a[0]) / cross if cross else -1.0
+    if not 0 < min(ahead_a, ahead_b) <= max(ahead_a, ahead_b) < gap:
+        return None
+    corner = a + ahead_a * leaving_a
+    first, second = (np.linspace(u, v, max(2, int(np.hypot(*(v - u))) + 1)) for u, v in ((a, corner), (corner, b)))
+    return np.concatenate([first, second[1:]])
