@@ -11,6 +11,7 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
+from calibration.hands import share_out
 from tracer.search.bumps import BOLD_SHARE, usual
 from tracer.search.bundles import SEEN_TOGETHER_MM, SizeLine, follow_sizes, is_bundle
 from tracer.search.closing import Part, length_mm
@@ -61,11 +62,16 @@ def choose_sizes(
     counts: list[int] = []
     first = len(work.graph.edges)
     families: list[Found] = []
+    bundles = [i for i in sorted({f.loop for f in drawn} - set(frames)) if is_bundle(work, work.loops[i])]
+    followed = _followed(work, bundles)
     for index in sorted({f.loop for f in drawn}):
         mine = [f for f in drawn if f.loop == index]
         if any(f.area > LEAST_AREA_SHARE * g.area and lies_in(f.points, g.points) for f in mine for g in families):
             continue
-        sizes = {} if index in frames else _family(work, index, max(f.mass for f in mine))
+        sizes = {}
+        if index in bundles:
+            lines = followed[index] if index in followed else follow_sizes(work, work.loops[index])
+            sizes = _family(work, index, max(f.mass for f in mine), lines)
         if len(sizes) < LEAST_SIZES:
             out += mine
             counts += [1] * len(mine)
@@ -84,24 +90,32 @@ def are_nested(work: LineWork, drawn: Sequence[Found], frames: Collection[int]) 
     return any(is_bundle(work, work.loops[i]) for i in {f.loop for f in drawn} - set(frames))
 
 
-def _family(work: LineWork, index: int, mass: float) -> dict[int, Found]:
+def _followed(work: LineWork, bundles: Sequence[int]) -> dict[int, list[SizeLine]]:
+    """Return the lines of sizes in each loop that lies in no other one, two loops at a time."""
+    rings = [work.loops[i].points for i in bundles]
+    outer = [
+        i for i, own in zip(bundles, rings, strict=True) if not any(lies_in(own, r) for r in rings if r is not own)
+    ]
+    lines = share_out(lambda i: follow_sizes(work, work.loops[i]), outer, lambda i: work.loops[i].area)
+    return dict(zip(outer, lines, strict=True))
+
+
+def _family(work: LineWork, index: int, mass: float, lines: Sequence[SizeLine]) -> dict[int, Found]:
     """Return the lines of all sizes in a loop and in the loops inside it by number, 1 the smallest."""
-    if not is_bundle(work, work.loops[index]):
-        return {}
     # Broad lines that cross at wide angles are told apart by their strokes; the reading that tells more sizes is right.
     # The strokes come first: the parts of followed lines are put into the graph as edges of their own.
     among_strokes = _from_strokes(work, index, mass)
-    followed = _from_bundle(work, index)
+    followed = _from_bundle(work, index, lines)
     strokes = dict(enumerate(among_strokes, 1))
     most = max(followed, default=0)
     return followed if len(strokes) < most else strokes | followed if len(strokes) == most else strokes
 
 
-def _from_bundle(work: LineWork, index: int) -> dict[int, Found]:
+def _from_bundle(work: LineWork, index: int, lines: Sequence[SizeLine]) -> dict[int, Found]:
     """Return the lines of sizes as they are followed through their bundle, their parts put into the graph as edges."""
     graph, loop = work.graph, work.loops[index]
     kept: list[SizeLine] = []
-    for line in sorted(follow_sizes(work, loop), key=lambda s: (s.rank, s.area)):
+    for line in sorted(lines, key=lambda s: (s.rank, s.area)):
         if line.own <= LEAST_OWN or line.area < LEAST_AREA_SHARE * loop.area:
             continue
         if not kept or line.rank > kept[-1].rank or line.area > kept[-1].area * (1.0 + SAME_SHARE):
