@@ -112,6 +112,19 @@ def test_the_size_asked_for_is_traced():
     assert polygon_distance_mm(outline, skirt(3)).max() < CLOSE_MM
 
 
+def hip(k):
+    """Half a skirt whose side seams all lie on each other for much of their way."""
+    g = 3.0 * k
+    return np.array([(18, 36 - g), (96, 26 - 0.3 * g), (112, 60), (112, 96), (116 + g, 150 + g), (18, 156 + g)])
+
+
+@pytest.mark.parametrize(("shape", "told"), [(skirt, False), (hip, True)])
+def test_where_a_size_could_not_be_told_from_the_others_that_is_said(shape, told):
+    d = drawn(shape, (None,) * 7, 200)
+    result = find_candidates(d.sheet(), size_line=4, words=False)
+    assert ("size-line-unseen" in {f.code for f in result.findings}) == told
+
+
 def test_a_piece_with_its_stitching_line_is_no_bundle_of_sizes():
     d = Drawing(150, 150)
     for inset in (0.0, 10.0):

@@ -42,6 +42,10 @@ _LONG_SHARE = 0.2
 _OWN_ORDER, _ALIKE, _SPREAD = 0.15, 0.3, 0.0015
 _MARGIN_MM = 5.0
 _RAYS = 160
+LEAST_UNSEEN_MM = 3.0
+"""Less of a line that was not seen by itself is corners and crossings (judgement)."""
+_ONE_LINE = 1.7
+"""Ink no wider than so many lines is one, or several that lie on each other."""
 SEEN_TOGETHER_MM = 4.0
 """Over longer stretches that lines run together their common ink is measured; shorter ones are passed over."""
 
@@ -50,13 +54,15 @@ SEEN_TOGETHER_MM = 4.0
 class SizeLine:
     """The closed line of one size in pixels of the mask: its parts in order, and its area in square pixels.
 
-    ``rank`` is which size it is, 0 the smallest, -1 where that is not known.
+    ``rank`` is which size it is, 0 the smallest, -1 where that is not known. ``unseen_mm`` is how much of its way was
+    not seen apart from other sizes' lines.
     """
 
     parts: tuple[Part, ...]
     own: float
     area: float
     rank: int = -1
+    unseen_mm: float = 0.0
 
 
 def is_bundle(work: LineWork, loop: Loop) -> bool:
@@ -179,6 +185,7 @@ def follow_sizes(work: LineWork, loop: Loop, free: NDArray[np.uint8] | None = No
     lines = [Edge(0, 1, t.points) for t in (*tracklets.single, *tracklets.common)]
     nesting = Nesting(lines, outer, _SPREAD * around / fine_mm, _SPACE_MM / fine_mm)
     tracklets = with_shared(tracklets, lambda p: nesting.known and nesting.out(Edge(0, 1, p)) is None, fine_mm)
+    drawn = Ink(mask=fine, mm_per_px=fine_mm, width_mm=tracklets.width_px * fine_mm)
     follower = Follower(tracklets, fine, fine_mm)
     follower.run()
     ranks = find_ranks(follower, nesting) if nesting.known else None
@@ -188,14 +195,13 @@ def follow_sizes(work: LineWork, loop: Loop, free: NDArray[np.uint8] | None = No
         ranks = find_ranks(follower, nesting) or ranks
         follower.keep_to(ranks.of)
         loops = close_ranks(follower, ranks, _LONG_SHARE * around / 2, alike=_ALIKE)
-        drawn = Ink(mask=fine, mm_per_px=fine_mm, width_mm=tracklets.width_px * fine_mm)
         loops = graded(loops, fine_mm, follower.white_mm, drawn, ranks.count)
     if len(loops) < LEAST_LINES:
         follower.ranks = None
         loops = close_chains(
             follower, _LONG_SHARE * around, lambda p: nesting.out(Edge(0, 1, p)), own_order=_OWN_ORDER, alike=_ALIKE
         )
-    return [_placed(s, np.array([x0, y0], dtype=np.float64), up) for s in loops]
+    return [_placed(s, np.array([x0, y0], dtype=np.float64), up, drawn) for s in loops]
 
 
 def _hull(fine: NDArray[np.uint8], fine_mm: float, loop: Points) -> Points:
@@ -211,8 +217,31 @@ def _hull(fine: NDArray[np.uint8], fine_mm: float, loop: Points) -> Points:
     return outer if area < 2.0 * cv2.contourArea(loop.astype(np.float32)) else loop
 
 
-def _placed(size: SizeLoop, origin: NDArray[np.float64], up: int) -> SizeLine:
+def _placed(size: SizeLoop, origin: NDArray[np.float64], up: int, ink: Ink) -> SizeLine:
     parts = tuple(
         Part(points=(p.points + 0.5) / up - 0.5 + origin, kind=p.kind, white_mm=p.white_mm) for p in size.parts
     )
-    return SizeLine(parts=parts, own=size.own, area=size.area / up**2, rank=size.rank)
+    unseen = unseen_mm(size.parts, ink)
+    return SizeLine(parts=parts, own=size.own, area=size.area / up**2, rank=size.rank, unseen_mm=unseen)
+
+
+def unseen_mm(parts: Sequence[Part], ink: Ink) -> float:
+    """Return how much of a closed line was neither seen as its own nor lies on a single line of ink.
+
+    Where all sizes run over one line, as along a fold, it does not matter whose it is; spaces are passed over. Of a
+    line that was seen nowhere all counts.
+    """
+    inside = cv2.distanceTransform((ink.mask > 0).astype(np.uint8), cv2.DIST_L2, 3)
+    reach = 2 * max(1, round(ink.width_mm / ink.mm_per_px / 2)) + 1
+    wide = cv2.dilate(inside, np.ones((reach, reach), np.uint8)) * 2 * ink.mm_per_px > _ONE_LINE * ink.width_mm
+    nowhere = not any(p.sure for p in parts)
+    total = 0.0
+    for part in parts:
+        if (part.sure and part.kind in ("single", "join")) or len(part.points) < 2:
+            continue
+        points = _filled(part.points)
+        place = np.clip(np.rint(points).astype(np.int64), 0, np.array(wide.shape[::-1]) - 1)
+        steps = np.hypot(*np.diff(points, axis=0).T)
+        here = steps if nowhere else steps[wide[place[1:, 1], place[1:, 0]]]
+        total += float(here.sum()) * ink.mm_per_px
+    return total if total >= LEAST_UNSEEN_MM else 0.0

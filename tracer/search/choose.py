@@ -131,7 +131,12 @@ def _from_bundle(work: LineWork, index: int, lines: Sequence[SizeLine]) -> dict[
     measure_lines(new, work.ink.dark, WIDEST_LINE_MM / work.ink.mm_per_px)
     return {
         rank + 1: Found(
-            stretches=s, block=loop.block, loop=index, area=line.area, mass=usual(graph, [t.edge for t in s], "mass")
+            stretches=s,
+            block=loop.block,
+            loop=index,
+            area=line.area,
+            mass=usual(graph, [t.edge for t in s], "mass"),
+            unseen_mm=line.unseen_mm,
         )
         for rank, s, line in zip(ranks, stretches, kept, strict=True)
     }

@@ -122,7 +122,7 @@ def find_candidates(
     things, papers, drawn, cut_off = cut.things, cut.papers, cut.drawn, cut.cut_off
     findings: list[Finding] = []
     work, drawn, other, counts = _of_one_size(look, texts, drawn, other, size_line)
-    findings += _size_findings(sheet, counts, size_line)
+    findings += _size_findings(sheet, counts, size_line) + _unseen_findings(sheet, drawn)
     seen([*(ink.to_picture(f.points) for f in drawn), *(PxPoints(t.points) for t in things)])
     lines: list[TextLine] = []
     frames = [work.loops[i].points for i, kind in other.items() if kind == "frame"]
@@ -299,6 +299,20 @@ def _size_findings(sheet: Sheet, counts: list[int], size_line: int | None) -> li
         message = f"size line {size_line} was not found on every piece; {fewest} sizes could be told apart on one"
         return [Finding(code="size-line-not-found", message=message, where=sheet.id)]
     return []
+
+
+def _unseen_findings(sheet: Sheet, drawn: Sequence[Found]) -> list[Finding]:
+    """Say where the line of a size was not seen apart from those of the others: it may be wrong there."""
+    return [
+        Finding(
+            code="size-line-unseen",
+            where=sheet.id,
+            message=f"{piece.unseen_mm:.0f} mm of a size's line run too close to other sizes to be told apart; there "
+            "it was laid by the grading of all sizes and may be off by some millimetres: look at the overlay",
+        )
+        for piece in drawn
+        if piece.unseen_mm > 0
+    ]
 
 
 def _may_be_piece(thing: Thing, pixels: NDArray[np.uint8]) -> bool:

@@ -52,13 +52,17 @@ class Stretch(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Found:
-    """The cutting line of a piece: its stretches in order, and the block and loop of line work it came from."""
+    """The cutting line of a piece: its stretches in order, and the block and loop of line work it came from.
+
+    ``unseen_mm`` is how much of it was not seen apart from the lines of other sizes.
+    """
 
     stretches: tuple[Stretch, ...]
     block: tuple[int, ...]
     loop: int
     area: float
     mass: float
+    unseen_mm: float = 0.0
 
     @property
     def points(self) -> Points:
