@@ -39,3 +39,15 @@ def test_a_bare_mask_has_the_parts_that_opencv_finds_in_it() -> None:
     _, labels, stats, _ = cv2.connectedComponentsWithStats(bare)
     assert (apart(bare)[0] == labels).all()
     assert (apart(bare)[1] == stats).all()
+
+
+@pytest.mark.parametrize("connectivity", [4, 8])
+def test_parts_are_numbered_and_measured_as_opencv_does_it(connectivity: int) -> None:
+    rng = np.random.default_rng(7)
+    for _ in range(20):
+        mask = made_up(rng)
+        mask[rng.random(mask.shape) < 0.2] = 0
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=connectivity)
+        mine = apart(mask, connectivity=connectivity)
+        assert (mine[0] == labels).all()
+        assert (mine[1] == stats).all()

@@ -24,7 +24,7 @@ from tracer.search.graph import LineGraph, Points, build_graph, measure_lines, t
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop, untangled
 from tracer.search.marks_text import ON_DASHES, TextBlock, find_text
 from tracer.search.ragged import without_ragged_ends
-from tracer.search.raster import as_mask
+from tracer.search.raster import apart, as_mask
 
 LEAST_SIDE_MM, LEAST_WIDTH_MM, LEAST_AREA_MM2 = 15.0, 9.0, 110.0
 """Closed loops smaller than this are marks (common practice, no source)."""
@@ -155,8 +155,8 @@ def _set_small_aside(
 
     Also returns the small marks, the blocks of text and a mask of what seem to be letters.
     """
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8, ltype=cv2.CV_32S)
-    if count <= 1:
+    labels, stats = apart(mask)
+    if len(stats) <= 1:
         return mask, np.zeros((0, 6), np.int32), [], np.zeros_like(mask)
     limit = GLYPH_MM / scale
     wide, high, area = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT], stats[:, cv2.CC_STAT_AREA]
@@ -168,9 +168,9 @@ def _set_small_aside(
     thin_stroke = glyph & (length > 0.9 / scale) & (pen < 1.2 / scale) & (length > 2.2 * pen) & (area > 3)
     dash = thin_stroke.copy()
     for k in np.flatnonzero(dash):
-        dash[k] = k > 0 and _is_dash(np.asarray(labels), int(k), stats[k], 1.4 / scale)
+        dash[k] = k > 0 and _is_dash(labels, int(k), stats[k], 1.4 / scale)
     # A notch or a dot drawn on a dash makes a mark of it that may be a letter; the dashes before and after it tell.
-    held = in_line(np.asarray(labels), stats, dash & (longest > LEAST_DASH_MM / scale), glyph & ~dash, scale)
+    held = in_line(labels, stats, dash & (longest > LEAST_DASH_MM / scale), glyph & ~dash, scale)
     glyph &= ~held | thin_stroke
     # Display lettering: much ink for its size, drawn with a broad stroke.
     stroke = area / np.maximum(2.0 * (wide + high), 1)
@@ -183,8 +183,8 @@ def _set_small_aside(
     aside[0] = False
     keep = ~aside
     keep[0] = False
-    letters = np.zeros(count, dtype=bool)
-    letters[chosen[_letters(np.asarray(labels), chosen, stats, thin_stroke & ~dash & ~held, texts, scale)]] = True
+    letters = np.zeros(len(stats), dtype=bool)
+    letters[chosen[_letters(labels, chosen, stats, thin_stroke & ~dash & ~held, texts, scale)]] = True
     look = np.asarray(keep.astype(np.uint8) * 255)
     look[letters] = _LETTER
     kept = look[labels]

@@ -79,7 +79,9 @@ def apart(mask: Mask, *, connectivity: int = 8) -> tuple[Labels, NDArray[np.int3
     if not cv2.countNonZero(mask):
         rows, columns = mask.shape
         return np.zeros(mask.shape, dtype=np.int32), np.array([[0, 0, columns, rows, rows * columns]], dtype=np.int32)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=connectivity, ltype=cv2.CV_32S)
+    # By the algorithm for one thread: the usual one for several takes twice as long in all.
+    way = cv2.CCL_BBDT if connectivity == 8 else cv2.CCL_SAUF
+    _, labels, stats, _ = cv2.connectedComponentsWithStatsWithAlgorithm(mask, connectivity, cv2.CV_32S, way)
     return np.asarray(labels, dtype=np.int32), np.asarray(stats, dtype=np.int32)
 
 
