@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import PlaneMap
+from calibration.camera import PlaneMap, to_mm_by_each
 from calibration.finding import Finding
 from calibration.picture import MmPoints, Picture, PxPoints
 from calibration.references import Reference
@@ -100,9 +100,7 @@ class Sheet:
 
     def possible_mm(self, points_mm: MmPoints) -> NDArray[np.float64]:
         """Return where each map that the calibration holds possible lays points (N, 2), shape (maps, N, 2)."""
-        pixels = self.to_px(points_mm)
-        places = [np.asarray(plane.to_mm(pixels)) for plane in self.alternatives]
-        return np.array(places).reshape(len(places), len(pixels), 2)
+        return to_mm_by_each(self.alternatives, self.to_px(points_mm))
 
     def shape_uncertainty_mm(
         self, points_mm: MmPoints, possible_mm: NDArray[np.float64] | None = None

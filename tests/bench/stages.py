@@ -98,6 +98,7 @@ class _Clock:
 def _run(queue: Any, file: str, reference: str | None, words: bool, split: bool) -> None:
     from calibration import hands
     from tracer import pipeline, report
+    from tracer.cli import ready_colours
 
     if not split:
         hands._can_split = lambda: False
@@ -110,6 +111,8 @@ def _run(queue: Any, file: str, reference: str | None, words: bool, split: bool)
         ("measure", "measure_outline"),
     ):
         setattr(pipeline, name, clock.timed(stage, getattr(pipeline, name)))
+    # As the command does while everything is still being loaded.
+    ready_colours()
     whole = (time.process_time(), time.perf_counter())
     picture = clock.timed("read", lambda: next(iter(read_pictures(Path(file)))))()
     request = None if reference is None else parse_request(reference)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.camera import PlaneMap
+from calibration.camera import PlaneMap, to_mm_by_each
 from calibration.camera_fit import Angle, draw_planes, fit_camera
 from calibration.errors import ScaleError
 from calibration.picture import MmPoints, PxPoints
@@ -200,6 +200,22 @@ def test_lens_is_undone_as_opencv_undoes_it(lens: tuple[float, float, float, flo
 def test_places_that_no_lens_shows_stay_finite() -> None:
     folded = PlaneMap(homography=np.eye(3), distortion=(-0.4, 0.1, 0.01, 0.0, -0.5))
     assert np.isfinite(folded.undistort(np.array([[3.0, 4.0], [-1e4, 1e4], [0.0, 0.0]]))).all()
+
+
+def test_several_maps_at_once_lay_points_as_each_does_by_itself() -> None:
+    rng = np.random.default_rng(8)
+    px = PxPoints(rng.uniform(0, [WIDTH, HEIGHT], (60, 2)))
+    tilted = np.array([[800.0, 9.0, 300.0], [-7.0, 790.0, 200.0], [0.02, -0.03, 1.0]])
+    lenses = [(0.0,) * 5, (-0.12, 0.02, 0.0, 0.0, 0.01), (0.1, 0.0, 0.002, -0.003, 0.0)]
+    planes = [
+        PlaneMap(homography=tilted * k, centre_px=(WIDTH / 2 + k, HEIGHT / 2), focal_px=3000.0 + k, distortion=lens)
+        for k, lens in enumerate(lenses, 1)
+    ]
+    together = to_mm_by_each(planes, px)
+    assert together.shape == (3, 60, 2)
+    for plane, mm in zip(planes, together, strict=True):
+        assert mm == pytest.approx(np.asarray(plane.to_mm(px)), abs=1e-9)
+    assert to_mm_by_each([], px).shape == (0, 60, 2)
 
 
 def test_pixels_to_millimetres_and_back_return() -> None:

@@ -25,12 +25,12 @@ def _begun_early() -> Thread:
         from tracer.reading.engine import begin_early
 
         begin_early()
-    thread = Thread(target=_ready_colours, daemon=True)
+    thread = Thread(target=ready_colours, daemon=True)
     thread.start()
     return thread
 
 
-def _ready_colours() -> None:
+def ready_colours() -> None:
     """Have OpenCV make its tables of CIE Lab, which takes 0.1 s once."""
     import cv2
     import numpy as np
@@ -38,4 +38,4 @@ def _ready_colours() -> None:
     cv2.cvtColor(np.zeros((1, 1, 3), np.uint8), cv2.COLOR_RGB2LAB)
 
 
-__all__ = ["main"]
+__all__ = ["main", "ready_colours"]
