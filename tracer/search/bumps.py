@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from tracer.search.graph import LineGraph, Points, angle, direction
+from tracer.search.graph import LineGraph, Points, angle, direction, leaving
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop
 
 BOLD_SHARE = 0.74
@@ -25,6 +25,8 @@ _LINE_SHARE, _CURL_SHARE = 0.85, 0.6
 """A line as thinned is not much longer than its chord; the strokes of a letter are (geometry)."""
 _LED_UP_PX = 20
 """The direction of a line is taken over so many pixels (see :func:`tracer.search.graph.direction`)."""
+_CORNER_RAD = math.radians(60)
+"""So much no line bends between two pieces of it that run on (judgement)."""
 BUMP_MM, _TOGETHER = 9.0, 3
 """Faces on the rim up to this size are notches or letters (common practice, no source), so many together at most."""
 
@@ -152,7 +154,10 @@ def _led_up(graph: LineGraph, loop: Face, k: int, gone: set[int], *, ahead: bool
 
 
 def _ways_out(graph: LineGraph, edges: set[int], node: int) -> list[Points]:
-    """Return the directions in which some edges leave a node, each over the edge behind it where it is short."""
+    """Return the directions in which some edges leave a node, each over the edge behind it where it is short.
+
+    Not round a corner: where two sides of the line touch before they meet in a point, the way out would be that back.
+    """
     out = []
     for first in edges:
         at, chain, index = node, np.zeros((1, 2)), first
@@ -167,6 +172,8 @@ def _ways_out(graph: LineGraph, edges: set[int], node: int) -> list[Points]:
             left.discard(index)
             behind = [i for i in left if at in (graph.edges[i].start, graph.edges[i].end)]
             if len(chain) > _LED_UP_PX or len(behind) != 1:
+                break
+            if angle(direction(chain, at_end=True), leaving(graph, behind[0], at)) > _CORNER_RAD:
                 break
             index = behind[0]
         out.append(direction(chain, at_end=False))
