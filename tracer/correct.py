@@ -229,12 +229,15 @@ def _remove(pattern: Pattern, change: Change) -> Pattern:
     if len(segments) <= 3:
         raise CorrectionError(f"piece {piece.id} has only {len(segments)} points; it needs them")
     before, after = segments[i - 1], segments[i]
-    if len(before) == 2 and len(after) == 2:
+    lengths = segment_length(before), segment_length(after)
+    if min(lengths) == 0:
+        # A point that lies on its neighbour: the other stretch is all there is.
+        merged = after if lengths[0] == 0 else before
+    elif len(before) == 2 and len(after) == 2:
         merged = np.array([before[0], after[1]])
     else:
         # Handles keep their direction and take the length of the whole stretch (a split curve is restored exactly when
         # it was split in its middle, and closely elsewhere).
-        lengths = segment_length(before), segment_length(after)
         share = lengths[0] / sum(lengths)
         b1 = before[1] if len(before) == 4 else before[0] + (before[1] - before[0]) / 3
         a2 = after[2] if len(after) == 4 else after[1] + (after[0] - after[1]) / 3

@@ -74,6 +74,22 @@ def test_any_walk_through_the_history_ends_where_it_says(changes: list[Change], 
     assert content(as_read(pattern)) == states[0]
 
 
+def test_a_point_that_lies_on_its_neighbour_can_be_taken_out() -> None:
+    pattern = a_pattern()
+    for change in (
+        {"do": "move", "piece": "p1", "point": 2, "to": [101.5, -2.0]},
+        {"do": "add", "piece": "p1", "point": 1, "at": 0.25},
+        {"do": "move", "piece": "p1", "point": 2, "to": [101.5, -2.0]},
+    ):
+        pattern = record(pattern, change)
+    pattern = record(pattern, {"do": "bend", "piece": "p1", "point": 1, "handles": [[-3, 30], [-3, 60]]})
+    before = pattern.pieces[0].outline
+    after = record(pattern, {"do": "remove", "piece": "p1", "point": 2}).pieces[0].outline
+    assert len(after.segments) == len(before.segments) - 1
+    assert after.length == pytest.approx(before.length)
+    assert after.area == pytest.approx(before.area)
+
+
 def test_the_history_survives_saving(tmp_path: FilePath) -> None:
     pattern = record(record(a_pattern(), CHANGES[0]), CHANGES[1])
     pattern_file.save(pattern, tmp_path)
