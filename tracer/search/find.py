@@ -60,8 +60,9 @@ _NO_WORDS = Finding(
     message="there are words on the sheet but nothing to read them with; pip install 'tracewheel[words]' gives names",
 )
 _SPAN_SHARE = 0.9
-_LEAST_CLOSER_PX = 6.0
-"""Letters smaller than this are not told apart from however close by: scraps of lines are as small (judgement)."""
+_LEAST_READ_PX, _LEAST_CLOSER_PX = 4.5, 6.0
+"""Letters smaller than this are not told apart, nor those of the second size however close by: scraps of lines and the
+grain of paper are as small (judgement)."""
 _MOST_CLOSER = 40
 """So many blocks of text at most are looked at again from closer by; more of them are no words (judgement)."""
 
@@ -137,7 +138,8 @@ def find_candidates(
             dashes = printed_dashes(texts, work.small)
             legible = [t for t, is_dashes in zip(texts, dashes, strict=True) if not is_dashes]
             legible = _on_pieces(legible, [ink.from_picture(t.points) for t in things], papers, drawn)
-            regions = word_regions(legible, ink, tables, work.small) + lone_letters(work, legible, frames)
+            regions = [r for r in word_regions(legible, ink, tables, work.small) if r.glyph_px >= _LEAST_READ_PX]
+            regions += lone_letters(work, legible, frames)
             regions += [square_region(r, scale) for r in (sheet.reference, *sheet.others) if r.kind == "square"]
             lines = read_words(pixels, regions)
             rings = [*(f.points for f in drawn), *(ink.from_picture(t.points) for t in things)]
