@@ -46,6 +46,9 @@ from tracer.shade import shade_shift
 LineChoice = Literal["centre", "outer", "inner"]
 
 _STEP_PX = 0.5
+_LIT_SIGMA_PX = 0.2
+"""How far a line's middle may seem to lie aside where one side of it is lighter than elsewhere (estimated: half of a
+third of the line's contrast, over its slope)."""
 _LEAST_SIGMA_PX = 0.01
 """Standard uncertainty below which a single profile is not believed (interpolation and sampling, measured)."""
 _LEAST_CONTRAST = 0.008
@@ -117,6 +120,7 @@ class _Found:
     width: NDArray[np.float64]
     contrast: NDArray[np.float64]
     valid: NDArray[np.bool_]
+    lit: NDArray[np.bool_] | None = None
 
 
 def locate(
@@ -174,6 +178,8 @@ def locate(
         offset = offset + side * _bridge(_true_width(found.width, valid, blur, depth_width), valid) / 2
     points = points + normals * offset[:, None]
     sigma = np.maximum(local_scatter(points, normals, valid, lag=4, half_width=40), _LEAST_SIGMA_PX)
+    if found.lit is not None:
+        sigma = np.where(found.lit, np.maximum(sigma, _LIT_SIGMA_PX), sigma)
     if told is not None:
         sigma = np.where(told.known, np.maximum(told.sigma_px, _LEAST_SIGMA_PX), sigma)
     points = points + normals * (blur**2 / 2 * _curvature(points))[:, None]
@@ -246,18 +252,23 @@ def _read(
     offsets = _offsets(reach)
     profiles = sample_profiles(pixels, points, normals, offsets, rough.colour_weights)
     found = _read_line(profiles, offsets, width) if rough.kind == "drawn" else _read_edge(profiles, offsets)
-    found = replace(found, valid=found.valid & ~_odd_neighbours(pixels, points, normals, width))
+    darker, lighter = _odd_neighbours(pixels, points, normals, width)
+    if not width:
+        darker, lighter = darker | lighter, np.zeros_like(lighter)
     rows, columns = pixels.shape[:2]
     inside = ((points >= -0.5 + 2) & (points <= np.array([columns, rows]) - 0.5 - 2)).all(axis=1)
-    return replace(found, valid=found.valid & inside), profiles, offsets
+    return replace(found, valid=found.valid & ~darker & inside, lit=lighter), profiles, offsets
 
 
-def _odd_neighbours(pixels: NDArray[np.uint8], points: Points, normals: Points, width: float) -> NDArray[np.bool_]:
-    """Return where one side of the line does not look as it does along the rest of the stretch.
+def _odd_neighbours(
+    pixels: NDArray[np.uint8], points: Points, normals: Points, width: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return where one side of the line is darker, and where it is lighter, than along the rest of the stretch.
 
-    Something then touches the line there: text, another line, the ground's own pattern. All three colours are asked,
-    since what the weights of the line's colour see as equal may differ in another. The nearest pixel serves: what is
-    asked is whether a side is another thing, not where it ends.
+    Something then touches the line there: text, another line, the ground's own pattern. What is lighter is no ink: a
+    drawn line runs on over it, and is read there, if not as surely. All three colours are asked, since what the weights
+    of the line's colour see as equal may differ in another. The nearest pixel serves: what is asked is whether a side
+    is another thing, not where it ends.
     """
     rows, columns = pixels.shape[:2]
     colours = pixels.reshape(rows, columns, -1)
@@ -275,14 +286,16 @@ def _odd_neighbours(pixels: NDArray[np.uint8], points: Points, normals: Points, 
     levels = [usual(side.mean(axis=0)) for side in sides]
     # Against the line itself, or for an edge against the other side.
     others = [usual(light(0.0))] * 2 if width else levels[::-1]
-    odd = np.zeros(len(points), bool)
+    darker, lighter = np.zeros(len(points), bool), np.zeros(len(points), bool)
     for side, level, other in zip(sides, levels, others, strict=True):
         contrast = np.maximum(np.abs(level - other).max(axis=1), 0.02)
-        difference = np.abs(ndimage.uniform_filter1d(side, 3, axis=1, mode="wrap") - level).max(axis=2)
-        spread = 1.4826 * np.median(difference, axis=1)
+        difference = ndimage.uniform_filter1d(side, 3, axis=1, mode="wrap") - level
+        spread = 1.4826 * np.median(np.abs(difference).max(axis=2), axis=1)
         for row, own in zip(difference, spread, strict=True):
-            odd |= row > np.maximum(0.25 * contrast, 5 * own)
-    return odd
+            limit = np.maximum(0.25 * contrast, 5 * own)
+            darker |= (-row).max(axis=1) > limit
+            lighter |= row.max(axis=1) > limit
+    return darker, lighter
 
 
 def _offsets(reach: float) -> NDArray[np.float64]:

@@ -12,10 +12,12 @@ from calibration.picture import PxPoints
 from tests import shapes
 from tests.oracles import compare_corners, dense_polygon, distance_to_polygon
 from tests.shapes import MM_PER_PX_300
+from tests.tracer.sheet_drawing import Drawing
 from tests.tracer.tracing import GREY, SHAPES, mm_of, picture_of, rough_of, traced
 from tracer.candidate import EdgeReading, RoughOutline
 from tracer.curves.fit import fit_closed
 from tracer.outline import Evidence, locate
+from tracer.pipeline import TraceOptions, trace
 
 SINGLE_RMS_PX = 0.05
 """Single profiles at 1 % noise: 0.015 to 0.03 px measured; Cramer-Rao bound for a stack of them far below."""
@@ -222,3 +224,18 @@ def test_an_outline_that_leaves_the_picture_is_not_believed_outside() -> None:
     outside = evidence.points_px[:, 1] > half.shape[0]
     assert outside.any()
     assert not evidence.valid[outside].any()
+
+
+@pytest.mark.parametrize(("beside_mm", "slope"), [(0.8, 0.0), (0.9, -0.01)])
+def test_a_corner_stays_where_a_light_line_runs_beside_one_of_its_sides(beside_mm: float, slope: float) -> None:
+    """The line of a mat seen through tissue: it is no ink, so the drawn line beside it is read."""
+    d = Drawing(110, 90, dpi=170, paper=(196, 172, 118))
+    level = 64.6 + beside_mm
+    d.line([(5, level - 15 * slope), (105, level + 85 * slope)], width_mm=0.35, colour=(228, 208, 158))
+    x = np.linspace(20, 80, 60)
+    hem = np.stack([x, 64.6 - (x - 20) ** 2 / 900], axis=1)
+    d.line(np.vstack([[[20.0, 20.0]], [[80.0, 20.0]], hem[::-1]]), closed=True, width_mm=0.4, colour=(90, 62, 30))
+    (found,) = trace(d.sheet(), TraceOptions(words=False)).pieces
+    off = [np.hypot(*(np.asarray(corner.point) - hem[0])) for corner in found.piece.outline.corners]
+    assert min(off) < 0.1
+    assert found.piece.fit.max_mm < 0.2
