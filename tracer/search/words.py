@@ -50,11 +50,17 @@ SQUARE_GLYPH_MM = 3.2
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Group:
-    """Blocks of text that stand together, and how their lines are turned."""
+    """Blocks of text that stand together, and how their lines are turned.
+
+    ``corners`` are those of the boxes of its glyphs, shape (N, 2), all within ``reach`` of ``middle``.
+    """
 
     blocks: tuple[TextBlock, ...]
     height: float
     turn_rad: float
+    corners: Points
+    middle: tuple[float, float]
+    reach: float
 
     @property
     def letters(self) -> int:
@@ -65,13 +71,6 @@ class _Group:
     def sure(self) -> bool:
         """Whether there are letters enough to tell their direction."""
         return self.letters >= LETTERS_SURE
-
-    def corners(self) -> Points:
-        """Return the corners of the boxes of its glyphs, shape (N, 2)."""
-        glyphs = np.concatenate([b.glyphs for b in self.blocks]).astype(np.float64)
-        low, high = glyphs[:, :2], glyphs[:, :2] + glyphs[:, 2:4]
-        return np.concatenate([low, high, np.stack([low[:, 0], high[:, 1]], axis=1),
-                               np.stack([high[:, 0], low[:, 1]], axis=1)])  # fmt: skip
 
 
 def word_regions(
@@ -108,7 +107,7 @@ def word_regions(
                     merged = True
     for g in groups:
         alike = (sizes < 1.8 * g.height) & (sizes > 0.4 * g.height) & (small[:, 5] == 0)
-        around = _with_near(g.corners(), middles[alike], g.height, g.turn_rad)
+        around = _with_near(g.corners, middles[alike], g.height, g.turn_rad)
         # Letters that run together are larger than the others, and stand in the same rows.
         axes = lines_axes(g.turn_rad)
         low, high = (around @ axes.T).min(axis=0), (around @ axes.T).max(axis=0)
@@ -157,23 +156,34 @@ def _lettering_px(group: _Group) -> float:
 
 def _group(blocks: Sequence[TextBlock], ink: Ink) -> _Group:
     height = max(b.height for b in blocks)
+    glyphs = np.concatenate([b.glyphs for b in blocks]).astype(np.float64)
+    (left, top), (right, bottom) = glyphs[:, :2].T, (glyphs[:, :2] + glyphs[:, 2:4]).T
+    corners = np.array([[left, right, left, right], [top, bottom, bottom, top]]).reshape(2, -1).T
+    x, y = ((corners.min(axis=0) + corners.max(axis=0)) / 2).tolist()
     return _Group(
         blocks=tuple(blocks),
         height=height,
         turn_rad=text_turn(ink_points(blocks, ink.mask), height),
+        corners=corners,
+        middle=(x, y),
+        reach=float(np.hypot(*(corners - [x, y]).T).max()),
     )
 
 
 def _belong_together(a: _Group, b: _Group) -> bool:
     if max(a.height, b.height) > 2.5 * min(a.height, b.height):
         return False
+    near = 0.9 * max(a.height, b.height)
+    # A box around a group, however turned, lies within 1.42 times the group's reach; so far apart it cannot be near.
+    if math.dist(a.middle, b.middle) > math.sqrt(2) * (a.reach + b.reach + near):
+        return False
     if a.sure and b.sure and abs(np.sin(a.turn_rad - b.turn_rad)) > SAME_TURN:
         return False
     turn = a.turn_rad if len(a.blocks) >= len(b.blocks) and a.sure else b.turn_rad
     axes = lines_axes(turn)
-    first, second = a.corners() @ axes.T, b.corners() @ axes.T
+    first, second = a.corners @ axes.T, b.corners @ axes.T
     gap = np.maximum(first.min(axis=0) - second.max(axis=0), second.min(axis=0) - first.max(axis=0))
-    return bool((gap < 0.9 * max(a.height, b.height)).all())
+    return bool((gap < near).all())
 
 
 def _region(points: Points, height: float, turn_rad: float, ink: Ink, letters: int = 0) -> Region:
