@@ -80,6 +80,12 @@ class CameraFit:
         i = self.names.index(name)
         return float(np.sqrt(self.covariance[i, i]))
 
+    def moved_parameters(self, moves_px: Vector) -> Vector:
+        """Return by how much the parameters change when the measured points (N, 2) are moved, to first order."""
+        rows = self.camera.derivative(self.parameters, self.data.mm, self.data.groups)
+        weights = self.inliers / (self.data.sigma**2 * max(1.0, self.reduced_chi2))
+        return np.asarray(self.covariance @ np.einsum("nkp,nk,n->p", rows, moves_px, weights))
+
     def position_sigma_px(self, points_mm: MmPoints) -> Vector:
         """Return the standard uncertainty of where plane points fall in the picture (larger axis), shape (N,)."""
         mm = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)

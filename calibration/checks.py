@@ -30,7 +30,7 @@ def cross_check(plane: PlaneMap, alternatives: Sequence[PlaneMap], other: Refere
     px = np.asarray(other.points_px)
     span_px = float(np.sqrt(((px - px.mean(axis=0)) ** 2).sum(axis=1).mean()))
     reading = float(np.median(other.sigma_px)) / max(span_px * np.sqrt(len(px)), 1.0)
-    combined = float(np.sqrt(spread**2 + other.tolerance_relative**2 + reading**2))
+    combined = float(np.sqrt(spread**2 + other.tolerance_relative**2 + other.edges_relative**2 + reading**2))
     return CrossCheck(
         kind=other.kind,
         size=other.size,

@@ -82,7 +82,7 @@ def merit(reference: Reference, longest_px: float, *, photo: bool) -> float:
     reading = float(np.median(reference.sigma_px)) / span
     if photo:
         reading *= max(1.0, longest_px / span) ** 2 / np.sqrt(max(1.0, len(px) / 4))
-    return float(np.hypot(reading, reference.tolerance_relative))
+    return float(np.sqrt(reading**2 + reference.tolerance_relative**2 + reference.edges_relative**2))
 
 
 def _best_first(references: Sequence[Reference], scene: SearchPicture) -> list[Reference]:

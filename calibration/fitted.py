@@ -166,10 +166,13 @@ _ORIGINS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("focal length", ("log_focal",)),
     ("scanner axes", ("anisotropy", "skew")),
 )
+EDGES_ALIKE = "edges of the reference"
 WORDS = {
     "reading": "how exactly the reference could be read in the picture; a larger reference, or more pixels, helps",
     "extrapolation": "how the reading grows on its way from the reference to the far parts of the picture; a second "
     "reference at the other side of the pattern helps most",
+    EDGES_ALIKE: "all edges of the reference alike may be seen a little outside or inside of where they are; a ruler "
+    "or a mat, which is read by its lines, does not have this",
     "reference tolerance": "how true the reference itself is to its size; a steel ruler or a cutting mat is truer",
     "lens": "how the lens bends straight lines, where the picture does not show it; a ruler along another edge, or a "
     "gridded mat under the pattern, shows it",

@@ -15,7 +15,7 @@ import numpy as np
 from calibration.camera_fit import Angle, CameraFit, ModelName, fit_camera
 from calibration.camera_model import Priors
 from calibration.evidence import Evidence, rivals
-from calibration.fitted import FittedMap, from_camera_fit, grid_over
+from calibration.fitted import EDGES_ALIKE, FittedMap, from_camera_fit, grid_over
 from calibration.picture import MmPoints, Picture, PxPoints
 from calibration.references import Reference
 from calibration.references.card import THICKNESS_MM
@@ -231,7 +231,21 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
 def _map(fit: CameraFit, chosen: Reference, picture: Picture) -> FittedMap:
     """Return a fit as a map; one of many points on a sheet may show that the sheet does not lie quite flat."""
     warped = with_warp(fit, (picture.width_px, picture.height_px)) if chosen.kind in _CHARTS else None
-    return replace(warped or from_camera_fit(fit), kurtosis={_TOLERANCE: chosen.tolerance_kurtosis})
+    fitted = replace(warped or from_camera_fit(fit), kurtosis={_TOLERANCE: chosen.tolerance_kurtosis})
+    return _with_edges_alike(fitted, fit, chosen) if chosen.edges_px > 0.0 and warped is None else fitted
+
+
+def _with_edges_alike(fitted: FittedMap, fit: CameraFit, chosen: Reference) -> FittedMap:
+    """Add what it does to the map if all edges of the reference are seen as far outside of where they are.
+
+    Doubts of single corners are independent and partly average out; this one does not. It is one quantity by which all
+    corners move together, so its part of the covariance is the product of what it does to the parameters with itself
+    (JCGM 100, 5.2 and F.1.2.3: correlated inputs are replaced by what they have in common).
+    """
+    moves = np.zeros_like(fit.data.px)
+    moves[: len(chosen.points_px)] = chosen.with_edges_moved(chosen.edges_px) - np.asarray(chosen.outline_px)
+    change = fit.moved_parameters(moves)
+    return replace(fitted, shares={**fitted.shares, EDGES_ALIKE: np.outer(change, change)})
 
 
 def _renamed(fitted: FittedMap) -> FittedMap:

@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.picture import MmPoints, PxPoints
+from calibration.references.modelled_edge import ModelledSides, modelled_sides
 from calibration.references.quad import SMALLEST_SIDE_PX, Quad, side_lengths
 from calibration.references.rectangle import RoughRectangle, contrast_weights, measure_rectangle, rough_rectangles
 from calibration.references.reference import Reference, SearchPicture
-from calibration.uncertainty import RECTANGULAR
 
 Floats = NDArray[np.float64]
 
@@ -28,19 +28,22 @@ CORNER_MM = (2.88, 3.48)
 THICKNESS_MM = 0.76
 """ISO/IEC 7810: the upper face lies this much nearer to a camera than the paper does."""
 
-EDGE_MM = 0.02
-"""Standard uncertainty of where each edge is seen by itself: rounded over, and next to its own shadow (judgement)."""
+MODELLED_EDGE_MM, EDGE_MM = 0.01, 0.02
+"""Standard uncertainty of where each edge is seen by itself: rounded over; where its own shadow was not taken out, also
+next to that (judgement)."""
 FAINT_EDGE_MM, _FAINT_CONTRAST = 0.05, 0.1
 """The same of a card about as light as the paper, where the shade that reaches beyond its lit sides is as strong as the
 step itself (0.02 to 0.07 mm on rendered cards at 4 to 6 px a millimetre, measured)."""
 ROUNDED_MM = 0.02
 """Standard uncertainty of where all edges alike are seen: as far inside or outside on every side (judgement)."""
 
+_READ_ALIKE_PX = 0.1
+"""The same of what comes with the picture, where a card hardly differs from its ground (judgement; where it does, see
+:mod:`calibration.references.modelled_edge`)."""
+
 _LIMITS_MM = (85.47, 85.72)
 TOLERANCE_RELATIVE = (_LIMITS_MM[1] - _LIMITS_MM[0]) / 2 / WIDTH_MM / np.sqrt(3.0)
 """Standard uncertainty of its width: production limits, rectangular (JCGM 100, 4.3.7)."""
-_SEEN_RELATIVE = float(np.hypot(TOLERANCE_RELATIVE, 2 * ROUNDED_MM * 2 / (WIDTH_MM + HEIGHT_MM)))
-_SEEN_KURTOSIS = RECTANGULAR * float((TOLERANCE_RELATIVE / _SEEN_RELATIVE) ** 4)
 
 _ROUGHLY, _CLOSELY = 1.2, 1.08
 """Factors by which the proportion seen may differ, before and after the sides are measured. 25 degrees of tilt with a
@@ -122,6 +125,14 @@ def _size_mm(quad: Quad) -> tuple[float, float]:
     return (WIDTH_MM, HEIGHT_MM) if lengths[0] + lengths[2] >= lengths[1] + lengths[3] else (HEIGHT_MM, WIDTH_MM)
 
 
+def _edges_seen(quad: Quad, modelled: ModelledSides | None) -> tuple[float, float]:
+    """Return the standard uncertainties of each edge by itself, mm, and of what all have alike by the picture, px."""
+    if modelled is not None:
+        return (MODELLED_EDGE_MM if modelled.told_from_shade else EDGE_MM), modelled.alike_px
+    faint = min(side.contrast for side in quad.sides) < _FAINT_CONTRAST
+    return (FAINT_EDGE_MM if faint else EDGE_MM), _READ_ALIKE_PX
+
+
 def find(scene: SearchPicture, size: str | None) -> list[Reference]:
     """Find cards of ID-1 size, best first; ``size`` is not used (there is but one)."""
     return among(scene, rough_rectangles(scene))
@@ -146,6 +157,9 @@ def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Re
             continue
         if any(np.abs(np.asarray(f.points_px) - corners).max() < _SAME_SHARE * quad.side_px for f in found):
             continue
+        modelled = modelled_sides(scene.picture.pixels, quad)
+        if modelled is not None:
+            quad, corners = modelled.quad, np.asarray(modelled.quad.corners_px)
         radii = _corner_radii_mm(scene, quad, weights)
         low, high = CORNER_MM[0] - _RADIUS_MARGIN_MM, CORNER_MM[1] + _RADIUS_MARGIN_MM
         rounded = int(((radii > low) & (radii < high)).sum())
@@ -153,8 +167,7 @@ def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Re
             continue
         w, h = _size_mm(quad)
         px_per_mm = float(side_lengths(corners).sum()) / (2 * (WIDTH_MM + HEIGHT_MM))
-        faint = min(side.contrast for side in quad.sides) < _FAINT_CONTRAST
-        edge_mm = FAINT_EDGE_MM if faint else EDGE_MM
+        edge_mm, alike_px = _edges_seen(quad, modelled)
         off = abs(_proportion(scene, corners) / (WIDTH_MM / HEIGHT_MM) - 1)
         found.append(
             Reference(
@@ -163,10 +176,10 @@ def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Re
                 points_px=quad.corners_px,
                 points_mm=MmPoints(np.array([[0, 0], [w, 0], [w, h], [0, h]])),
                 sigma_px=np.hypot(quad.sigma_px, edge_mm * px_per_mm),
-                tolerance_relative=_SEEN_RELATIVE,
-                tolerance_kurtosis=_SEEN_KURTOSIS,
+                tolerance_relative=float(TOLERANCE_RELATIVE),
                 outline_px=PxPoints(corners),
                 score=float(np.clip(rough.cover * rounded / 4 * np.exp(-((off / 0.05) ** 2)), 0, 1)),
+                edges_px=float(np.hypot(ROUNDED_MM * px_per_mm, alike_px)),
                 straights_px=tuple(PxPoints(side.points_px) for side in quad.sides),
             )
         )

@@ -68,6 +68,9 @@ class Reference:
         0..1, how sure it is that this is what it seems.
     straights_px : tuple of PxPoints
         Chains of measured points that lie on straight lines in the world (edges of a sheet, of a ruler).
+    edges_px : float
+        Standard uncertainty of where all edges alike are seen, outside or inside of where they are; for a reference
+        whose points are the corners of its ``outline_px``.
     """
 
     kind: ReferenceKind
@@ -80,6 +83,30 @@ class Reference:
     score: float = 1.0
     straights_px: tuple[PxPoints, ...] = ()
     tolerance_kurtosis: float = RECTANGULAR
+    edges_px: float = 0.0
+
+    @property
+    def edges_relative(self) -> float:
+        """Standard uncertainty of its size in the picture that comes from :attr:`edges_px`, as a fraction of it."""
+        if self.edges_px == 0.0:
+            return 0.0
+        outline = np.asarray(self.outline_px)
+        after = np.roll(outline, -1, axis=0)
+        around = float(np.hypot(*(after - outline).T).sum())
+        area = abs(float((outline[:, 0] * after[:, 1] - after[:, 0] * outline[:, 1]).sum())) / 2
+        return self.edges_px * around / max(2 * area, 1e-9)
+
+    def with_edges_moved(self, outward_px: float) -> PxPoints:
+        """Return its points, corners of its outline, with all edges moved outward alike."""
+        corners = np.asarray(self.outline_px)
+        along = np.roll(corners, -1, axis=0) - corners
+        along = along / np.hypot(*along.T)[:, None]
+        normal = np.stack([along[:, 1], -along[:, 0]], axis=1)
+        middle = corners.mean(axis=0)
+        normal = normal * np.sign(((corners - middle) * normal).sum(axis=1))[:, None]
+        before = np.roll(normal, 1, axis=0)
+        # The corner of two lines each moved by the same: along the sum of their normals.
+        return PxPoints(corners + outward_px * (before + normal) / (1 + (before * normal).sum(axis=1))[:, None])
 
 
 REDUCED_LONGEST_PX = 2400
