@@ -34,7 +34,7 @@ ModelName = Literal["auto", "scan", "photo"]
 
 _REJECT = 4.0
 """Points farther than this many robust standard deviations (of a two-dimensional error) are left out at last."""
-_MAX_CHAIN = 40
+MAX_CHAIN = 40
 """Points kept of each straight chain; neighbours along an edge carry the same error, so more would pretend."""
 _SETTLED = 0.02
 """The fit ends when a step lowers the sum of squares (in standard deviations) by less: a seventh of one sigma."""
@@ -245,7 +245,7 @@ def fit_camera(
     groups: NDArray[np.intp] | None = None,
     tolerances_relative: Sequence[float] = (),
     straights_px: Sequence[PxPoints] = (),
-    straight_sigma_px: float = 0.3,
+    straight_sigma_px: float | Sequence[float] = 0.3,
     angles: Sequence[Angle] = (),
     model: ModelName = "auto",
     priors: Priors | None = None,
@@ -271,8 +271,8 @@ def fit_camera(
         the covariance holds the references' own tolerance, and references that disagree do not bend the plane.
     straights_px : sequence of PxPoints
         Chains of points that are straight in the world (in the same plane).
-    straight_sigma_px : float
-        How far an honest chain point may lie off its line.
+    straight_sigma_px : float or sequence of float
+        How far an honest chain point may lie off its line; one for all chains or one for each.
     angles : sequence of Angle
         Known angles between chains.
     model : {'auto', 'scan', 'photo'}
@@ -307,7 +307,7 @@ def fit_camera(
         raise ValueError(f"{len(tolerances_relative)} tolerances for {count} references: one for each is needed")
     sigma = np.broadcast_to(np.asarray(sigma_px, dtype=np.float64), (len(px),)).copy()
     chains = tuple(
-        np.asarray(c, dtype=np.float64)[np.unique(np.linspace(0, len(c) - 1, min(len(c), _MAX_CHAIN)).astype(int))]
+        np.asarray(c, dtype=np.float64)[np.unique(np.linspace(0, len(c) - 1, min(len(c), MAX_CHAIN)).astype(int))]
         for c in straights_px
     )
     data = Data(
@@ -316,7 +316,7 @@ def fit_camera(
         sigma=np.maximum(sigma, 1e-4),
         groups=which,
         chains=chains,
-        chain_sigma=straight_sigma_px,
+        chain_sigmas=tuple(float(v) for v in np.broadcast_to(straight_sigma_px, len(chains))),
         angles=tuple(angles),
     )
     first = mm[which == 0]

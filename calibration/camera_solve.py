@@ -48,7 +48,7 @@ class Data:
     sigma: Vector
     groups: NDArray[np.intp]
     chains: tuple[Vector, ...]
-    chain_sigma: float
+    chain_sigmas: tuple[float, ...]
     angles: tuple[Angle, ...]
 
 
@@ -78,10 +78,11 @@ def _straight_residuals(plane: PlaneMap, data: Data) -> tuple[Vector, Vector]:
     distances, directions_mm = [], []
     # One call for all of them: what it costs hardly depends on the number of points.
     straight = plane.undistort((np.concatenate(data.chains) - plane.centre_px) / plane.focal_px)
-    for w in np.split(straight, np.cumsum([len(chain) for chain in data.chains])[:-1]):
+    by_chain = np.split(straight, np.cumsum([len(chain) for chain in data.chains])[:-1])
+    for w, sigma in zip(by_chain, data.chain_sigmas, strict=True):
         middle, direction = _line_through(w)
         d = w - middle
-        distances.append((d[:, 0] * direction[1] - d[:, 1] * direction[0]) * plane.focal_px / data.chain_sigma)
+        distances.append((d[:, 0] * direction[1] - d[:, 1] * direction[0]) * plane.focal_px / sigma)
         ends = np.stack(
             [middle - direction * np.ptp(d @ direction) / 2, middle + direction * np.ptp(d @ direction) / 2]
         )

@@ -22,6 +22,7 @@ from calibration.references.card import THICKNESS_MM
 from calibration.references.density import credible_density
 from calibration.references.mat.grow import GRID_PRIORS
 from calibration.references.quad import inner_angles_deg, side_lengths
+from calibration.references.reference import STRAIGHT_SIGMA_PX
 from calibration.references.sheet import FoundSheet, any_size_fits
 from calibration.uncertainty import RECTANGULAR
 from calibration.units import MM_PER_INCH
@@ -36,7 +37,6 @@ _CAMERA_SHAPES = (4 / 3, 3 / 2, 16 / 9)
 _SKEWED = 0.004
 """Relative; 1 mm on an A4 sheet's width."""
 _FREE_SCALE = 0.05
-_STRAIGHT_SIGMA_PX = 0.2
 _RIGHT_ANGLE_SIGMA_DEG = 0.04
 """Squareness of cut paper: 0.2 mm over 300 mm (judgement)."""
 _LEAST_CHAIN = 12
@@ -55,6 +55,7 @@ def _fit(
     picture: Picture,
     model: ModelName,
     straights: Sequence[PxPoints] = (),
+    straight_sigmas_px: Sequence[float] = (),
     angles: Sequence[Angle] = (),
 ) -> CameraFit:
     # A grid is a lens chart: it tells of any lens, and is not drawn towards the usual ones.
@@ -69,7 +70,7 @@ def _fit(
         groups=np.repeat(np.arange(len(references)), [len(r.points_px) for r in references]),
         tolerances_relative=tolerances,
         straights_px=straights,
-        straight_sigma_px=_STRAIGHT_SIGMA_PX,
+        straight_sigma_px=straight_sigmas_px,
         angles=angles,
         model=model,
         priors=priors,
@@ -208,7 +209,11 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
     first = _decided_by_tolerance(chosen) if by_tolerance else _raised(chosen, picture)
     tolerances = [first.tolerance_relative, *[_FREE_SCALE] * len(helping)]
     own = [
-        chain for r in (chosen, *helping) if r.kind != "sheet" for chain in r.straights_px if len(chain) >= _LEAST_CHAIN
+        (chain, r.straight_sigma_px)
+        for r in (chosen, *helping)
+        if r.kind != "sheet"
+        for chain in r.straights_px
+        if len(chain) >= _LEAST_CHAIN
     ]
     sheets = [s for s in evidence.sheets if by_tolerance and _is_same_sheet(s, chosen)]
     if not by_tolerance and evidence.sheets:
@@ -224,7 +229,10 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
             Angle(first=base, second=base + other, degrees=degrees, sigma_degrees=_RIGHT_ANGLE_SIGMA_DEG)
             for other, degrees in ((1, 90.0), (2, 0.0), (3, 90.0))
         ]
-    fitted = _map(_fit([first, *helping], tolerances, picture, model, [*straights, *own], angles), first, picture)
+    sigmas = [STRAIGHT_SIGMA_PX] * len(straights) + [sigma for _, sigma in own]
+    straights += [chain for chain, _ in own]
+    fit = _fit([first, *helping], tolerances, picture, model, straights, sigmas, angles)
+    fitted = _map(fit, first, picture)
     return _renamed(fitted) if by_tolerance else fitted
 
 

@@ -13,11 +13,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.camera_fit import MAX_CHAIN
 from calibration.picture import MmPoints, PxPoints
 from calibration.references.modelled_edge import ModelledSides, modelled_sides
 from calibration.references.quad import SMALLEST_SIDE_PX, Quad, side_lengths
 from calibration.references.rectangle import RoughRectangle, contrast_weights, measure_rectangle, rough_rectangles
-from calibration.references.reference import Reference, SearchPicture
+from calibration.references.reference import STRAIGHT_SIGMA_PX, Reference, SearchPicture
 
 Floats = NDArray[np.float64]
 
@@ -36,10 +37,12 @@ FAINT_EDGE_MM, _FAINT_CONTRAST = 0.05, 0.1
 step itself (0.02 to 0.07 mm on rendered cards at 4 to 6 px a millimetre, measured)."""
 ROUNDED_MM = 0.02
 """Standard uncertainty of where all edges alike are seen: as far inside or outside on every side (judgement)."""
-
 _READ_ALIKE_PX = 0.1
 """The same of what comes with the picture, where a card hardly differs from its ground (judgement; where it does, see
 :mod:`calibration.references.modelled_edge`)."""
+
+STRAIGHT_MM = 0.01
+"""Standard uncertainty of the bow of an edge of the card (judgement)."""
 
 _LIMITS_MM = (85.47, 85.72)
 TOLERANCE_RELATIVE = (_LIMITS_MM[1] - _LIMITS_MM[0]) / 2 / WIDTH_MM / np.sqrt(3.0)
@@ -133,6 +136,20 @@ def _edges_seen(quad: Quad, modelled: ModelledSides | None) -> tuple[float, floa
     return (FAINT_EDGE_MM if faint else EDGE_MM), _READ_ALIKE_PX
 
 
+def _straight_sigma_px(modelled: ModelledSides | None, px_per_mm: float) -> float:
+    """Return how far single points of the sides may lie off straight lines, for all together to tell the lens honestly.
+
+    What counts is the bow: that of the reading, and that of the card's own edge. Points with independent errors, evenly
+    along a side, leave a bow (from the middle to the ends) of 3.35 times their error over the root of their number.
+    """
+    if modelled is None:
+        return STRAIGHT_SIGMA_PX
+    bows = [float(np.sqrt(side.covariance[2, 2])) / 4 for side in modelled.quad.sides]
+    points = float(np.mean([min(len(side.points_px), MAX_CHAIN) for side in modelled.quad.sides]))
+    bow_px = float(np.hypot(np.sqrt(np.mean(np.square(bows))), STRAIGHT_MM * px_per_mm))
+    return float(bow_px * np.sqrt(points) / 3.35)
+
+
 def find(scene: SearchPicture, size: str | None) -> list[Reference]:
     """Find cards of ID-1 size, best first; ``size`` is not used (there is but one)."""
     return among(scene, rough_rectangles(scene))
@@ -180,6 +197,7 @@ def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Re
                 outline_px=PxPoints(corners),
                 score=float(np.clip(rough.cover * rounded / 4 * np.exp(-((off / 0.05) ** 2)), 0, 1)),
                 edges_px=float(np.hypot(ROUNDED_MM * px_per_mm, alike_px)),
+                straight_sigma_px=_straight_sigma_px(modelled, px_per_mm),
                 straights_px=tuple(PxPoints(side.points_px) for side in quad.sides),
             )
         )

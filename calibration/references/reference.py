@@ -32,6 +32,10 @@ _POINTS_AT_ONCE = 4096
 """Few enough that what they lie on stays at hand."""
 
 
+STRAIGHT_SIGMA_PX = 0.2
+"""How far points along a straight edge lie off it as a rule (judgement)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReferenceRequest:
     """What the person said about the reference: ``square=50mm`` is kind ``square`` and size ``50mm``."""
@@ -68,6 +72,8 @@ class Reference:
         0..1, how sure it is that this is what it seems.
     straights_px : tuple of PxPoints
         Chains of measured points that lie on straight lines in the world (edges of a sheet, of a ruler).
+    straight_sigma_px : float
+        How far an honest point of these may lie off its line, standard.
     edges_px : float
         Standard uncertainty of where all edges alike are seen, outside or inside of where they are; for a reference
         whose points are the corners of its ``outline_px``.
@@ -82,6 +88,7 @@ class Reference:
     outline_px: PxPoints
     score: float = 1.0
     straights_px: tuple[PxPoints, ...] = ()
+    straight_sigma_px: float = STRAIGHT_SIGMA_PX
     tolerance_kurtosis: float = RECTANGULAR
     edges_px: float = 0.0
 

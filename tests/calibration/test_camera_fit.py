@@ -135,6 +135,32 @@ def test_straight_edges_tell_of_the_lens_where_the_reference_is_small() -> None:
     assert errors[1] < 0.3 * errors[0]
 
 
+def test_a_straight_edge_counts_as_much_as_its_points_are_sure() -> None:
+    square = np.asarray([[300, 200], [350, 200], [350, 250], [300, 250.0]])
+    ends = np.asarray([[20.0, 20.0], [880.0, 20.0]]), np.asarray([[20.0, 590.0], [880.0, 590.0]])
+    straight, bent = (
+        PxPoints(shoot(a + (b - a) * np.linspace(0, 1, 30)[:, None], k1=k1, k2=0.0))
+        for (a, b), k1 in zip(ends, (0.02, -0.02), strict=True)
+    )
+
+    def k1_of(sigmas: list[float]) -> float:
+        fit = fit_camera(
+            PxPoints(shoot(square, k1=0.02, k2=0.0)),
+            MmPoints(square),
+            0.05,
+            width_px=WIDTH,
+            height_px=HEIGHT,
+            focal_px=FOCAL,
+            model="photo",
+            straights_px=(straight, bent),
+            straight_sigma_px=sigmas,
+        )
+        return float(fit.parameters[fit.names.index("k1")])
+
+    assert k1_of([0.1, 5.0]) > 0.01
+    assert k1_of([5.0, 0.1]) < 0.0
+
+
 def test_the_covariance_holds_the_truth_over_many_small_references() -> None:
     """A card read to 0.1 px: the width of a piece 400 mm away must lie in the stated 95 % interval about as often."""
     rng = np.random.default_rng(9)

@@ -171,3 +171,14 @@ def test_what_edges_alike_cost_is_what_a_card_read_larger_all_around_changes(mod
     changed = 1000.0 * np.sqrt((off**2).sum(axis=1).mean() / (a**2).sum(axis=1).mean())
     assert stated == pytest.approx(changed, rel=0.03)
     assert budget.expanded > 2.0 * stated * 0.99
+
+
+def test_single_points_of_a_side_are_off_by_what_leaves_its_bow() -> None:
+    """By brute force: points as far off as stated, through which parabolas are laid."""
+    _, made = on_table(WOOD, GREY)
+    found = card.find(SearchPicture(picture=picture_of(made)), None)[0]
+    off = np.random.default_rng(7).normal(0, found.straight_sigma_px, (4000, len(found.straights_px[0])))
+    t = np.linspace(-1, 1, off.shape[1])
+    bow_px = float(np.std(np.polyfit(t, off.T, 2)[0]))
+    edge_px = card.STRAIGHT_MM * 200 / 25.4
+    assert edge_px < bow_px < 2 * edge_px
