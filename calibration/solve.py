@@ -229,8 +229,17 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
             Angle(first=base, second=base + other, degrees=degrees, sigma_degrees=_RIGHT_ANGLE_SIGMA_DEG)
             for other, degrees in ((1, 90.0), (2, 0.0), (3, 90.0))
         ]
-    sigmas = [STRAIGHT_SIGMA_PX] * len(straights) + [sigma for _, sigma in own]
+    edge = len(straights)
+    sigmas = [STRAIGHT_SIGMA_PX] * edge + [sigma for _, sigma in own]
     straights += [chain for chain, _ in own]
+    if chosen.crossings_px and len(chosen.straights_px[0]) >= _LEAST_CHAIN:
+        # A row of ticks tells of no tilt about itself; that the ticks run together towards one end does.
+        angles += [
+            Angle(first=edge, second=len(straights) + k, degrees=90.0, sigma_degrees=float(np.degrees(sigma)))
+            for k, sigma in enumerate(chosen.crossings_sigma_rad)
+        ]
+        straights += list(chosen.crossings_px)
+        sigmas += [chosen.straight_sigma_px] * len(chosen.crossings_px)
     fit = _fit([first, *helping], tolerances, picture, model, straights, sigmas, angles)
     fitted = _map(fit, first, picture)
     return _renamed(fitted) if by_tolerance else fitted

@@ -74,6 +74,10 @@ class Reference:
         Chains of measured points that lie on straight lines in the world (edges of a sheet, of a ruler).
     straight_sigma_px : float
         How far an honest point of these may lie off its line, standard.
+    crossings_px : tuple of PxPoints
+        Strokes of two points each that run at right angles to the first of these lines in the world (ticks of a ruler).
+    crossings_sigma_rad : tuple of float
+        Standard uncertainty of the angle of each.
     edges_px : float
         Standard uncertainty of where all edges alike are seen, outside or inside of where they are; for a reference
         whose points are the corners of its ``outline_px``.
@@ -89,6 +93,8 @@ class Reference:
     score: float = 1.0
     straights_px: tuple[PxPoints, ...] = ()
     straight_sigma_px: float = STRAIGHT_SIGMA_PX
+    crossings_px: tuple[PxPoints, ...] = ()
+    crossings_sigma_rad: tuple[float, ...] = ()
     tolerance_kurtosis: float = RECTANGULAR
     edges_px: float = 0.0
 

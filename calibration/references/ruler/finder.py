@@ -116,4 +116,6 @@ def _reference(ticks: Ticks, step_mm: float, words: str, score: float) -> Refere
         outline_px=PxPoints(np.vstack([first, last, far[1], far[0]])),
         score=score,
         straights_px=(PxPoints(ticks.edge_px),),
+        crossings_px=tuple(PxPoints(stroke) for stroke in ticks.strokes_px),
+        crossings_sigma_rad=tuple(float(v) for v in ticks.strokes_sigma_rad),
     )

@@ -37,6 +37,9 @@ _FEWEST_TICKS = 12
 _SIGNIFICANT = 5.0
 _WIDTHS_PX = (0.6, 0.9, 1.4, 2.2)
 _SAMPLED_TICKS = 40
+_LOOKS, _STROKES, _FEWEST_IN_STROKE = 2, 6, 8
+_PARALLEL_RAD = 0.001
+"""How far off a right angle ticks may be engraved or printed, standard (judgement)."""
 _REACH_LENGTH = 4.2
 """Ticks are followed up to this many times the height of the shortest."""
 
@@ -58,6 +61,10 @@ class Ticks:
         Chain of points of the graduated edge (the common end of all ticks).
     far_px : ndarray, shape (2, 2)
         The row's two ends on the side of the long ticks' tips.
+    strokes_px : ndarray, shape (K, 2, 2)
+        Ends of strokes that run as the ticks of a stretch of the row do.
+    strokes_sigma_rad : ndarray, shape (K,)
+        Standard uncertainty of their directions.
     period_px : float
     """
 
@@ -67,6 +74,8 @@ class Ticks:
     lengths: Array
     edge_px: Array
     far_px: Array
+    strokes_px: Array
+    strokes_sigma_rad: Array
     period_px: float
 
 
@@ -312,6 +321,7 @@ def _with_lengths(
     se = places + np.polyval(lean, places) * (te - middle)
     ends, _ = results[1 - edge_side]
     lengths = np.where(ends < len(depth), (ends + np.abs(te - middle)) / (band / 2 + np.abs(te - middle)), np.nan)
+    strokes, strokes_sigma = _directions(strip, places, np.asarray(t0), np.asarray(t1), lean, period, dark)
     # A row may run aslant in its strip: what lies beside it does so too.
     ends_s: Array = np.asarray([places.min(), places.max()], dtype=np.float64)
     far_t = np.polyval((low + high) / 2, ends_s) - side * _REACH_LENGTH * band / 2
@@ -322,5 +332,49 @@ def _with_lengths(
         lengths=lengths,
         edge_px=strip.pixels(cs[kept], ct[kept]),
         far_px=strip.pixels(ends_s, far_t),
+        strokes_px=strokes,
+        strokes_sigma_rad=strokes_sigma,
         period_px=period,
     )
+
+
+def _directions(
+    strip: Strip, places: Array, t0: Array, t1: Array, leans: Array, period: float, dark: bool
+) -> tuple[Array, Array]:
+    """Return strokes (K, 2, 2), px, in which the ticks of some stretches of the row run, and how sure they are, rad.
+
+    Each tick is read in both halves of the height that all share, and the ticks of a stretch have one direction. Which
+    it is changes along the row where the camera is tilted about it.
+    """
+    half = 0.62 * period
+    u = np.arange(-np.ceil(half / 0.5), np.ceil(half / 0.5) + 1) * 0.5
+    width = max((w for w in _WIDTHS_PX if w <= 0.25 * period), default=_WIDTHS_PX[0])
+    for _ in range(_LOOKS):
+        lean = np.asarray(np.polyval(leans, places))
+        offsets, heights = [], []
+        good = np.ones(len(places), dtype=bool)
+        for shares in (np.linspace(0.1, 0.45, 6), np.linspace(0.55, 0.9, 6)):
+            t = t0[:, None] + (t1 - t0)[:, None] * shares
+            s = places[:, None, None] + (lean[:, None] * (t - ((t0 + t1) / 2)[:, None]))[:, :, None] + u
+            profiles = strip.sample(s, np.broadcast_to(t[:, :, None], s.shape)).mean(axis=1) * (-1.0 if dark else 1.0)
+            offset, _, _, significance = fit_profiles(profiles, u, 0.3 * period, width, 0.5)
+            good &= (significance > _SIGNIFICANT) & (np.abs(offset) < 0.28 * period)
+            offsets.append(offset)
+            heights.append(t.mean(axis=1))
+        turn = lean + (offsets[1] - offsets[0]) / np.maximum(heights[1] - heights[0], 1e-6)
+        if good.sum() < _FEWEST_IN_STROKE:
+            return np.zeros((0, 2, 2)), np.zeros(0)
+        leans = smooth(places[good], turn[good], 2)
+    strokes, sigmas = [], []
+    for part in np.array_split(np.nonzero(good)[0], _STROKES):
+        if len(part) < _FEWEST_IN_STROKE:
+            continue
+        direction = float(np.median(turn[part]))
+        spread = 1.4826 * float(np.median(np.abs(turn[part] - direction)))
+        at, middle = float(places[part].mean()), float(((t0 + t1) / 2)[part].mean())
+        reach = float((t1 - t0)[part].mean()) / 2
+        ends = np.array([-reach, reach])
+        strokes.append(strip.pixels(at + direction * ends, middle + ends))
+        # A median of Gaussian values is 1.25 times as unsure as their mean.
+        sigmas.append(float(np.hypot(1.25 * spread / np.sqrt(len(part)), _PARALLEL_RAD)))
+    return np.array(strokes).reshape(-1, 2, 2), np.array(sigmas)
