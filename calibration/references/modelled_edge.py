@@ -21,6 +21,7 @@ is not read here.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -199,20 +200,13 @@ def _across(pixels: NDArray[np.uint8], side: Side, middle: Floats) -> _Across:
     """Sort the pixels beside a side by their distance from it."""
     along = (side.points_px - side.origin) @ side.along
     low, high = float(along.min()), float(along.max())
-    ends = side.at(np.array([low, (low + high) / 2, high]))
-    size = np.array([pixels.shape[1], pixels.shape[0]])
-    x0, y0 = np.clip(np.floor(ends.min(axis=0) - _REACH_PX - 1), 0, size - 1).astype(int)
-    x1, y1 = np.clip(np.ceil(ends.max(axis=0) + _REACH_PX + 2), 1, size).astype(int)
-    y, x = np.mgrid[y0:y1, x0:x1]
-    from_origin = np.stack([x - side.origin[0], y - side.origin[1]], axis=-1)
-    s = from_origin @ side.along
-    powers = np.stack([(s / side.length_px) ** k for k in range(len(side.coefficients))], axis=-1)
-    distance = (from_origin @ side.across - powers @ side.coefficients) * _outward(side, middle)
-    near = (s >= low) & (s <= high) & (np.abs(distance) < _REACH_PX + _BIN_PX / 2)
-    bins = np.clip(np.rint((distance[near] + _REACH_PX) / _BIN_PX).astype(np.intp), 0, _BINS - 1)
     count = int(np.clip((high - low) / _STRETCH_PX, _LEAST_STRETCHES, _MOST_STRETCHES))
-    stretch = np.minimum(((s[near] - low) / max(high - low, 1.0) * count).astype(np.intp), count - 1)
-    codes = pixels[y0:y1, x0:x1][near] @ _TO_YCC.T
+    limits = np.linspace(low, high, count + 1)
+    outward = _outward(side, middle)
+    parts = [_beside(pixels, side, outward, one, other) for one, other in itertools.pairwise(limits)]
+    stretch = np.repeat(np.arange(count), [len(bins) for bins, _ in parts])
+    bins = np.concatenate([bins for bins, _ in parts])
+    codes = np.concatenate([codes for _, codes in parts])
     cell, cells = stretch * _BINS + bins, count * _BINS
     counts = np.bincount(cell, minlength=cells).astype(np.float64)
     sums = np.stack([np.bincount(cell, codes[:, k], minlength=cells) for k in range(3)])
@@ -228,8 +222,26 @@ def _across(pixels: NDArray[np.uint8], side: Side, middle: Floats) -> _Across:
         counts=total,
         stretch_codes=means.transpose(1, 0, 2),
         stretch_counts=counts,
-        stretch_px=low + (np.arange(count) + 0.5) / count * (high - low),
+        stretch_px=(limits[1:] + limits[:-1]) / 2,
     )
+
+
+def _beside(
+    pixels: NDArray[np.uint8], side: Side, outward: float, low: float, high: float
+) -> tuple[NDArray[np.intp], Floats]:
+    """Return bins (N,) and luma and colour differences (N, 3) of the pixels beside a short stretch of a side."""
+    ends = side.at(np.array([low, high]))
+    size = np.array([pixels.shape[1], pixels.shape[0]])
+    x0, y0 = np.clip(np.floor(ends.min(axis=0) - _REACH_PX - 2), 0, size - 1).astype(int)
+    x1, y1 = np.clip(np.ceil(ends.max(axis=0) + _REACH_PX + 3), 1, size).astype(int)
+    y, x = np.mgrid[y0:y1, x0:x1]
+    from_origin = np.stack([x - side.origin[0], y - side.origin[1]], axis=-1)
+    s = from_origin @ side.along
+    powers = np.stack([(s / side.length_px) ** k for k in range(len(side.coefficients))], axis=-1)
+    distance = (from_origin @ side.across - powers @ side.coefficients) * outward
+    near = (s >= low) & (s < high) & (np.abs(distance) < _REACH_PX + _BIN_PX / 2)
+    bins = np.clip(np.rint((distance[near] + _REACH_PX) / _BIN_PX), 0, _BINS - 1).astype(np.intp)
+    return bins, np.asarray(pixels[y0:y1, x0:x1][near] @ _TO_YCC.T)
 
 
 def _linear(codes: Floats) -> Floats:
