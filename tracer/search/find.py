@@ -281,8 +281,8 @@ def _open_frame(
 def _on_pieces(
     texts: Sequence[TextBlock], things: Sequence[Points], papers: Sequence[Points], drawn: Sequence[Found]
 ) -> list[TextBlock]:
-    """Return the blocks of text that may belong to a piece: all of them, unless there are only things cut out."""
-    if not things or drawn:
+    """Return the blocks of text that may belong to a piece: all of them, unless all pieces lie on known sheets."""
+    if not (things or papers) or not all(any(lies_in(f.points, p) for p in papers) for f in drawn):
         return list(texts)
     rings = [r.astype(np.float32).reshape(-1, 1, 2) for r in (*things, *papers)]
     return [t for t in texts if any(cv2.pointPolygonTest(r, t.centre, measureDist=False) >= 0 for r in rings)]
