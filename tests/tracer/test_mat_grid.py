@@ -75,15 +75,15 @@ def mat_sheet(d, across, down, things, *, pitch_mm=10.0, **options):
     return d.sheet(others=[mat], **options)
 
 
-def assert_outlines(sheet, things, *, within_mm=OUTLINE_MM):
+def assert_outlines(sheet, things):
     traced = trace(sheet, TraceOptions(words=False)).pieces
     assert len(traced) == len(things)
     for ring, _ in things:
         ring = np.asarray(ring, dtype=float)
         samples = [np.asarray(t.piece.outline.sample(0.25)[0]) for t in traced]
         best = min(samples, key=lambda s: float(np.hypot(*(s.mean(axis=0) - ring.mean(axis=0)))))
-        assert polygon_distance_mm(best, ring).max() < within_mm
-        assert polygon_distance_mm(ring, best).max() < within_mm
+        assert polygon_distance_mm(best, ring).max() < OUTLINE_MM
+        assert polygon_distance_mm(ring, best).max() < OUTLINE_MM
 
 
 @pytest.mark.parametrize("colour", ["green", "pink"])

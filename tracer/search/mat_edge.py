@@ -23,7 +23,6 @@ from scipy.spatial import cKDTree
 from tracer.candidate import EdgeReading
 from tracer.curves.carry import runs_of
 from tracer.profiles import Points, closed_area, closed_normals, resample_closed, smooth_closed
-from tracer.search.mat_bridge import Places, laid_from_sides
 from tracer.search.mat_code import FINE, code_misfits, told_by_luma
 from tracer.search.mat_grid import MatGrid
 from tracer.search.mat_light import USUAL, USUAL_SIGMA, Light, OnMat, light_across, mat_share, misfits
@@ -66,9 +65,6 @@ _ARM_PX, _ROOM_PX, _STRAIGHT_COS = 6, 9, 0.994
 """Two arms so long on each side of a place, so far from it, that run on within six degrees are one straight run."""
 _ASIDE_PX, _NARROW_PX, _BESIDE_PX = 1.0, 6, 3
 """What leaves it by so much is none of it, inward if so narrow; nor is what lies so near to that (judgement)."""
-_IN_DOUBT, _END_PX, _NOT_FORETOLD, _BLURRED_PX = 2.0, 0.35, 20.0, 3
-"""A point is in doubt when so many times less sure than usual, likeliest so near to the end of what was looked at, or
-foretold so many times worse than usual or so near to that (judgement; slanting lines are foretold 100 times worse)."""
 _FEWEST_PLAIN, _MOST_PLAIN = 24, 300
 _NEARLY_PX = 1.5
 _KNOWN_PX = 4.0
@@ -151,40 +147,14 @@ class EdgeOnMat:
             here = points[known]
             index = np.asarray(cKDTree(line.points_px).query(here)[1], dtype=np.intp)
             light = light_across(self.on, here, normals[known], points)
-            seen = _OWN_TEMPER * code_misfits(light, line.blur_px, line.levels[index], _LEVELS_SIGMA)
+            cost = code_misfits(light, line.blur_px, line.levels[index], _LEVELS_SIGMA)
             expected = ((line.points_px[index] - here) * normals[known]).sum(axis=1)
-            cost = seen + ((FINE - np.clip(expected, -2, 2)[:, None]) / _CLOSE_SIGMA_PX) ** 2
+            cost = _OWN_TEMPER * cost + ((FINE - np.clip(expected, -2, 2)[:, None]) / _CLOSE_SIGMA_PX) ** 2
             chance = np.exp(-0.5 * (cost - cost.min(axis=1, keepdims=True)))
-            chance /= chance.sum(axis=1, keepdims=True)
-            offset[known], spread = _moments(chance, FINE)
+            offset[known], spread = _moments(chance / chance.sum(axis=1, keepdims=True), FINE)
             sigma[known] = _as_runs(np.hypot(spread, _LEAST_SIGMA_PX) * np.sqrt(_RUN_PX))
-            doubtful, strange = _doubts(light, seen, chance, offset[known], spread, known)
-            against = np.zeros((len(points), len(FINE)))
-            against[known] = np.where(strange[known, None], 0.0, seen - seen.min(axis=1, keepdims=True))
-            places = Places(
-                points=points, normals=normals, offset_px=offset, sigma_px=sigma, against=against, at_px=FINE
-            )
-            offset, sigma = laid_from_sides(places, doubtful)
         hidden = _aside(points + normals * offset[:, None], normals) & known
         return EdgeReading(offset_px=offset, sigma_px=sigma, known=known, hidden=hidden)
-
-
-def _doubts(
-    light: Light, seen: Floats, chance: Floats, offset: Floats, spread: Floats, known: NDArray[np.bool_]
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return at which points of a closed line the light does not tell the edge, and where nothing foretells it.
-
-    The light is that of the points that are ``known``, and so are the misfits and chances of all places there.
-    """
-    # Likeliest at the end of what was looked at: it may be anywhere beyond.
-    beyond = FINE[-1] * chance[:, np.abs(FINE) > FINE[-1] - _END_PX].sum(axis=1)
-    alike = _ALIKE_PX * light.alike(np.arange(len(offset)), offset + _ALIKE_PX) ** 2
-    left = seen.min(axis=1)
-    strange, doubtful = np.zeros(len(known), dtype=bool), np.zeros(len(known), dtype=bool)
-    strange[known] = left > _NOT_FORETOLD * np.median(left)
-    strange = _grown_along(strange, _BLURRED_PX) & known
-    doubtful[known] = np.sqrt(spread**2 + beyond**2 + alike**2) > _IN_DOUBT * np.median(spread)
-    return doubtful | strange, strange
 
 
 def _as_runs(sigma: Floats) -> Floats:
