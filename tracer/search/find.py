@@ -137,7 +137,7 @@ def find_candidates(
             # What a mat has printed on it beside things cut out is no label of theirs.
             dashes = printed_dashes(texts, work.small)
             legible = [t for t, is_dashes in zip(texts, dashes, strict=True) if not is_dashes]
-            legible = _on_pieces(legible, [ink.from_picture(t.points) for t in things], papers, drawn)
+            legible = on_pieces(legible, [ink.from_picture(t.points) for t in things], papers, drawn)
             regions = [r for r in word_regions(legible, ink, tables, work.small) if r.glyph_px >= _LEAST_READ_PX]
             regions += lone_letters(work, legible, frames)
             regions += [square_region(r, scale) for r in (sheet.reference, *sheet.others) if r.kind == "square"]
@@ -278,7 +278,7 @@ def _open_frame(
     return find_open_frame(work, [f.points for f in drawn], rims, is_known)
 
 
-def _on_pieces(
+def on_pieces(
     texts: Sequence[TextBlock], things: Sequence[Points], papers: Sequence[Points], drawn: Sequence[Found]
 ) -> list[TextBlock]:
     """Return the blocks of text that may belong to a piece: all of them, unless all pieces lie on known sheets."""
