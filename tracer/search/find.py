@@ -134,7 +134,7 @@ def find_candidates(
     if words and texts:
         if can_read_words():
             report("words", 0.75)
-            # What a mat has printed on it beside things cut out is no label of theirs.
+            # What is printed on a mat beside sheets and things cut out is no label of theirs.
             dashes = printed_dashes(texts, work.small)
             legible = [t for t, is_dashes in zip(texts, dashes, strict=True) if not is_dashes]
             legible = on_pieces(legible, [ink.from_picture(t.points) for t in things], papers, drawn)
