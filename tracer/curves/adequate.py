@@ -48,14 +48,16 @@ def _adequacy(chain: Chain, data: Given) -> tuple[float, list[int]]:
         if len(own) < 8:
             continue
         cell = max(1, min(round(1.0 / data.spacing), len(own) // 4))
-        smooth = ndimage.uniform_filter1d(off, cell, mode="nearest")[cell // 2 :: cell]
+        trust = ndimage.uniform_filter1d(data.trust[own], cell, mode="nearest")
+        smooth = ndimage.uniform_filter1d(off * data.trust[own], cell, mode="nearest") / np.maximum(trust, 1e-12)
+        smooth, trust = smooth[cell // 2 :: cell], trust[cell // 2 :: cell]
         length = len(own) * data.spacing
-        chi = float((smooth**2).mean()) / data.cell_sigma**2
+        squares = trust * smooth**2 / data.cell_sigma**2
         # A few millimetres of misreading must not call for a node: their share is bounded.
-        share = np.minimum(smooth**2 / data.cell_sigma**2, 25.0 * max(chi, 1.0))
-        chi = float(share.mean())
+        chi = float(np.minimum(squares, 25.0 * max(float(squares.mean()), 1.0)).mean())
         total += chi * length
-        too_far = bool(np.sort(np.abs(smooth))[-2:].min() > 0.9 * data.tolerance)
+        beyond = np.abs(smooth) / data.allowed[own][cell // 2 :: cell]
+        too_far = bool(np.sort(beyond)[-2:].min() > 0.9)
         if length > 3.0 and ((chi * length > 30 and chi > 2.0) or too_far):
             poor.append(k)
     return total, poor
@@ -130,7 +132,7 @@ def _one_piece_might_do(chain: Chain, k: int, data: Given) -> bool:
 def _deviates_within(chain: Chain, data: Given) -> bool:
     for own, off, _ in measure_chain(chain, data.points, data.seen.astype(np.float64), data.spacing):
         cell = max(1, min(round(1.0 / data.spacing), len(own)))
-        if len(own) and float(np.abs(ndimage.uniform_filter1d(off, cell, mode="nearest")).max()) > data.tolerance:
+        if len(own) and bool((np.abs(ndimage.uniform_filter1d(off, cell, mode="nearest")) > data.allowed[own]).any()):
             return False
     return True
 
