@@ -26,6 +26,7 @@ from tracer.profiles import Points, closed_area, closed_normals, resample_closed
 from tracer.search.mat_code import FINE, code_misfits, told_by_luma
 from tracer.search.mat_grid import MatGrid
 from tracer.search.mat_light import USUAL, USUAL_SIGMA, Light, OnMat, light_across, mat_share, misfits
+from tracer.uncrossed import without_loops
 
 Floats = NDArray[np.float64]
 
@@ -67,6 +68,8 @@ _ASIDE_PX, _NARROW_PX, _BESIDE_PX = 1.0, 6, 3
 """What leaves it by so much is none of it, inward if so narrow; nor is what lies so near to that (judgement)."""
 _FEWEST_PLAIN, _MOST_PLAIN = 24, 300
 _NEARLY_PX = 1.5
+_LONGEST_LOOP = 80
+"""Steps, of one to two pixels, that an outline may stray along a line of the mat and back (judgement)."""
 _KNOWN_PX = 4.0
 """An outline is that which was looked for when it lies so near to it."""
 
@@ -118,7 +121,7 @@ class EdgeLine:
         nearest = np.searchsorted(self.position, np.arange(len(rough))) % len(sought)
         kept &= ~(sought[nearest] & sought[nearest - 1])
         order = np.argsort(np.concatenate([np.flatnonzero(kept), self.position[sought]]), kind="stable")
-        return np.concatenate([rough[kept], self.points_px[sought]])[order]
+        return without_loops(np.concatenate([rough[kept], self.points_px[sought]])[order], longest=_LONGEST_LOOP)
 
     def knows(self, points: Points) -> NDArray[np.bool_]:
         """Return which points lie where it was looked for."""
