@@ -153,6 +153,15 @@ def test_the_long_thin_point_of_a_thing_is_kept_beside_what_else_is_printed_on_t
     assert_outlines(mat_sheet(d, across, down, [(ring, None)]), [(ring, None)])
 
 
+@pytest.mark.parametrize("end", [(132.5, 51.6), (138, 52.6)])
+def test_the_long_point_of_grey_card_is_kept_though_a_mats_print_has_its_colour_in_shade(end):
+    # The first ends between lines of the mat, the second just beyond one, where it is thinner than the line.
+    ring = np.array([[27, 36], [80, 41.3], end, [80, 55.7], [76, 102], [28, 98]])
+    d, across, down = mat_drawing("green", [])
+    d.fill(ring, colour=(150, 147, 138))
+    assert_outlines(mat_sheet(d, across, down, [(ring, None)]), [(ring, None)])
+
+
 def test_an_edge_is_found_under_a_line_of_the_things_own_colour_and_is_said_to_be_less_sure_there():
     # Card of the lines' own colour; its left side lies in the middle of the line at 35 mm and leaves it slowly.
     ring = np.array([[34.9, 37.6], [91.3, 38.9], [89.7, 88.2], [35.6, 87.1]])

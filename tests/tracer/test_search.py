@@ -363,6 +363,15 @@ def test_cut_out_templates_are_found_with_their_holes_and_without_their_shadow(g
     assert {c.outline.kind for c in result.candidates} == {"edge"}
 
 
+@pytest.mark.parametrize("colour", [(186, 52, 48), (60, 60, 62), (150, 147, 138)])
+def test_a_strap_of_a_template_is_kept_to_its_end(colour):
+    # Narrower than what makes something a template, and longer than what is looked at beside one anyway.
+    ring = np.array([[15, 12], [50, 12], [50, 30], [112, 33], [112, 39], [50, 37], [50, 68], [15, 68]], dtype=float)
+    d = Drawing(125, 80, paper=(226, 222, 212))
+    d.fill(ring, colour=colour)
+    assert_traces(d, search(d), ring)
+
+
 def test_a_dash_as_light_as_the_ground_is_no_hole():
     ground = (222, 224, 220)
     d = Drawing(160, 110, paper=ground, dpi=110.0)
