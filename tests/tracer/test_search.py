@@ -5,6 +5,7 @@ import pytest
 
 from calibration import MmPoints, PxPoints, Reference
 from tests.tracer.sheet_drawing import BODICE, INK, Drawing, hexagon, polygon_distance_mm, sheet_of
+from tracer.search.blobs import Blob
 from tracer.search.edges import find_bodies
 from tracer.search.find import find_candidates
 from tracer.search.gaps import bridge_gaps
@@ -481,3 +482,19 @@ def test_a_dashed_dart_keeps_its_mouth_though_a_side_runs_on_behind_it():
     (candidate,) = find_candidates(d.sheet(), words=False).candidates
     points = (candidate.outline.points_px + 0.5) * d.mm_per_px
     assert np.hypot(*(points - (90, 52.5)).T).min() < 2.5
+
+
+def test_a_thick_place_that_a_line_runs_through_is_no_arrow_head():
+    # Where a line crosses the dark side of a crease its ink is thick; a shaft ends at its head.
+    spot = Blob(
+        points=np.zeros((4, 2)), middle=np.array([100.0, 50.0]), axis=np.array([1.0, 0.0]), size=24.0, round=False
+    )
+    sides = [np.stack([np.arange(20.0, 89.0), np.full(69, 50.0)], axis=1)]
+    sides.append(np.stack([np.arange(180.0, 112.0, -1.0), np.full(68, 50.0)], axis=1))
+    nodes = [tuple(s[k]) for s in sides for k in (0, -1)]
+    edges = [Edge(2 * k, 2 * k + 1, s, mass=4.0) for k, s in enumerate(sides)]
+    assert sum(e.bridge for e in bridge_gaps(LineGraph(nodes, edges), 0.1, None, None, [spot]).edges) == 1
+    ahead = Edge(2, 3, np.stack([np.full(40, 113.0), np.arange(50.0, 90.0)], axis=1), mass=4.0)
+    nodes[2:] = [(113.0, 50.0), (113.0, 89.0)]
+    bridges = [e for e in bridge_gaps(LineGraph(nodes, [edges[0], ahead]), 0.1, None, None, [spot]).edges if e.bridge]
+    assert not bridges

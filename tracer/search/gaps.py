@@ -46,6 +46,7 @@ _WIDE_TURN_RAD = math.radians(60)
 _STRAIGHT_RAD = math.radians(9)
 _NARROW_TURN_RAD = math.radians(24)
 _LETTER_TURN_RAD = math.radians(12)
+_RUNS_THROUGH = math.cos(math.radians(12))
 
 
 def without_edges(graph: LineGraph, gone: set[int]) -> LineGraph:
@@ -203,7 +204,8 @@ def bridge_gaps(
         Nodes and edges that may go straight on there across a short gap although another one turns off.
     """
     ends = _loose_ends(graph, mm_per_px)
-    ends = [e for e in ends if not any(_is_head(e, graph.nodes[e.node], b, mm_per_px) for b in blobs)]
+    shafts = _shafts(graph, ends, blobs, mm_per_px)
+    ends = [e for k, e in enumerate(ends) if k not in shafts]
     whole = len(ends)
     ends += _bend_ends(graph, bends, _LOOK_BACK_MM / mm_per_px)
     if len(ends) < 2:
@@ -286,6 +288,21 @@ def _drawn_px(graph: LineGraph, ends: Sequence[_End]) -> NDArray[np.float64]:
         on = [i for i in behind if i != end.edge] if len(behind) == 2 else []
         out.append(edge.length + sum(graph.edges[i].length for i in on))
     return np.array(out)
+
+
+def _shafts(graph: LineGraph, ends: Sequence[_End], blobs: Sequence[Blob], mm_per_px: float) -> set[int]:
+    """Return which ends are those of arrows' shafts, at their heads.
+
+    Where a line runs in from the other side too, the spot is no head but a thick place of that line: it crosses the
+    dark side of a crease there.
+    """
+    out: set[int] = set()
+    for blob in blobs:
+        own = [k for k, e in enumerate(ends) if _is_head(e, graph.nodes[e.node], blob, mm_per_px)]
+        for k in own:
+            if not any(float(ends[k].heading @ ends[j].heading) < -_RUNS_THROUGH for j in own):
+                out.add(k)
+    return out
 
 
 def _is_head(end: _End, node: tuple[float, float], blob: Blob, mm_per_px: float) -> bool:
