@@ -23,15 +23,18 @@ MATS = {
     "green": ((38, 92, 74), (206, 214, 190)),
     "pale": ((214, 218, 212), (64, 74, 88)),
     "pink": ((196, 110, 130), (250, 236, 236)),
+}
+SEEN_THROUGH = {
     "light through tissue": ((200, 176, 124), (220, 204, 166)),
     "dark through tissue": ((222, 206, 168), (176, 156, 118)),
 }
+"""A mat and its lines as they look through tissue that lies on them."""
 BLOCK = np.array([[33, 31.2], [92, 30.4], [97.3, 80], [60, 92], [30.2, 79.6]], dtype=float)
 
 
 def mat_drawing(colour, things, *, pitch_mm=10.0, size=(160, 130), lines=True, shadow=0.0):
     """A mat that fills the picture, its grid from 5 mm on, and rings filled with a colour on it."""
-    body, ink = MATS[colour]
+    body, ink = (MATS | SEEN_THROUGH)[colour]
     d = Drawing(*size, dpi=DPI, paper=body)
     across = np.arange(5.0, size[0] - 4, pitch_mm)
     down = np.arange(5.0, size[1] - 4, pitch_mm)

@@ -11,6 +11,7 @@ from tracer.search.find import find_candidates
 from tracer.search.gaps import bridge_gaps
 from tracer.search.graph import Edge, LineGraph
 from tracer.search.ground import read_ground
+from tracer.search.marks_text import find_text
 
 ROUGH_MM = 0.40
 """A rough outline may be off by half a line (0.25 mm) or two pixels (0.34 mm), whichever is more, and its noise."""
@@ -498,3 +499,15 @@ def test_a_thick_place_that_a_line_runs_through_is_no_arrow_head():
     nodes[2:] = [(113.0, 50.0), (113.0, 89.0)]
     bridges = [e for e in bridge_gaps(LineGraph(nodes, [edges[0], ahead]), 0.1, None, None, [spot]).edges if e.bridge]
     assert not bridges
+
+
+def test_noise_that_stands_together_like_letters_is_of_all_sizes_and_no_text():
+    rng = np.random.default_rng(5)
+    at = np.stack(np.meshgrid(np.arange(8), np.arange(8)), axis=-1).reshape(-1, 2)
+
+    def marks(sizes):
+        places = at * 34 + 100
+        return np.column_stack([places, sizes, sizes, sizes * sizes // 2, np.zeros_like(sizes)]).astype(np.int32)
+
+    assert len(find_text(marks(rng.integers(18, 32, len(at))), 0.1)) == 1
+    assert find_text(marks(np.rint(np.exp(rng.uniform(np.log(8), np.log(120), len(at)))).astype(int)), 0.1) == []

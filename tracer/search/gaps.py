@@ -46,6 +46,8 @@ _WIDE_TURN_RAD = math.radians(60)
 _STRAIGHT_RAD = math.radians(9)
 _NARROW_TURN_RAD = math.radians(24)
 _LETTER_TURN_RAD = math.radians(12)
+_HEAD_MM = 1.0
+"""A shaft ends no farther from its head than the head is long and so much more (judgement)."""
 _RUNS_THROUGH = math.cos(math.radians(12))
 
 
@@ -297,8 +299,10 @@ def _shafts(graph: LineGraph, ends: Sequence[_End], blobs: Sequence[Blob], mm_pe
     dark side of a crease there.
     """
     out: set[int] = set()
+    at = np.array([graph.nodes[e.node] for e in ends]).reshape(-1, 2)
     for blob in blobs:
-        own = [k for k, e in enumerate(ends) if _is_head(e, graph.nodes[e.node], blob, mm_per_px)]
+        near = np.flatnonzero(np.hypot(*(at - blob.middle).T) <= blob.size + _HEAD_MM / mm_per_px)
+        own = [k for k in near.tolist() if _is_head(ends[k], graph.nodes[ends[k].node], blob, mm_per_px)]
         for k in own:
             if not any(float(ends[k].heading @ ends[j].heading) < -_RUNS_THROUGH for j in own):
                 out.add(k)
@@ -309,7 +313,7 @@ def _is_head(end: _End, node: tuple[float, float], blob: Blob, mm_per_px: float)
     """Return whether a solid spot is the arrow head of a line that ends at it."""
     way = blob.middle - np.asarray(node)
     far = float(np.hypot(*way))
-    if blob.round or far > blob.size + 1.0 / mm_per_px:
+    if blob.round or far > blob.size + _HEAD_MM / mm_per_px:
         return False
     for heading in (end.heading, end.near_heading):
         beside = abs(float(way[0] * heading[1] - way[1] * heading[0]))

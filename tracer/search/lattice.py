@@ -141,11 +141,11 @@ def grid_edges(graph: LineGraph, ink: Ink, sheet: Sheet, lattice: Lattice) -> se
     pitch_px = lattice.pitch_mm / ink.mm_per_px
     bare = _bare(graph, {i: along[i] for i in heavy}, LEAST_ARM * pitch_px)
     # Nothing but what is printed on the mat too runs into its bare lines: ticks, slanting lines.
-    ends = {n for i in bare for n in (graph.edges[i].start, graph.edges[i].end)}
+    crossed = {n for i in bare for n in (graph.edges[i].start, graph.edges[i].end)}
     printed = {
         i
         for i, edge in enumerate(graph.edges)
-        if (edge.start in ends or edge.end in ends) and edge.length < LONGEST_PRINTED * pitch_px
+        if (edge.start in crossed or edge.end in crossed) and edge.length < LONGEST_PRINTED * pitch_px
     }
     return (along.keys() - heavy) | bare | printed
 
