@@ -101,7 +101,7 @@ def _drop_needless_nodes(chain: Chain, data: Given) -> None:
 
 
 def _corners_stay(chain: Chain, corners: NDArray[np.float64], data: Given) -> bool:
-    """Tell whether the corners are where they were; no point holds them there, since those near a corner do not count."""
+    """Tell whether the corners are where they were: no point holds them, since those near a corner do not count."""
     bent = chain.reach > 0
     moved = np.hypot(*(chain.nodes[bent] - corners).T)
     return bool((moved <= np.maximum(data.tolerance, _CORNER_SHARE * chain.reach[bent])).all())
