@@ -19,6 +19,8 @@ from tracer.search.texture import is_drawn
 
 RING = np.column_stack([150 + 90 * np.cos(t := np.linspace(0, 2 * np.pi, 566)), 150 + 60 * np.sin(t)])
 LINE_PX = 4.0
+GRADED_PX = 8.0
+"""By how much the sizes lie farther apart on the one side and closer on the other (invented)."""
 
 
 def grain(shape, seed, *, along_px=30.0, across_px=2.0):
@@ -64,6 +66,16 @@ def test_a_line_between_two_others_is_drawn():
         ring = (RING - 150) * size + 150
         cv2.polylines(dark, [np.rint(ring).astype(np.int32)], True, 120, round(LINE_PX), cv2.LINE_AA)
     assert is_drawn([RING], dark, LINE_PX)
+
+
+def test_a_dashed_line_between_others_at_changing_distances_is_drawn():
+    """Graded sizes, packed on one side and apart on the other: at any distance there is a line for some of the way."""
+    dark = np.zeros((300, 300), np.uint8)
+    for k in range(-2, 3):
+        ring = (RING - 150) * (1.0 + 0.08 * k) + [150 + GRADED_PX * k, 150]
+        for dash in np.array_split(np.rint(ring).astype(np.int32), 40):
+            cv2.polylines(dark, [dash[:-3]], False, 120, round(LINE_PX), cv2.LINE_AA)
+    assert is_drawn([dash[:-3] for dash in np.array_split(RING, 40)], dark, LINE_PX)
 
 
 def test_too_little_of_a_line_says_nothing():
