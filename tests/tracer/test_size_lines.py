@@ -1,11 +1,12 @@
 """Seven sizes on one sheet (invented patterns): each one's line is followed over its whole way."""
 
+import cv2
 import numpy as np
 import pytest
 
 from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
 from tracer.ink import find_ink
-from tracer.search import choose
+from tracer.search import bundles, choose
 from tracer.search.bundles import follow_sizes, is_bundle
 from tracer.search.drawn import read_line_work
 from tracer.search.find import find_candidates
@@ -73,6 +74,18 @@ def test_each_of_seven_sizes_is_followed_over_its_whole_way(shape, styles, dpi):
         true = shape(k)
         away = [max(polygon_distance_mm(r, true).max(), polygon_distance_mm(true, r).max()) for r in rings]
         assert min(away) < CLOSE_MM, k
+
+
+def test_the_border_of_a_bundle_is_known_from_a_strip_between_two_sizes():
+    """Of dashed sizes the outermost loop may be such a strip, open on one side."""
+    ink = np.zeros((800, 800), np.uint8)
+    for inset in range(0, 90, 15):
+        cv2.rectangle(ink, (100 + inset, 100 + inset), (700 - inset, 700 - inset), 255, 3)
+    outer, inner = (
+        np.array([(a, 300), (a, a), (800 - a, a), (800 - a, 800 - a), (a, 800 - a), (a, 500)]) for a in (100, 115)
+    )
+    strip = np.concatenate([outer, inner[::-1]]).astype(float)
+    assert cv2.contourArea(bundles._hull(ink, 0.1, strip).astype(np.float32)) > 0.95 * 600**2
 
 
 def test_lines_that_all_cross_in_one_fan_keep_their_sizes():

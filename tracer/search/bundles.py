@@ -35,7 +35,7 @@ APART_MM = 16.0
 """Sizes lie closer to each other than this where they are told by their lying together."""
 _TURNED_DEGREES, _BEARING_PX, _LONG_STEP_PX = 20.0, 5, 2.5
 _DARK_MM, _HAT_MM, _HAT_SHARE = 1.2, 0.45, 0.10
-_CLOSED_MM = 3.5
+_CLOSED_MM, _HANGS_ON, _SLACK = 3.5, 2.0, 1.1
 _SPUR_MM = 0.5
 _SPACE_MM = 6.6
 _LONG_SHARE = 0.2
@@ -214,7 +214,10 @@ def _hull(fine: NDArray[np.uint8], fine_mm: float, loop: Points) -> Points:
         return loop
     outer = np.asarray(max(contours, key=cv2.contourArea), dtype=np.float64).reshape(-1, 2) * 8.0 + 3.5
     area = cv2.contourArea(outer.astype(np.float32))
-    return outer if area < 2.0 * cv2.contourArea(loop.astype(np.float32)) else loop
+    ring = loop.astype(np.float32).reshape(-1, 1, 2)
+    # The loop may be only a strip between two sizes that leads nearly all the way round.
+    most = max(_HANGS_ON * cv2.contourArea(ring), _SLACK * cv2.contourArea(cv2.convexHull(ring)))
+    return outer if area < most else loop
 
 
 def _placed(size: SizeLoop, origin: NDArray[np.float64], up: int, ink: Ink) -> SizeLine:

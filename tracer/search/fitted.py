@@ -17,6 +17,7 @@ from scipy import ndimage, sparse
 from scipy.spatial import cKDTree
 
 from tracer.search.pulls import Floats, Grain, Ink, Pull, between, pull_across
+from tracer.search.turned import swing, turned_packs
 
 _STATION_MM = 1.0
 _ROUNDS = 18
@@ -31,6 +32,12 @@ _CALM_ROUNDS = 3
 _PACKED = 2.0
 _AGAIN, _LEFT_MM, _BETTER_MM, _LOOK = 14, 1.5, 1.0, 8
 """So often the lines are laid anew between corners with more ink left without a line; taken if that leaves less."""
+_BARE, _BENDS_MM, _SWINGS_MM = 0.3, 50.0, 20.0
+"""What counts as much as ink without a line: bare paper under one (spaces are bare), the price of bends, and swings of
+the grading (judgement)."""
+_TURNED, _TURNED_BEGIN, _WORTH_MM, _TURNED_MM = 6, 0.3, 40.0, 1.0
+"""Packs in reversed order are fitted in so many rounds that begin later on, where that leaves so much more unexplained
+at first, and taken where it is so much better in the end (judgement)."""
 _LEAST_TURN, _ARM = np.radians(20), (3, 9)
 """A corner at which the model turns less between such arms, in its places, is none."""
 
@@ -69,9 +76,9 @@ def fit_to_ink(
     turns = [cKDTree(p) if len(p) else None for p in corners]
     grain = Grain(ink, x[None, :, :2] + share[:, None, None] * x[None, :, 2:])
 
-    def fit(x: Floats, share: Floats, trusted: float, rounds: int) -> tuple[Floats, Floats]:
+    def fit(x: Floats, share: Floats, trusted: float, rounds: int, begin: float = 0.0) -> tuple[Floats, Floats]:
         for n in range(rounds):
-            t = n / (rounds - 1)
+            t = between((begin, 1.0), n / (rounds - 1))
             pull = Pull(x, share, _ways(x, share, starts))
             pull_across(pull, starts, ink, t)
             grain.pull_without_line(pull, starts, t)
@@ -80,7 +87,7 @@ def fit_to_ink(
             if trust > 0:
                 _pull_to_traced(pull, starts, ranks, trees, turns, t, trust)
             x = pull.solved(smooth(t))
-            if n > _CALM_ROUNDS:
+            if n > min(_CALM_ROUNDS, rounds // 4):
                 share = share + 0.5 * pull.step_error()
                 first, last = share[ranks[0]], share[ranks[-1]]
                 share = 2.0 * (share - first) / (last - first) - 1.0
@@ -98,6 +105,24 @@ def fit_to_ink(
         rest = grain.without_line_mm(_lines(*other))
         if rest.sum() < left.sum() - _BETTER_MM:
             (x, share), left = other, rest
+
+    def unexplained_mm(x: Floats, share: Floats) -> float:
+        lines = _lines(x, share)
+        return float(grain.without_line_mm(lines).sum()) + _BARE * grain.bare_mm(lines)
+
+    def price_mm(x: Floats, share: Floats, span: int) -> float:
+        bends = float(x.ravel() @ (smooth(1.0) @ x.ravel()))
+        return unexplained_mm(x, share) + _BENDS_MM * bends + _SWINGS_MM * swing(x, starts, span)
+
+    for span in range(len(starts)):
+        most = unexplained_mm(x, share) + _WORTH_MM
+        tried = [y for y in turned_packs(x, share, starts, span, ink.width_mm) if unexplained_mm(y, share) < most]
+        if not tried:
+            continue
+        fits = [(x, share), *(fit(y, share, 0.0, _TURNED, _TURNED_BEGIN) for y in tried)]
+        prices = [price_mm(*f, span) for f in fits]
+        prices[0] -= _TURNED_MM
+        x, share = fits[int(np.argmin(prices))]
     return _lines(x, share)
 
 

@@ -26,6 +26,7 @@ _LIGHT_MM, _MOST_LIGHT_MM, _LIGHT_STEPS = 0.09, 1.0, 1.5
 _ONE_LINE, _BESIDE_MM, _INWARDS = 1.45, 0.25, 0.15
 """Ink no wider than so many lines is one; a border farther in may be another size's where a line has a space."""
 _RAY = 0.5
+_QUARTERS = (0.0, 0.25, 0.5, 0.75)
 _GRAIN_MM, _SOME = 0.13, 2
 """The ink is looked at in grains of this size, but only every second one pulls."""
 _WITHOUT_MM, _WITHOUT_STRAY_MM = (3.0, 1.0), (1.2, 0.15)
@@ -177,12 +178,23 @@ class Grain:
         """Return how much ink no line runs over, as length of line, nearest to each station, (stations,)."""
         size = lines.shape[1]
         ahead = np.roll(lines, -1, axis=1) - lines
-        places = np.concatenate([lines + share * ahead for share in (0.0, 0.25, 0.5, 0.75)], axis=1)
+        places = np.concatenate([lines + share * ahead for share in _QUARTERS], axis=1)
         found = cKDTree(places.reshape(-1, 2)).query(self.points, distance_upper_bound=_WITHOUT_MM[0])
         far, which = np.asarray(found[0]), np.asarray(found[1])
         lone = np.isfinite(far) & (far > self.width_mm / 2 + _EDGE_MM)
         count = np.bincount(which[lone] % (4 * size) % size, minlength=size)
         return np.asarray(count * (self.step_mm**2 / self.width_mm), dtype=np.float64)
+
+    def bare_mm(self, lines: Floats) -> float:
+        """Return how much of all lines lies on bare paper, mm; dashed ones do for much of their way."""
+        ahead = np.roll(lines, -1, axis=1) - lines
+        long = np.hypot(ahead[..., 0], ahead[..., 1]) / len(_QUARTERS)
+        return sum(float(long[self._is_bare(lines + share * ahead)].sum()) for share in _QUARTERS)
+
+    def _is_bare(self, points: Floats) -> NDArray[np.bool_]:
+        place = np.rint((points - self.first_mm) / self.step_mm).astype(np.int64)
+        column, row = np.clip(place, 0, np.array(self.far_mm.shape[::-1]) - 1).transpose(2, 0, 1)
+        return np.asarray(self.far_mm[row, column] > 1.5 * self.step_mm)
 
     def pull_without_line(self, pull: Pull, starts: NDArray[np.int64], t: float) -> None:
         """Pull the nearest line to ink that no line runs over: it has to be drawn by something."""
