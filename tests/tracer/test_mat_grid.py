@@ -24,12 +24,17 @@ MATS = {
     "pale": ((214, 218, 212), (64, 74, 88)),
     "pink": ((196, 110, 130), (250, 236, 236)),
 }
+SEEN_THROUGH = {
+    "light through tissue": ((200, 176, 124), (220, 204, 166)),
+    "dark through tissue": ((222, 206, 168), (176, 156, 118)),
+}
+"""A mat and its lines as they look through tissue that lies on them."""
 BLOCK = np.array([[33, 31.2], [92, 30.4], [97.3, 80], [60, 92], [30.2, 79.6]], dtype=float)
 
 
 def mat_drawing(colour, things, *, pitch_mm=10.0, size=(160, 130), lines=True, shadow=0.0):
     """A mat that fills the picture, its grid from 5 mm on, and rings filled with a colour on it."""
-    body, ink = MATS[colour]
+    body, ink = (MATS | SEEN_THROUGH)[colour]
     d = Drawing(*size, dpi=DPI, paper=body)
     across = np.arange(5.0, size[0] - 4, pitch_mm)
     down = np.arange(5.0, size[1] - 4, pitch_mm)
@@ -150,6 +155,15 @@ def test_the_long_thin_point_of_a_thing_is_kept_beside_what_else_is_printed_on_t
     d, across, down = mat_drawing("green", [])
     d.line([(8, 25), (58, 75)], width_mm=0.45, colour=MATS["green"][1])
     d.fill(ring, colour=(186, 52, 48))
+    assert_outlines(mat_sheet(d, across, down, [(ring, None)]), [(ring, None)])
+
+
+@pytest.mark.parametrize("end", [(132.5, 51.6), (138, 52.6)])
+def test_the_long_point_of_grey_card_is_kept_though_a_mats_print_has_its_colour_in_shade(end):
+    # The first ends between lines of the mat, the second just beyond one, where it is thinner than the line.
+    ring = np.array([[27, 36], [80, 41.3], end, [80, 55.7], [76, 102], [28, 98]])
+    d, across, down = mat_drawing("green", [])
+    d.fill(ring, colour=(150, 147, 138))
     assert_outlines(mat_sheet(d, across, down, [(ring, None)]), [(ring, None)])
 
 

@@ -1,4 +1,4 @@
-"""Things on a ground that a mark of the ground joins are two; a stalk of a thing's own colour joins its parts.
+"""Things on a ground that a mark of the ground joins are two; a stalk or strap of a thing's own colour is part of it.
 
 The picture is invented: two green rectangles on a brown ground, and a band between them.
 """
@@ -6,7 +6,7 @@ The picture is invented: two green rectangles on a brown ground, and a band betw
 import numpy as np
 import pytest
 
-from tracer.search.necks import joined_cores
+from tracer.search.necks import joined_cores, with_narrow_parts
 
 GREEN, GRAIN = (0.3, 1.1, 0.4), (1.25, 1.3, 1.3)
 """As shares of the ground's light; the grain is lighter than the ground, as a planed board's is."""
@@ -44,3 +44,18 @@ def test_a_dark_core_and_a_light_one_may_share_a_neck_of_either() -> None:
     foreign[36:44, 80:120] = 1
     ratio[36:44, 80:120] = (0.25, 0.2, 0.2)
     assert len(np.unique(joined_cores(foreign, core, ratio)[core > 0])) == 1
+
+
+@pytest.mark.parametrize(
+    ("thing", "band", "kept"), [(GREEN, GREEN, True), (GREEN, GRAIN, False), (CARD, STREAK, False)]
+)
+def test_a_narrow_part_belongs_to_a_body_however_far_it_goes_on_and_grain_does_not(
+    thing: tuple[float, float, float], band: tuple[float, float, float], kept: bool
+) -> None:
+    ratio = np.ones((80, 200, 3), np.float32)
+    ratio[20:60, 20:80], ratio[36:44, 80:190] = thing, band
+    foreign = (ratio != 1.0).any(axis=2)
+    body, corner = with_narrow_parts(np.ones((40, 60), dtype=bool), (20, 20), foreign, ratio)
+    assert corner == (20, 20)
+    assert body.shape == ((40, 170) if kept else (40, 60))
+    assert int(body.sum()) == 40 * 60 + (8 * 110 if kept else 0)

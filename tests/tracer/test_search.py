@@ -5,11 +5,13 @@ import pytest
 
 from calibration import MmPoints, PxPoints, Reference
 from tests.tracer.sheet_drawing import BODICE, INK, Drawing, hexagon, polygon_distance_mm, sheet_of
+from tracer.search.blobs import Blob
 from tracer.search.edges import find_bodies
 from tracer.search.find import find_candidates
 from tracer.search.gaps import bridge_gaps
 from tracer.search.graph import Edge, LineGraph
 from tracer.search.ground import read_ground
+from tracer.search.marks_text import find_text
 
 ROUGH_MM = 0.40
 """A rough outline may be off by half a line (0.25 mm) or two pixels (0.34 mm), whichever is more, and its noise."""
@@ -363,6 +365,15 @@ def test_cut_out_templates_are_found_with_their_holes_and_without_their_shadow(g
     assert {c.outline.kind for c in result.candidates} == {"edge"}
 
 
+@pytest.mark.parametrize("colour", [(186, 52, 48), (60, 60, 62), (150, 147, 138)])
+def test_a_strap_of_a_template_is_kept_to_its_end(colour):
+    # Narrower than what makes something a template, and longer than what is looked at beside one anyway.
+    ring = np.array([[15, 12], [50, 12], [50, 30], [112, 33], [112, 39], [50, 37], [50, 68], [15, 68]], dtype=float)
+    d = Drawing(125, 80, paper=(226, 222, 212))
+    d.fill(ring, colour=colour)
+    assert_traces(d, search(d), ring)
+
+
 def test_a_dash_as_light_as_the_ground_is_no_hole():
     ground = (222, 224, 220)
     d = Drawing(160, 110, paper=ground, dpi=110.0)
@@ -472,3 +483,31 @@ def test_a_dashed_dart_keeps_its_mouth_though_a_side_runs_on_behind_it():
     (candidate,) = find_candidates(d.sheet(), words=False).candidates
     points = (candidate.outline.points_px + 0.5) * d.mm_per_px
     assert np.hypot(*(points - (90, 52.5)).T).min() < 2.5
+
+
+def test_a_thick_place_that_a_line_runs_through_is_no_arrow_head():
+    # Where a line crosses the dark side of a crease its ink is thick; a shaft ends at its head.
+    spot = Blob(
+        points=np.zeros((4, 2)), middle=np.array([100.0, 50.0]), axis=np.array([1.0, 0.0]), size=24.0, round=False
+    )
+    sides = [np.stack([np.arange(20.0, 89.0), np.full(69, 50.0)], axis=1)]
+    sides.append(np.stack([np.arange(180.0, 112.0, -1.0), np.full(68, 50.0)], axis=1))
+    nodes = [tuple(s[k]) for s in sides for k in (0, -1)]
+    edges = [Edge(2 * k, 2 * k + 1, s, mass=4.0) for k, s in enumerate(sides)]
+    assert sum(e.bridge for e in bridge_gaps(LineGraph(nodes, edges), 0.1, None, None, [spot]).edges) == 1
+    ahead = Edge(2, 3, np.stack([np.full(40, 113.0), np.arange(50.0, 90.0)], axis=1), mass=4.0)
+    nodes[2:] = [(113.0, 50.0), (113.0, 89.0)]
+    bridges = [e for e in bridge_gaps(LineGraph(nodes, [edges[0], ahead]), 0.1, None, None, [spot]).edges if e.bridge]
+    assert not bridges
+
+
+def test_noise_that_stands_together_like_letters_is_of_all_sizes_and_no_text():
+    rng = np.random.default_rng(5)
+    at = np.stack(np.meshgrid(np.arange(8), np.arange(8)), axis=-1).reshape(-1, 2)
+
+    def marks(sizes):
+        places = at * 34 + 100
+        return np.column_stack([places, sizes, sizes, sizes * sizes // 2, np.zeros_like(sizes)]).astype(np.int32)
+
+    assert len(find_text(marks(rng.integers(18, 32, len(at))), 0.1)) == 1
+    assert find_text(marks(np.rint(np.exp(rng.uniform(np.log(8), np.log(120), len(at)))).astype(int)), 0.1) == []

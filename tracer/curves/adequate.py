@@ -14,6 +14,8 @@ from tracer.curves.chain_fit import fit_chain, measure_chain
 from tracer.curves.given import Given
 
 _PIECE_PRICE = {"line": 7.0, "cubic": 14.0}
+_CORNER_SHARE = 0.25
+"""Taking out a node moves no corner by more than this share of how far it is rounded (our own choice)."""
 _MOST_PIECES_THINNED = 40
 """Each try fits the whole outline again. Drawn pieces have fewer; a ragged edge (a torn leaf) would take minutes."""
 
@@ -48,14 +50,16 @@ def _adequacy(chain: Chain, data: Given) -> tuple[float, list[int]]:
         if len(own) < 8:
             continue
         cell = max(1, min(round(1.0 / data.spacing), len(own) // 4))
-        smooth = ndimage.uniform_filter1d(off, cell, mode="nearest")[cell // 2 :: cell]
+        trust = ndimage.uniform_filter1d(data.trust[own], cell, mode="nearest")
+        smooth = ndimage.uniform_filter1d(off * data.trust[own], cell, mode="nearest") / np.maximum(trust, 1e-12)
+        smooth, trust = smooth[cell // 2 :: cell], trust[cell // 2 :: cell]
         length = len(own) * data.spacing
-        chi = float((smooth**2).mean()) / data.cell_sigma**2
+        squares = trust * smooth**2 / data.cell_sigma**2
         # A few millimetres of misreading must not call for a node: their share is bounded.
-        share = np.minimum(smooth**2 / data.cell_sigma**2, 25.0 * max(chi, 1.0))
-        chi = float(share.mean())
+        chi = float(np.minimum(squares, 25.0 * max(float(squares.mean()), 1.0)).mean())
         total += chi * length
-        too_far = bool(np.sort(np.abs(smooth))[-2:].min() > 0.9 * data.tolerance)
+        beyond = np.abs(smooth) / data.allowed[own][cell // 2 :: cell]
+        too_far = bool(np.sort(beyond)[-2:].min() > 0.9)
         if length > 3.0 and ((chi * length > 30 and chi > 2.0) or too_far):
             poor.append(k)
     return total, poor
@@ -82,20 +86,29 @@ def _drop_needless_nodes(chain: Chain, data: Given) -> None:
         tried.add((round(float(chain.nodes[k, 0]), 1), round(float(chain.nodes[k, 1]), 1)))
         if _kept_bend(chain, k) > math.radians(100):
             return
-        if not _one_piece_might_do(chain, k, data):
+        one_piece = _one_piece_that_might_do(chain, k, data)
+        if one_piece is None:
             continue
         before = chain.copy()
-        _remove_node(chain, k, data.points)
+        _remove_node(chain, k, one_piece)
+        corners = chain.nodes[chain.reach > 0].copy()
         fit_chain(chain, data.points, data.weight, spacing_mm=data.spacing)
         now = _adequacy(chain, data)[0] + _price(chain)
-        if now < cost and _deviates_within(chain, data):
+        if now < cost and _deviates_within(chain, data) and _corners_stay(chain, corners, data):
             cost = now
         else:
             chain.restore(before)
 
 
-def _one_piece_might_do(chain: Chain, k: int, data: Given) -> bool:
-    """Tell whether one cubic with free ends could replace the two at a node: if not that, then none that is tied."""
+def _corners_stay(chain: Chain, corners: NDArray[np.float64], data: Given) -> bool:
+    """Tell whether the corners are where they were: no point holds them, since those near a corner do not count."""
+    bent = chain.reach > 0
+    moved = np.hypot(*(chain.nodes[bent] - corners).T)
+    return bool((moved <= np.maximum(data.tolerance, _CORNER_SHARE * chain.reach[bent])).all())
+
+
+def _one_piece_that_might_do(chain: Chain, k: int, data: Given) -> Chain | None:
+    """Return the one cubic with free ends for the two at a node; None where none does: then none that is tied will."""
     total, n = len(data.points), len(chain.nodes)
     before, after = (k - 1) % n, chain.after(k)
     first, middle, last = (int(chain.places[j]) for j in (before, k, after))
@@ -124,13 +137,13 @@ def _one_piece_might_do(chain: Chain, k: int, data: Given) -> bool:
     together.start_log += math.log((one + other) / max(one, 1))
     together.end_log += math.log((one + other) / max(other, 1))
     fit_chain(together, part.points, part.weight, spacing_mm=data.spacing, iterations=12)
-    return _adequacy(together, part)[0] < _adequacy(apart, part)[0] + _PIECE_PRICE["cubic"]
+    return together if _adequacy(together, part)[0] < _adequacy(apart, part)[0] + _PIECE_PRICE["cubic"] else None
 
 
 def _deviates_within(chain: Chain, data: Given) -> bool:
     for own, off, _ in measure_chain(chain, data.points, data.seen.astype(np.float64), data.spacing):
         cell = max(1, min(round(1.0 / data.spacing), len(own)))
-        if len(own) and float(np.abs(ndimage.uniform_filter1d(off, cell, mode="nearest")).max()) > data.tolerance:
+        if len(own) and bool((np.abs(ndimage.uniform_filter1d(off, cell, mode="nearest")) > data.allowed[own]).any()):
             return False
     return True
 
@@ -145,11 +158,9 @@ def _kept_bend(chain: Chain, k: int) -> float:
     return turn
 
 
-def _remove_node(chain: Chain, k: int, points: NDArray[np.float64]) -> None:
+def _remove_node(chain: Chain, k: int, one_piece: Chain) -> None:
+    """Take out a node; the piece that is left begins as the one cubic does that was fitted there."""
     before = (k - 1) % chain.pieces
-    start, start_log = chain.start_rad[before], chain.start_log[before]
-    end, end_log = chain.end_rad[k], chain.end_log[k]
-    one, other = (float(np.hypot(*np.diff(chain.control(p)[[0, -1]], axis=0)[0])) for p in (before, k))
     chain.nodes = np.delete(chain.nodes, k, axis=0)
     chain.free, chain.reach = np.delete(chain.free, k), np.delete(chain.reach, k)
     chain.places = np.delete(chain.places, k)
@@ -157,10 +168,8 @@ def _remove_node(chain: Chain, k: int, points: NDArray[np.float64]) -> None:
     chain.start_log, chain.end_log = np.delete(chain.start_log, k), np.delete(chain.end_log, k)
     del chain.kinds[k]
     merged = before if before < k else before - 1
-    chain.start_rad[merged], chain.end_rad[merged] = start, end
-    # Half a curve's handle becomes the whole curve's: they grow as the chord does.
-    chain.start_log[merged] = start_log + math.log((one + other) / max(one, 1e-6))
-    chain.end_log[merged] = end_log + math.log((one + other) / max(other, 1e-6))
+    chain.start_rad[merged], chain.end_rad[merged] = one_piece.start_rad[0], one_piece.end_rad[0]
+    chain.start_log[merged], chain.end_log[merged] = one_piece.start_log[0], one_piece.end_log[0]
 
 
 def _divide_piece(chain: Chain, k: int, points: NDArray[np.float64]) -> None:

@@ -99,6 +99,9 @@ def carry_across(
         if before is None or after is None:
             continue
         p0, d0, p3, d3 = before.end, before.direction, after.end, after.direction
+        # An arm that misses the point at its end has a corner in it: it tells nothing of where the line goes on.
+        if max(math.dist(p0, points[first - 1]), math.dist(p3, points[(first + count) % len(points)])) > near_mm:
+            continue
         turn = abs(math.atan2(float(d0[0] * d3[1] - d0[1] * d3[0]), float(d0 @ d3)))
         if turn > math.radians(_CORNER_DEG):
             if turn < math.radians(_POINT_DEG):

@@ -170,7 +170,7 @@ def _chain_between(data: Given, bends: list[Bend], *, closed: bool = True) -> Ch
             stretch,
             trust=data.trust[index[where]],
             cell_sigma_mm=data.cell_sigma,
-            tolerance_mm=data.tolerance,
+            allowed_mm=data.allowed[index[where]],
             spacing_mm=data.spacing,
             bent_ends=bent,
         )
@@ -199,7 +199,7 @@ def _chain_around(data: Given) -> Chain:
             np.vstack([ring, ring[:1]]),
             trust=np.roll(data.trust, -start)[np.arange(total + 1) % total],
             cell_sigma_mm=data.cell_sigma,
-            tolerance_mm=data.tolerance,
+            allowed_mm=np.roll(data.allowed, -start)[np.arange(total + 1) % total],
             spacing_mm=data.spacing,
             bent_ends=(False, False),
             ring=True,

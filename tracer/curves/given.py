@@ -16,8 +16,10 @@ _CELL_FLOOR = 0.045
 """Least standard uncertainty of a millimetre of line, as a share of the tolerance: a looser tolerance, fewer nodes."""
 _CELL_FLOOR_PX = 0.07
 """The same in steps of the evidence (a pixel): what grain and shading move an edge over millimetres (measured)."""
-_DOUBTED = 3.0
+_DOUBTED = 1.5
 """Seen points count less from so many times the usual uncertainty on (judgement)."""
+_ALLOWED = 2.0
+"""An outline may pass a point by so many standard uncertainties: 95 % of them lie within (JCGM 100:2008, 6.3.3)."""
 _NEAR_PX = 2.5
 """How far the rough outline may be from the line, in steps of the evidence."""
 
@@ -38,6 +40,11 @@ class Given:
     cell_sigma: float
     tolerance: float
     sharp: tuple[int, ...] = ()
+
+    @property
+    def allowed(self) -> NDArray[np.float64]:
+        """How far the outline may be from each point: the tolerance, or what the point is uncertain by, mm."""
+        return np.maximum(self.tolerance, _ALLOWED * self.sigma)
 
     @property
     def weight(self) -> NDArray[np.float64]:

@@ -74,12 +74,17 @@ def _plain_mm(data: Given) -> float:
 
 
 def _seen_offsets(chain: Chain, data: Given) -> list[NDArray[np.float64]]:
-    """Return for each piece the distances of the points that were seen, averaged over half a millimetre."""
+    """Return for each piece the distances of the points that were seen, averaged over half a millimetre.
+
+    They are shares of what is allowed.
+    """
     cell = max(1, round(0.5 / data.spacing))
     measured = measure_chain(chain, data.points, data.seen.astype(np.float64), data.spacing)
     return [
-        np.abs(ndimage.uniform_filter1d(off, min(cell, len(off)), mode="nearest")) if len(off) else off
-        for _, off, _ in measured
+        np.abs(ndimage.uniform_filter1d(off, min(cell, len(off)), mode="nearest")) / data.allowed[own]
+        if len(off)
+        else off
+        for own, off, _ in measured
     ]
 
 
@@ -89,7 +94,7 @@ def _strays(chain: Chain, k: int, offsets: NDArray[np.float64], data: Given) -> 
     curve = evaluate(chain.control(k), np.linspace(0, 1, 65))
     around = float(np.hypot(*np.diff(curve, axis=0).T).sum())
     # A short stretch that is far off has strayed along something else; only where much is far was the edge really torn.
-    far = len(offsets) > 0 and float((offsets > 2 * data.tolerance).mean()) > _TORN_SHARE
+    far = len(offsets) > 0 and float((offsets > 2.0).mean()) > _TORN_SHARE
     return len(own) > 2 and (far or around > 1.3 * along + 1.0)
 
 

@@ -55,7 +55,7 @@ def divide(
     *,
     trust: NDArray[np.float64],
     cell_sigma_mm: float,
-    tolerance_mm: float,
+    allowed_mm: NDArray[np.float64],
     spacing_mm: float,
     bent_ends: tuple[bool, bool],
     ring: bool = False,
@@ -70,8 +70,8 @@ def divide(
         Weight of each point, 1 for one that was seen, less for one that was carried across a hole.
     cell_sigma_mm : float
         Standard uncertainty of the mean position of a millimetre of line.
-    tolerance_mm : float
-        No piece may be farther than this from the smoothed evidence.
+    allowed_mm : ndarray, shape (N,)
+        No piece may be farther than this from the smoothed evidence at each point.
     bent_ends : tuple of bool
         Whether the direction at the first and last point is free (a corner) or that of the evidence.
     ring : bool
@@ -96,7 +96,7 @@ def divide(
         place, slope = np.vstack([points[:1], middle, points[-1:]]), np.vstack([slope[:1], slope, slope[-1:]])
     angle = np.unwrap(np.arctan2(slope[:, 1], slope[:, 0]))
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(place, axis=0).T))])
-    evidence = _Evidence(place, angle, along, trust, cell_sigma_mm, tolerance_mm, bent_ends)
+    evidence = _Evidence(place, angle, along, trust, cell_sigma_mm, allowed_mm, bent_ends)
     single = _single(evidence) if not ring else None
     if single is not None:
         return single
@@ -114,7 +114,7 @@ class _Evidence:
     along: NDArray[np.float64]
     trust: NDArray[np.float64]
     cell_sigma: float
-    tolerance: float
+    allowed: NDArray[np.float64]
     bent_ends: tuple[bool, bool]
 
 
@@ -315,6 +315,7 @@ def _fits_at(
     y = place[low, 1] * (1 - part) + place[low + 1, 1] * part
     weight = np.sqrt(np.maximum((along[j] - along[i]) / _CELL_MM, 1.0) / samples) / evidence.cell_sigma
     weight = weight[:, None] * np.sqrt(evidence.trust[low])
+    allowed = evidence.allowed[low]
     judged = weight > 0.7 * weight.max(axis=1, keepdims=True)
     loose = np.stack([(i == 0) & evidence.bent_ends[0], (j == last) & evidence.bent_ends[1]], axis=1)
     ends = Ends(
@@ -327,10 +328,10 @@ def _fits_at(
         sigma_rad=np.where(loose, _BEND_SIGMA_RAD, _END_SIGMA_RAD),
     )
     line, off = _line_costs(evidence, i, j, x, y, weight, ends.sigma_rad)
-    line = np.where(np.abs(off * judged).max(axis=1) > evidence.tolerance, np.inf, line)
+    line = np.where((np.abs(off * judged) > allowed).any(axis=1), np.inf, line)
     controls, cubic, off = fit_cubics(ends, x, y, weight, steps=steps)
     cubic = cubic + _CUBIC_PRICE
-    return line, np.where(np.abs(off * judged).max(axis=1) > evidence.tolerance, np.inf, cubic), controls
+    return line, np.where((np.abs(off * judged) > allowed).any(axis=1), np.inf, cubic), controls
 
 
 def _line_costs(

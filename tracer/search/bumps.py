@@ -65,8 +65,10 @@ def _one_bump_less(graph: LineGraph, members: list[int], loop: Face, mm_per_px: 
         under = sum(graph.edges[i].length for i, _ in inside)
         if under > 0.9 * around or not _runs_on(graph, loop, outside, inside):
             continue
-        # A thin notch does not stand in for the bold line it is drawn on.
-        bold, thin = usual(graph, [i for i, _ in outside], "mass"), usual(graph, [i for i, _ in inside], "mass")
+        # A thin notch does not stand in for the bold line it is drawn on. What is short seems heavier than it is, by
+        # what meets it and runs beside it: the line all round tells how heavy it can be at most.
+        bold = min(usual(graph, [i for i, _ in steps], "mass") for steps in (outside, loop.steps))
+        thin = usual(graph, [i for i, _ in inside], "mass")
         if thin < BOLD_SHARE * bold and not all(graph.edges[i].bridge for i, _ in inside):
             continue
         gone = {i for i, _ in outside}

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from calibration.light import SRGB_TO_LINEAR
 from tracer.ink import reduced
+from tracer.own_colour import Colours
 from tracer.search.graph import Points
 from tracer.search.ground import DEEPEST_SHADOW, Ground, read_ground, to_rgb
 from tracer.search.loops import polygon_area
@@ -27,8 +28,8 @@ from tracer.search.mat_edge import EdgeLine, find_edge_line
 from tracer.search.mat_grid import GridLook, MatGrid, read_look
 from tracer.search.mat_ground import read_mat_ground
 from tracer.search.mat_light import OnMat
-from tracer.search.mat_points import points_on_mat
-from tracer.search.necks import joined_cores
+from tracer.search.mat_points import colours_on_mat, points_on_mat
+from tracer.search.necks import joined_cores, with_narrow_parts
 from tracer.search.raster import (
     Mask,
     Window,
@@ -197,7 +198,7 @@ def _find_things(
         if sure.sum() > 0.02 * body.sum():
             body = sure
         if not _is_rag(body, foreign.shape):
-            things.append((body, (x, y)))
+            things.append(with_narrow_parts(body, (x, y), joined == label, ground.ratio))
     return lines, tuple(things)
 
 
@@ -270,7 +271,8 @@ def _edge_of(
     view[corner[1] - y0 : corner[1] - y0 + body.shape[0], corner[0] - x0 : corner[0] - x0 + body.shape[1]] = body
     # Whatever is drawn on it belongs to it; bare ground seen through it is found again below.
     view = filled(closed(view, DRAWN_MM / scale))
-    sure = shrunk(view, 2.5 / scale)
+    # Only what is thick is surely thing: narrow parts are followed from it.
+    sure = shrunk(opened(view, THICK_MM / scale), 2.5 / scale)
     if not sure.any():
         return None
     colour = np.median(ground.ratio[y0:y1, x0:x1][sure > 0], axis=0)
@@ -338,8 +340,11 @@ def _edge_of(
     markers[_hole_seeds(bare, seed, per_px)] = 2
     cv2.watershed(_relief(calm, ratio, mean), markers)
     region = as_mask(markers == 1)
-    if with_lines is not None:
-        region = _without_spurs(region, per_px)
+    on: OnMat | None = None
+    if with_lines is not None and bodies.grid is not None and bodies.look is not None:
+        on = OnMat(pixels=to_rgb(pixels), grid=bodies.grid, look=bodies.look, ground=ground, thing=colour)
+        colours = colours_on_mat(bodies.outline_px(index), on)
+        region = _without_spurs(region, per_px, to_rgb(reduced(pixels[window], step)), colours)
     thing = _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
     if thing is None or thing.runs_off:
         return thing
@@ -348,9 +353,8 @@ def _edge_of(
         return (points - [x0 * zoom, y0 * zoom] + 0.5) / step - 0.5
 
     thing = replace(thing, holes=tuple(h for h in thing.holes if _is_open(share, at(h), per_px)))
-    if with_lines is not None and bodies.grid is not None and bodies.look is not None:
+    if with_lines is not None and on is not None:
         # Now that the edge is known nearly, it is sought among the mat's lines themselves.
-        on = OnMat(pixels=to_rgb(pixels), grid=bodies.grid, look=bodies.look, ground=ground, thing=colour)
         points, beyond_px = points_on_mat(thing.points, on, mm_per_px)
         shape = to_size(region, crop.shape[1], crop.shape[0])
         if points is not thing.points:
@@ -463,10 +467,13 @@ def _stubs(inside: NDArray[np.bool_], printed: NDArray[np.bool_], per_px: float)
     return np.asarray(keep[labels], dtype=bool)
 
 
-def _without_spurs(region: NDArray[np.uint8], per_px: float) -> NDArray[np.uint8]:
+def _without_spurs(
+    region: NDArray[np.uint8], per_px: float, picture: NDArray[np.uint8], colours: Colours | None
+) -> NDArray[np.uint8]:
     """Return a thing on a mat without thin parts that begin as thin: printed lines that are none of the grid's.
 
-    A tip of the thing is as broad where it begins as what is left out is anywhere.
+    A tip of the thing is as broad where it begins as what is left out is anywhere, or it shows in the picture by its
+    colour, where the thing's can be told from all print.
     """
     wide = max(_SPUR_PX, _SPUR_MM / per_px)
     body = grown(opened(region, wide), 3)
@@ -474,6 +481,10 @@ def _without_spurs(region: NDArray[np.uint8], per_px: float) -> NDArray[np.uint8
     begins = np.bincount(labels[grown(body, 3) > 0], minlength=len(stats))
     extent = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
     spur = (begins < _BEGINS * wide) & (extent > wide)
+    if colours is not None:
+        at = np.nonzero(labels)
+        own = labels[at][colours.is_thing(picture[at].astype(np.float32))]
+        spur &= np.bincount(own, minlength=len(stats)) <= 0.5 * stats[:, cv2.CC_STAT_AREA]
     spur[0] = False
     return np.asarray(region & as_mask(~spur[labels]), dtype=np.uint8)
 

@@ -17,7 +17,7 @@ from tracer.ink import Ink, find_ink, working_factor
 from tracer.search.drawn import LineWork, read_line_work
 from tracer.search.edges import Bodies, Thing, find_bodies, find_edge
 from tracer.search.graph import LineGraph
-from tracer.search.lattice import find_lattice, grid_edges
+from tracer.search.lattice import find_lattice, grid_edges, is_dark
 from tracer.search.mat_grid import find_grid
 from tracer.search.mat_ink import without_mat_print
 
@@ -109,6 +109,8 @@ def first_look(
 
 def _lines(sheet: Sheet, ink: Ink, excluded: NDArray[np.uint8], *, bundled: bool) -> LineWork:
     lattice = find_lattice(sheet)
+    if lattice is not None and not is_dark(lattice, sheet):
+        lattice = None
 
     def foreign(graph: LineGraph) -> set[int]:
         return set() if lattice is None else grid_edges(graph, ink, sheet, lattice)

@@ -46,6 +46,9 @@ _WIDE_TURN_RAD = math.radians(60)
 _STRAIGHT_RAD = math.radians(9)
 _NARROW_TURN_RAD = math.radians(24)
 _LETTER_TURN_RAD = math.radians(12)
+_HEAD_MM = 1.0
+"""A shaft ends no farther from its head than the head is long and so much more (judgement)."""
+_RUNS_THROUGH = math.cos(math.radians(12))
 
 
 def without_edges(graph: LineGraph, gone: set[int]) -> LineGraph:
@@ -203,7 +206,8 @@ def bridge_gaps(
         Nodes and edges that may go straight on there across a short gap although another one turns off.
     """
     ends = _loose_ends(graph, mm_per_px)
-    ends = [e for e in ends if not any(_is_head(e, graph.nodes[e.node], b, mm_per_px) for b in blobs)]
+    shafts = _shafts(graph, ends, blobs, mm_per_px)
+    ends = [e for k, e in enumerate(ends) if k not in shafts]
     whole = len(ends)
     ends += _bend_ends(graph, bends, _LOOK_BACK_MM / mm_per_px)
     if len(ends) < 2:
@@ -288,11 +292,28 @@ def _drawn_px(graph: LineGraph, ends: Sequence[_End]) -> NDArray[np.float64]:
     return np.array(out)
 
 
+def _shafts(graph: LineGraph, ends: Sequence[_End], blobs: Sequence[Blob], mm_per_px: float) -> set[int]:
+    """Return which ends are those of arrows' shafts, at their heads.
+
+    Where a line runs in from the other side too, the spot is no head but a thick place of that line: it crosses the
+    dark side of a crease there.
+    """
+    out: set[int] = set()
+    at = np.array([graph.nodes[e.node] for e in ends]).reshape(-1, 2)
+    for blob in blobs:
+        near = np.flatnonzero(np.hypot(*(at - blob.middle).T) <= blob.size + _HEAD_MM / mm_per_px)
+        own = [k for k in near.tolist() if _is_head(ends[k], graph.nodes[ends[k].node], blob, mm_per_px)]
+        for k in own:
+            if not any(float(ends[k].heading @ ends[j].heading) < -_RUNS_THROUGH for j in own):
+                out.add(k)
+    return out
+
+
 def _is_head(end: _End, node: tuple[float, float], blob: Blob, mm_per_px: float) -> bool:
     """Return whether a solid spot is the arrow head of a line that ends at it."""
     way = blob.middle - np.asarray(node)
     far = float(np.hypot(*way))
-    if blob.round or far > blob.size + 1.0 / mm_per_px:
+    if blob.round or far > blob.size + _HEAD_MM / mm_per_px:
         return False
     for heading in (end.heading, end.near_heading):
         beside = abs(float(way[0] * heading[1] - way[1] * heading[0]))

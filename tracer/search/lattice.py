@@ -8,20 +8,32 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import PxPoints, Sheet, UnitError, parse_length_mm
+from calibration import MmPoints, PxPoints, Sheet, UnitError, parse_length_mm
 from calibration.references import Reference
 from tracer.ink import Ink
 from tracer.search.graph import LineGraph
 
 NEAR_MM = 0.7
 """Lines this close to where the grid should be may be the grid: half its line and what is left of the lens."""
+END_PX, ASLANT = 2.0, 0.05
+"""A line of the grid runs as the grid does: its ends lie so far off as thinning leaves them, and the lens so much."""
 FEWEST_LINES = 8
 """A grid seen through tissue shows so many of its lines; fewer are drawn ones that happen to lie on it (judgement)."""
+_ALONG, _BESIDE_MM = (-0.4, -0.3, -0.2, 0.2, 0.3, 0.4), 1.3
+"""A grid's lines are looked at so many pitches beside its crossings, and the ground so far beside them."""
+_MOST_ROWS = 30_000
+_LEAST_CODES = 3.0
+"""Differences in light smaller than this (of 255) are noise."""
 HEAVIER = 1.7
 """A line so much heavier than the grid's own is drawn on top of it (common practice, no source)."""
+CROSSING_ARMS, LEAST_ARM = 3, 0.25
+"""Arms of a crossing, less one at the grid's border (geometry), and how long they are at least, in pitches."""
+LONGEST_PRINTED = 1.5
+"""A line aslant crosses one of the grid after no more pitches (geometry)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,10 +77,43 @@ def find_lattice(sheet: Sheet) -> Lattice | None:
     return lattice if float(np.median(lattice.distance_mm(here))) < 1.0 else None
 
 
+def is_dark(lattice: Lattice, sheet: Sheet) -> bool:
+    """Return whether the grid's lines are darker than what they are printed on: light ones leave no ink.
+
+    Asked is the picture beside those of the grid's crossings that were seen. What runs beside light lines is drawn,
+    however close to them and however exactly along them.
+    """
+    mat = mat_reference(sheet)
+    if mat is None:
+        return False
+    pitch = lattice.pitch_mm
+    seen = np.asarray(sheet.to_mm(mat.points_px), dtype=np.float64) @ lattice.turn.T + lattice.shift
+    nodes = np.rint(seen / pitch) * pitch
+    light = sheet.picture.pixels
+    votes = 0
+    for axis in (0, 1):
+        across, along = np.eye(2)[axis], np.eye(2)[1 - axis]
+        line = (nodes[:, None] + np.array(_ALONG)[:, None] * pitch * along).reshape(-1, 2)
+        rows = [line + shift * across for shift in (-_BESIDE_MM, 0.0, _BESIDE_MM)]
+        px = [np.asarray(sheet.to_px(MmPoints((row - lattice.shift) @ lattice.turn)), dtype=np.float32) for row in rows]
+        one, on, other = (_light_at(light, points) for points in px)
+        votes += int((on < np.minimum(one, other) - _LEAST_CODES).sum())
+        votes -= int((on > np.maximum(one, other) + _LEAST_CODES).sum())
+    return votes > 0
+
+
+def _light_at(pixels: NDArray[np.uint8], points_px: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return how light a picture is at points (N, 2): the mean of its channels, 0 to 255, shape (N,)."""
+    parts = [
+        cv2.remap(pixels, p[:, :1], p[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(len(p), -1)
+        for p in np.array_split(points_px, max(1, -(-len(points_px) // _MOST_ROWS)))
+    ]
+    return np.asarray(np.concatenate(parts).mean(axis=1), dtype=np.float32)
+
+
 def grid_edges(graph: LineGraph, ink: Ink, sheet: Sheet, lattice: Lattice) -> set[int]:
     """Return the edges of a line graph that are lines of the mat's grid."""
-    along: list[int] = []
-    lines: set[tuple[int, int]] = set()
+    along: dict[int, tuple[int, int]] = {}
     for index, edge in enumerate(graph.edges):
         if edge.bridge or len(edge.points) < 2:
             continue
@@ -80,18 +125,53 @@ def grid_edges(graph: LineGraph, ink: Ink, sheet: Sheet, lattice: Lattice) -> se
                 continue
             ends = mm[[0, -1]] @ lattice.turn.T
             span = np.abs(ends[1] - ends[0])
-            # It must run along the grid line, not merely cross near one.
-            if span[1 - axis] > 3.0 * span[axis] or edge.length * ink.mm_per_px < 2.5:
-                along.append(index)
-                lines.add(
-                    (axis, round(float(np.median(mm @ lattice.turn[axis] + lattice.shift[axis]) / lattice.pitch_mm)))
-                )
+            # It must run along the grid line, not merely cross it at a narrow angle.
+            if span[axis] < END_PX * ink.mm_per_px + ASLANT * span[1 - axis] or edge.length * ink.mm_per_px < 2.5:
+                place = float(np.median(mm @ lattice.turn[axis] + lattice.shift[axis]))
+                along[index] = (axis, round(place / lattice.pitch_mm))
                 break
-    if len(lines) < FEWEST_LINES:
+    if len(set(along.values())) < FEWEST_LINES:
         return set()
     mass = np.array([graph.edges[i].mass for i in along])
     length = np.array([graph.edges[i].length for i in along])
     order = np.argsort(mass)
     share = np.cumsum(length[order])
     usual = float(mass[order[np.searchsorted(share, share[-1] / 2)]])
-    return {i for i, m in zip(along, mass, strict=True) if m < HEAVIER * usual}
+    heavy = {i for i, m in zip(along, mass, strict=True) if m >= HEAVIER * usual}
+    pitch_px = lattice.pitch_mm / ink.mm_per_px
+    bare = _bare(graph, {i: along[i] for i in heavy}, LEAST_ARM * pitch_px)
+    # Nothing but what is printed on the mat too runs into its bare lines: ticks, slanting lines.
+    crossed = {n for i in bare for n in (graph.edges[i].start, graph.edges[i].end)}
+    printed = {
+        i
+        for i, edge in enumerate(graph.edges)
+        if (edge.start in crossed or edge.end in crossed) and edge.length < LONGEST_PRINTED * pitch_px
+    }
+    return (along.keys() - heavy) | bare | printed
+
+
+def _bare(graph: LineGraph, heavy: dict[int, tuple[int, int]], least_px: float) -> set[int]:
+    """Return which of some edges, heavier than the grid is where it is seen through tissue, are its lines beside it.
+
+    There they cross each other, as two sides of a piece do not that meet in a corner; and go on along the same line.
+    Shorter arms than ``least_px`` may be heavy by what they run into.
+    """
+    arms: dict[int, list[int]] = {}
+    for index in heavy:
+        for node in {graph.edges[index].start, graph.edges[index].end}:
+            arms.setdefault(node, []).append(index)
+    out: set[int] = set()
+    found = [
+        i
+        for around in arms.values()
+        if len(around) >= CROSSING_ARMS and len({heavy[i][0] for i in around if graph.edges[i].length > least_px}) == 2
+        for i in around
+    ]
+    while found:
+        index = found.pop()
+        if index in out:
+            continue
+        out.add(index)
+        edge = graph.edges[index]
+        found += [i for node in (edge.start, edge.end) for i in arms[node] if heavy[i] == heavy[index]]
+    return out

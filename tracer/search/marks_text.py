@@ -19,6 +19,9 @@ LEAST_GLYPH_MM = 0.7
 """Smaller ink is specks and dots (common practice, no source)."""
 LEAST_GLYPHS = 2
 """So many glyphs side by side make text; one may be anything."""
+_MANY_GLYPHS, _ALIKE_GLYPHS = 24, 3.0
+"""Of so many glyphs the quarter of the larger and that of the smaller ones are alike but for so much, even where a
+heading stands over small letters (small letters of a line reach half as high as its capitals: typography)."""
 ON_DASHES = 2
 """What hangs on the dashes of a line, such as a notch with them, is marked so among small marks."""
 
@@ -51,6 +54,14 @@ class TextBlock:
         """Middle of the box."""
         x0, y0, x1, y1 = self.box
         return (x0 + x1) / 2, (y0 + y1) / 2
+
+
+def _is_scatter(glyphs: NDArray[np.int32]) -> bool:
+    """Return whether many marks that stand together are of all sizes: noise, and no lettering."""
+    if len(glyphs) < _MANY_GLYPHS:
+        return False
+    low, high = np.percentile(np.maximum(glyphs[:, 2], glyphs[:, 3]), [25, 75])
+    return bool(high > _ALIKE_GLYPHS * low)
 
 
 def find_text(small: NDArray[np.int32], mm_per_px: float) -> list[TextBlock]:
@@ -91,6 +102,8 @@ def find_text(small: NDArray[np.int32], mm_per_px: float) -> list[TextBlock]:
         if end - begin < LEAST_GLYPHS:
             continue
         members = glyphs[order[begin:end]]
+        if _is_scatter(members):
+            continue
         height = float(np.median(np.maximum(members[:, 2], members[:, 3])))
         if len(strokes):
             low = members[:, :2].min(axis=0) - 0.7 * height

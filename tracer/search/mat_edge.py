@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -26,6 +27,8 @@ from tracer.profiles import Points, closed_area, closed_normals, resample_closed
 from tracer.search.mat_code import FINE, code_misfits, told_by_luma
 from tracer.search.mat_grid import MatGrid
 from tracer.search.mat_light import USUAL, USUAL_SIGMA, Light, OnMat, light_across, mat_share, misfits
+from tracer.search.raster import grown, opened
+from tracer.uncrossed import without_loops
 
 Floats = NDArray[np.float64]
 
@@ -67,6 +70,8 @@ _ASIDE_PX, _NARROW_PX, _BESIDE_PX = 1.0, 6, 3
 """What leaves it by so much is none of it, inward if so narrow; nor is what lies so near to that (judgement)."""
 _FEWEST_PLAIN, _MOST_PLAIN = 24, 300
 _NEARLY_PX = 1.5
+_LONGEST_LOOP = 80
+"""Steps, of one to two pixels, that an outline may stray along a line of the mat and back (judgement)."""
 _KNOWN_PX = 4.0
 """An outline is that which was looked for when it lies so near to it."""
 
@@ -118,7 +123,7 @@ class EdgeLine:
         nearest = np.searchsorted(self.position, np.arange(len(rough))) % len(sought)
         kept &= ~(sought[nearest] & sought[nearest - 1])
         order = np.argsort(np.concatenate([np.flatnonzero(kept), self.position[sought]]), kind="stable")
-        return np.concatenate([rough[kept], self.points_px[sought]])[order]
+        return without_loops(np.concatenate([rough[kept], self.points_px[sought]])[order], longest=_LONGEST_LOOP)
 
     def knows(self, points: Points) -> NDArray[np.bool_]:
         """Return which points lie where it was looked for."""
@@ -214,6 +219,7 @@ def find_edge_line(rough: Points, on: OnMat) -> EdgeLine | None:
     asked = _grown_along(near, round(_ANCHOR_PX / _SPACING_PX))
     if not told_by_luma(on):
         asked[:] = True
+    asked &= on.hole | ~_in_points(points)
     runs = _runs(asked)
     index = np.concatenate(runs)
     light = light_across(on, points[index], normals[index], points)
@@ -273,6 +279,17 @@ def _near_lines(points: Points, grid: MatGrid) -> NDArray[np.bool_]:
     places = grid.places_at(points)
     away_px = np.abs(places[:, :2] - np.rint(places[:, :2])) / np.maximum(places[:, 2:], 1e-9)
     return np.asarray((away_px < _NEAR_PX).any(axis=1))
+
+
+def _in_points(points: Points) -> NDArray[np.bool_]:
+    """Return which points of a closed line lie where it is too narrow for one side to be read without the other."""
+    low = np.floor(points.min(axis=0)).astype(int) - _NARROW_PX
+    size = np.ceil(points.max(axis=0)).astype(int) + _NARROW_PX + 1 - low
+    inside = np.zeros((size[1], size[0]), np.uint8)
+    cv2.fillPoly(inside, [np.rint((points - low) * 16).astype(np.int32)], 1, shift=4)
+    broad = grown(opened(inside, _NARROW_PX - 1), 5)
+    x, y = np.rint(points - low).astype(np.intp).T
+    return np.asarray(broad[y, x] == 0)
 
 
 def _grown_along(flags: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:

@@ -49,7 +49,9 @@ def without_mat_print(ink: Ink, bodies: Bodies) -> Ink:
     keep = grown(covered, 2 * _BESIDE_MM / ground.mm_per_px)
     # Beyond the grid no thing is looked for: paper that reaches its border may go on there.
     if at_border.any():
-        keep |= grown(at_border, 2 * _BEYOND_MM / ground.mm_per_px) & as_mask(within == 0)
+        # By distance: growing by so large a disc would take seconds.
+        away = cv2.distanceTransform(as_mask(at_border == 0), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+        keep |= as_mask(away <= _BEYOND_MM / ground.mm_per_px) & as_mask(within == 0)
     bare = (printed > 0) & (to_size(keep, columns, rows) == 0)
     return replace(ink, mask=np.where(bare, np.uint8(0), ink.mask))
 

@@ -32,15 +32,24 @@ def points_on_mat(ring: Points, on: OnMat, mm_per_px: float) -> tuple[Points, tu
     on : OnMat
     mm_per_px : float
     """
-    colours = _colours(ring, on)
-    if colours.apart < LEAST_APART:
+    colours = colours_on_mat(ring, on)
+    if colours is None:
         return ring, None
     given, beyond_px = with_points(on.pixels, ring, colours, mm_per_px)
     return ring if given is None else given, beyond_px
 
 
-def _colours(ring: Points, on: OnMat) -> Colours:
-    """Return the thing's colour and those of the lined mat around it in all shadows, encoded."""
+def colours_on_mat(ring: Points, on: OnMat) -> Colours | None:
+    """Return the thing's colour and those of the lined mat around it in all shadows, encoded.
+
+    None where print in some shadow has the thing's colour.
+
+    Parameters
+    ----------
+    ring : ndarray, shape (N, 2)
+        Closed outline of the thing, to some pixels.
+    on : OnMat
+    """
     at = np.rint((ring[:: max(1, len(ring) // 300)] + 0.5) / on.ground.factor - 0.5).astype(np.intp)
     rows, columns = on.ground.light.shape[:2]
     light = on.ground.light[np.clip(at[:, 1], 0, rows - 1), np.clip(at[:, 0], 0, columns - 1)]
@@ -49,7 +58,8 @@ def _colours(ring: Points, on: OnMat) -> Colours:
     gain = np.median(np.concatenate([g[:, :, middle].reshape(-1, 3) for g in on.look.gains]), axis=0)
     printed = mat * (1 + _PRINTED[:, None] * gain)
     shades = (printed[:, None] * SHARES[::2, None]).reshape(-1, 3)
-    return Colours(thing=_encoded(mat * on.thing), shades=_encoded(shades))
+    colours = Colours(thing=_encoded(mat * on.thing), shades=_encoded(shades))
+    return colours if colours.apart >= LEAST_APART else None
 
 
 def _encoded(light: NDArray[np.floating]) -> NDArray[np.float64]:

@@ -1,9 +1,13 @@
-"""What joins things that lie on a ground: a part of a thing (the stalk of a leaf), or a mark of the ground (grain)."""
+"""Narrow parts of things that lie on a ground (a stalk, a strap, a point), told from marks of the ground by colour.
+
+A neck may join things to one (the stalk of a leaf), or be grain that runs from one to the next.
+"""
 
 from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -40,12 +44,49 @@ def joined_cores(foreign: NDArray[np.uint8], core: NDArray[np.uint8], ratio: NDA
     for label in crowded:
         where = np.nonzero((joined == label) & (core == 0))
         necks = ratio[where][None]
-        most = np.full(len(where[0]), -np.inf, np.float32)
-        for own in np.flatnonzero(first == label):
-            axis = np.median(ratio[cores == own], axis=0) - 1.0
-            length = max(1e-6, float(axis @ axis))
-            share = weighted(necks, axis / length)[0] - np.float32(axis.sum() / length)
-            beside = lengths(necks - np.float32(1.0) - share[None, :, None] * axis.astype(np.float32))[0]
-            most = np.where(beside < _MOST_BESIDE * np.sqrt(length), np.maximum(most, share), most)
-        parted[where] = np.where(most < _LEAST_SHARE, 0, parted[where])
+        own = np.zeros(len(where[0]), dtype=bool)
+        for index in np.flatnonzero(first == label):
+            own |= _alike(necks, np.median(ratio[cores == index], axis=0))[0]
+        parted[where] = np.where(own, parted[where], 0)
     return apart(as_mask(parted), connectivity=4)[0]
+
+
+def with_narrow_parts(
+    body: NDArray[np.bool_], corner: tuple[int, int], foreign: NDArray[np.bool_], ratio: NDArray[np.float32]
+) -> tuple[NDArray[np.bool_], tuple[int, int]]:
+    """Return a body and its corner with the parts of its colour that are too narrow to be told by themselves.
+
+    A strap or a long point is part of the thing however far it goes on; its shadow and a streak of the ground are not.
+
+    Parameters
+    ----------
+    body : ndarray of bool
+        Where the thing is thick, from ``corner`` (x, y) of the view on.
+    foreign : ndarray of bool, shape (rows, columns)
+        Of the view: what hangs together with it and differs from the ground.
+    ratio : ndarray of float32, shape (rows, columns, 3)
+        The view divided by the ground, linear RGB.
+    """
+    x, y, wide, high = cv2.boundingRect(as_mask(foreign))
+    at_x, at_y = corner[0] - x, corner[1] - y
+    window = (slice(y, y + high), slice(x, x + wide))
+    thick = np.zeros((high, wide), dtype=bool)
+    thick[at_y : at_y + body.shape[0], at_x : at_x + body.shape[1]] = body
+    colours = ratio[window]
+    own = thick | (foreign[window] & _alike(colours, np.median(colours[thick], axis=0)))
+    labels, _ = apart(as_mask(own), connectivity=4)
+    kept = np.isin(labels, np.unique(labels[thick]))
+    x0, y0, wide, high = cv2.boundingRect(as_mask(kept))
+    return kept[y0 : y0 + high, x0 : x0 + wide], (x + x0, y + y0)
+
+
+def _alike(ratio: NDArray[np.float32], thing: NDArray[np.floating]) -> NDArray[np.bool_]:
+    """Return which colours (rows, columns, 3) are rather a thing's (3,) than the ground's, both divided by the ground.
+
+    Linear RGB.
+    """
+    axis = np.asarray(thing - 1.0)
+    length = max(1e-6, float(axis @ axis))
+    share = weighted(ratio, axis / length) - np.float32(axis.sum() / length)
+    beside = lengths(ratio - np.float32(1.0) - share[:, :, None] * axis.astype(np.float32))
+    return np.asarray((share >= _LEAST_SHARE) & (beside < _MOST_BESIDE * np.sqrt(length)))

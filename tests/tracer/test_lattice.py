@@ -1,0 +1,82 @@
+"""Lines drawn on tissue over a mat, told from the mat's own, on small pictures and line graphs made here."""
+
+import numpy as np
+import pytest
+
+from tests.tracer.sheet_drawing import polygon_distance_mm
+from tests.tracer.test_mat_grid import MM_PER_PX, mat_drawing, mat_sheet
+from tracer.ink import find_ink
+from tracer.search.find import find_candidates
+from tracer.search.graph import Edge, LineGraph
+from tracer.search.lattice import find_lattice, grid_edges, is_dark
+
+SIDE_MM = 45.4
+"""So close beside a line of the mat."""
+PIECE = np.array([[21, 32], [SIDE_MM, 28], [SIDE_MM, 92], [62, 116], [24, 118]], dtype=float)
+
+
+def tissue(lines: str):
+    """The sheet of a piece drawn on tissue over a mat, with dashes that happen to lie along many of its lines."""
+    d, across, down = mat_drawing(f"{lines} through tissue", ())
+    brown = (104, 66, 40)
+    d.line(PIECE, width_mm=0.8, colour=brown, closed=True)
+    for y in (42, 81):
+        d.line([(30, y), (SIDE_MM, y)], width_mm=0.8, colour=brown)
+    for x in across[6:]:
+        for y in (52, 72):
+            d.line([(x, y), (x, y + 6)], width_mm=0.8, colour=brown)
+    return mat_sheet(d, across, down, ())
+
+
+@pytest.mark.parametrize("lines", ["light", "dark"])
+def test_it_is_seen_whether_a_mats_lines_are_lighter_or_darker_than_it(lines):
+    sheet = tissue(lines)
+    assert is_dark(find_lattice(sheet), sheet) == (lines == "dark")
+
+
+def test_a_side_drawn_just_beside_a_light_line_is_drawn():
+    found = find_candidates(tissue("light"), words=False).candidates
+    assert len(found) == 1
+    ring = (np.asarray(found[0].outline.points_px) + 0.5) * MM_PER_PX
+    assert polygon_distance_mm(PIECE, ring).max() < 0.8
+    assert polygon_distance_mm(ring, PIECE).max() < 0.8
+
+
+def test_what_crosses_a_line_of_the_mat_at_a_narrow_angle_is_not_one():
+    sheet = tissue("dark")
+    lattice, ink = find_lattice(sheet), find_ink(sheet.picture.pixels, sheet.mm_per_px)
+    down_mm = np.array([[0.0, 25.0], [0.0, 105.0]])
+    ways = [down_mm + [x, 0] for x in np.arange(5.0, 100.0, 10.0)]
+    # Four millimetres long, from one side of a line to the other: every point of it lies close to that line.
+    ways.append(np.array([[104.5, 50.0], [105.5, 54.0]]))
+    edges = []
+    for k, (a, b) in enumerate(ways):
+        points = np.linspace(a, b, 60) / MM_PER_PX - 0.5
+        edges.append(Edge(2 * k, 2 * k + 1, points, mass=1.0))
+    graph = LineGraph([tuple(e.points[i]) for e in edges for i in (0, -1)], edges)
+    assert grid_edges(graph, ink, sheet, lattice) == set(range(len(ways) - 1))
+
+
+def test_lines_of_a_mat_beside_tissue_are_heavier_than_those_seen_through_it_and_yet_the_mats():
+    sheet = tissue("dark")
+    lattice, ink = find_lattice(sheet), find_ink(sheet.picture.pixels, sheet.mm_per_px)
+    across, down = np.arange(5.0, 156.0, 10.0), np.arange(5.0, 126.0, 10.0)
+    nodes = [(x, y) for x in across for y in down]
+    place = {node: k for k, node in enumerate(nodes)}
+    ways = [((x, y), (x + 10, y)) for x in across[:-1] for y in down]
+    ways += [((x, y), (x, y + 10)) for x in across for y in down[:-1]]
+    # The two columns of crossings at the right lie beside the tissue.
+    bare = [min(a[0], b[0]) >= 145.0 for a, b in ways]
+    # A corner of a piece that was laid exactly on a crossing, and a line aslant that is printed on the mat.
+    corner = [((55.0, 45.0), (65.0, 45.0)), ((55.0, 45.0), (55.0, 55.0))]
+    aslant = ((155.0, 5.0), (150.0, 9.0))
+    nodes.append(aslant[1])
+    place[aslant[1]] = len(nodes) - 1
+    edges = []
+    for (a, b), mass in [*zip(ways, np.where(bare, 3.0, 1.0), strict=True), (aslant, 3.0)]:
+        heavy = 3.0 if (a, b) in corner else mass
+        points = np.linspace(a, b, 60) / MM_PER_PX - 0.5
+        edges.append(Edge(place[a], place[b], points, mass=float(heavy)))
+    graph = LineGraph([(x / MM_PER_PX - 0.5, y / MM_PER_PX - 0.5) for x, y in nodes], edges)
+    left = set(range(len(edges))) - grid_edges(graph, ink, sheet, lattice)
+    assert left == {ways.index(leg) for leg in corner}
