@@ -32,6 +32,8 @@ GROUND_MM = 14.0
 """Dark things narrower than this are not ground: thick pens, solid arrow heads, the strokes of display text."""
 GROUND_STEP_MM = 0.7
 """Pixel of the reduced picture in which the ground is found."""
+LIGHT_PRINT_MM = 2.0
+"""The lines of mats are narrower: half a millimetre, every fifth or tenth up to one and a half (common practice)."""
 LEAST_CONTRAST = 0.09
 """Faintest ink, as a share of the ground's light value: half of a worn pencil line (common practice, no source)."""
 _LEVELS, _ENOUGH_TO_TELL = (0, 6, 8, 11, 16, 23, 32, 45, 64, 90, 128, 256), 2000
@@ -116,7 +118,7 @@ def _rims(ground: NDArray[np.uint8], step_mm: float) -> NDArray[np.uint8]:
     return rim
 
 
-def find_ink(pixels: NDArray[np.uint8], mm_per_px: float) -> Ink:
+def find_ink(pixels: NDArray[np.uint8], mm_per_px: float, light_print: NDArray[np.uint8] | None = None) -> Ink:
     """Find the ink of a picture.
 
     Parameters
@@ -124,6 +126,9 @@ def find_ink(pixels: NDArray[np.uint8], mm_per_px: float) -> Ink:
     pixels : ndarray of uint8, shape (rows, columns) or (rows, columns, 3)
     mm_per_px : float
         Of the picture.
+    light_print : ndarray of uint8, optional
+        A mask of any size, to be stretched over the picture: non-zero where thin lines lighter than the ground are
+        printed, as on a mat. Taken for ground where they cross, they would make steps in it.
     """
     factor = working_factor(pixels.shape[1], pixels.shape[0], mm_per_px)
     picture = reduced(pixels, factor)
@@ -132,6 +137,11 @@ def find_ink(pixels: NDArray[np.uint8], mm_per_px: float) -> Ink:
     step = max(1, round(GROUND_STEP_MM / scale))
     small_size = (max(1, round(columns / step)), max(1, round(rows / step)))
     small = np.asarray(cv2.resize(picture, small_size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    if light_print is not None:
+        printed = cv2.resize(light_print, small_size, interpolation=cv2.INTER_NEAREST) > 0
+        reach = max(3, round(LIGHT_PRINT_MM / (scale * step)) | 1)
+        plain = cv2.morphologyEx(small, cv2.MORPH_OPEN, np.ones((reach, reach), np.uint8))
+        small = np.where(printed if small.ndim == 2 else printed[..., None], plain, small)
     ground = _ground(small, scale * step)
     rims = _rims(ground, scale * step)
     dark = np.empty((rows, columns), dtype=np.uint8)

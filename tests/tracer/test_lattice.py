@@ -1,5 +1,6 @@
 """Lines drawn on tissue over a mat, told from the mat's own, on small pictures and line graphs made here."""
 
+import cv2
 import numpy as np
 import pytest
 
@@ -9,6 +10,7 @@ from tracer.ink import find_ink
 from tracer.search.find import find_candidates
 from tracer.search.graph import Edge, LineGraph
 from tracer.search.lattice import find_lattice, grid_edges, is_dark
+from tracer.search.mat_grid import find_grid
 
 SIDE_MM = 45.4
 """So close beside a line of the mat."""
@@ -80,3 +82,22 @@ def test_lines_of_a_mat_beside_tissue_are_heavier_than_those_seen_through_it_and
     graph = LineGraph([(x / MM_PER_PX - 0.5, y / MM_PER_PX - 0.5) for x, y in nodes], edges)
     left = set(range(len(edges))) - grid_edges(graph, ink, sheet, lattice)
     assert left == {ways.index(leg) for leg in corner}
+
+
+def test_light_lines_of_a_mat_make_no_steps_in_the_ground():
+    # Where two of them cross, the ground seems lighter all around, and what is drawn there seemed to be its rim.
+    d, across, down = mat_drawing("bright through tissue", ())
+    way = np.array([[81.5, 20.0], [88.0, 110.0]])
+    d.line([*way, (30, 108), (34, 22)], width_mm=0.6, colour=(104, 66, 40), closed=True)
+    sheet = mat_sheet(d, across, down, ())
+    grid = find_grid(sheet)
+    on_way = np.rint(np.linspace(*way, 400) / MM_PER_PX - 0.5).astype(int)
+
+    def seen(light_print):
+        mask = find_ink(sheet.picture.pixels, sheet.mm_per_px, light_print).mask
+        near = cv2.dilate(mask, np.ones((3, 3), np.uint8))
+        return float((near[on_way[:, 1], on_way[:, 0]] > 0).mean())
+
+    assert seen(None) < 0.9
+    assert seen(grid.lines_mask(2, 1.0)) > 0.97
+    assert len(find_candidates(sheet, words=False).candidates) == 1

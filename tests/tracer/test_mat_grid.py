@@ -26,6 +26,7 @@ MATS = {
 }
 SEEN_THROUGH = {
     "light through tissue": ((200, 176, 124), (220, 204, 166)),
+    "bright through tissue": ((186, 160, 110), (236, 224, 196)),
     "dark through tissue": ((222, 206, 168), (176, 156, 118)),
 }
 """A mat and its lines as they look through tissue that lies on them."""

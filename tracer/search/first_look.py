@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 
 from calibration import Sheet
 from calibration.hands import begun, share_out
-from tracer.ink import Ink, find_ink, working_factor
+from tracer.ink import GROUND_STEP_MM, LIGHT_PRINT_MM, Ink, find_ink, working_factor
 from tracer.search.drawn import LineWork, read_line_work
 from tracer.search.edges import Bodies, Thing, find_bodies, find_edge
 from tracer.search.graph import LineGraph
 from tracer.search.lattice import find_lattice, grid_edges, is_dark
-from tracer.search.mat_grid import find_grid
+from tracer.search.mat_grid import MatGrid, find_grid
 from tracer.search.mat_ink import without_mat_print
 
 _CARRIED = ("ruler", "square")
@@ -72,7 +72,7 @@ def first_look(
     # Ink, lines and things are found side by side: all spend their time in compiled code.
     with ThreadPoolExecutor(max_workers=1) as pool:
         finding = pool.submit(find_bodies, pixels, scale, no_things, grid)
-        ink = find_ink(pixels, scale)
+        ink = find_ink(pixels, scale, _light_print(sheet, grid))
         report("lines", 0.3)
         work = None if grid is not None else _lines(sheet, ink, excluded, bundled=bundled)
         bodies = finding.result()
@@ -105,6 +105,14 @@ def first_look(
 
         work = _lines(sheet, ink, excluded, bundled=bundled)
         yield FirstLook(ink=ink, bodies=bodies, work=work, edges_of=begun_edges, bundled=again)
+
+
+def _light_print(sheet: Sheet, grid: MatGrid | None) -> NDArray[np.uint8] | None:
+    """Return where light lines of a mat are printed under what lies on it, on the picture reduced."""
+    if grid is None or is_dark(grid.lattice, sheet):
+        return None
+    step = max(1, round(GROUND_STEP_MM / 2 / sheet.mm_per_px))
+    return grid.lines_mask(step, LIGHT_PRINT_MM / 2)
 
 
 def _lines(sheet: Sheet, ink: Ink, excluded: NDArray[np.uint8], *, bundled: bool) -> LineWork:

@@ -81,6 +81,14 @@ class MatGrid:
         ]
         return np.asarray(np.concatenate(parts), dtype=np.float32)
 
+    def lines_mask(self, step_px: int, within_mm: float) -> NDArray[np.uint8]:
+        """Return 255 where a line of the grid is so close, on the whole picture reduced by a step."""
+        picture = self.sheet.picture
+        columns, rows = (max(1, -(-side // step_px)) for side in (picture.width_px, picture.height_px))
+        places = self.places(Window(x=0, y=0, columns=columns, rows=rows, step=step_px))[..., :2]
+        away = np.abs(places - np.rint(places)).min(axis=2) * self.lattice.pitch_mm
+        return np.asarray(np.where(away < within_mm, 255, 0), dtype=np.uint8)
+
     def to_px(self, places: Floats) -> Floats:
         """Map places in the grid (N, 2), in pitches, to pixels."""
         lattice = self.lattice
