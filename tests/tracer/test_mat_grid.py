@@ -6,9 +6,10 @@ import pytest
 from calibration import MmPoints, PxPoints, Reference
 from tests.tracer.sheet_drawing import INK, Drawing, polygon_distance_mm
 from tracer.pipeline import TraceOptions, trace
+from tracer.profiles import closed_normals, resample_closed
 from tracer.search.edges import find_bodies
 from tracer.search.find import find_candidates
-from tracer.search.mat_edge import find_edge_line
+from tracer.search.mat_edge import EdgeOnMat, find_edge_line
 from tracer.search.mat_grid import find_grid
 from tracer.search.mat_light import OnMat
 
@@ -192,6 +193,31 @@ def test_an_edge_is_found_under_a_line_of_the_things_own_colour_and_is_said_to_b
     assert np.sqrt((off[right] ** 2).mean()) < 0.25
     assert np.median(line.sigma_px[left]) > 2 * np.median(line.sigma_px[right])
     assert (off[left] < 3 * line.sigma_px[left]).mean() > 0.9
+
+
+def test_an_edge_is_said_to_be_less_sure_where_a_line_ends_that_is_not_of_the_grid():
+    # Mats of the trade have diagonals; what the grid foretells there is not seen, wherever the edge may lie.
+    ring = np.array([[33.0, 31.2], [92.0, 33.4], [90.3, 84.0], [30.2, 81.6]])
+    d, across, down = mat_drawing("green", [])
+    for x in (42.0, 66.0):
+        d.line([(x - 25, 5), (x + 35, 65)], width_mm=0.45, colour=MATS["green"][1])
+    d.fill(ring, colour=(150, 140, 130))
+    sheet = mat_sheet(d, across, down, [(ring, None)])
+    pixels, grid = sheet.picture.pixels, find_grid(sheet)
+    bodies = find_bodies(pixels, sheet.mm_per_px, None, grid)
+    thing = np.median(bodies.ground.ratio[bodies.things[0][1][1] :][20:60, 150:300].reshape(-1, 3), axis=0)
+    on = OnMat(pixels=pixels, grid=grid, look=bodies.look, ground=bodies.ground, thing=thing)
+    rough, _ = resample_closed(ring / MM_PER_PX - 0.5, 1.0)
+    line = find_edge_line(rough, on)
+    told = EdgeOnMat(line=line, on=on).read(rough, closed_normals(rough))
+    mm = (rough + 0.5) * MM_PER_PX
+    # Both diagonals end at the upper side, where x - y is 12 and 36 mm.
+    along = np.abs(mm[:, 0] - mm[:, 1] - np.array([[12.0], [36.0]])).min(axis=0)
+    upper = (mm[:, 1] < 35.0) & told.known & (np.abs(mm[:, 0] - 62) < 26)
+    ends, clear = upper & (along < 0.5), upper & (along > 2.0)
+    assert ends.sum() >= 3
+    assert np.median(told.sigma_px[ends]) > 2 * np.median(told.sigma_px[clear])
+    assert (np.abs(told.offset_px[upper]) < 3 * told.sigma_px[upper]).mean() > 0.95
 
 
 def test_the_light_of_the_mat_is_read_between_its_lines():

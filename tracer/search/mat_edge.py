@@ -68,6 +68,8 @@ _ARM_PX, _ROOM_PX, _STRAIGHT_COS = 6, 9, 0.994
 """Two arms so long on each side of a place, so far from it, that run on within six degrees are one straight run."""
 _ASIDE_PX, _NARROW_PX, _BESIDE_PX = 1.0, 6, 3
 """What leaves it by so much is none of it, inward if so narrow; nor is what lies so near to that (judgement)."""
+_STRANGE = 1.5
+"""A point says less from so many times the usual misfit on, in proportion (as Birge, 1932, has uncertainties grow)."""
 _FEWEST_PLAIN, _MOST_PLAIN = 24, 300
 _NEARLY_PX = 1.5
 _LONGEST_LOOP = 80
@@ -154,7 +156,10 @@ class EdgeOnMat:
             light = light_across(self.on, here, normals[known], points)
             cost = code_misfits(light, line.blur_px, line.levels[index], _LEVELS_SIGMA)
             expected = ((line.points_px[index] - here) * normals[known]).sum(axis=1)
-            cost = _OWN_TEMPER * cost + ((FINE - np.clip(expected, -2, 2)[:, None]) / _CLOSE_SIGMA_PX) ** 2
+            # What is foretold badly wherever the edge lies (a slanting line, a figure) tells little of where it lies.
+            left = cost.min(axis=1, keepdims=True)
+            cost = cost * (_OWN_TEMPER / np.maximum(1.0, left / (_STRANGE * np.median(left))))
+            cost = cost + ((FINE - np.clip(expected, -2, 2)[:, None]) / _CLOSE_SIGMA_PX) ** 2
             chance = np.exp(-0.5 * (cost - cost.min(axis=1, keepdims=True)))
             offset[known], spread = _moments(chance / chance.sum(axis=1, keepdims=True), FINE)
             sigma[known] = _as_runs(np.hypot(spread, _LEAST_SIGMA_PX) * np.sqrt(_RUN_PX))
