@@ -70,6 +70,8 @@ _ASIDE_PX, _NARROW_PX, _BESIDE_PX = 1.0, 6, 3
 """What leaves it by so much is none of it, inward if so narrow; nor is what lies so near to that (judgement)."""
 _STRANGE = 1.5
 """A point says less from so many times the usual misfit on, in proportion (as Birge, 1932, has uncertainties grow)."""
+_END_PX = 0.35
+"""What lies so near to the end of what was looked at is at its end (judgement)."""
 _FEWEST_PLAIN, _MOST_PLAIN = 24, 300
 _NEARLY_PX = 1.5
 _LONGEST_LOOP = 80
@@ -161,8 +163,12 @@ class EdgeOnMat:
             cost = cost * (_OWN_TEMPER / np.maximum(1.0, left / (_STRANGE * np.median(left))))
             cost = cost + ((FINE - np.clip(expected, -2, 2)[:, None]) / _CLOSE_SIGMA_PX) ** 2
             chance = np.exp(-0.5 * (cost - cost.min(axis=1, keepdims=True)))
-            offset[known], spread = _moments(chance / chance.sum(axis=1, keepdims=True), FINE)
-            sigma[known] = _as_runs(np.hypot(spread, _LEAST_SIGMA_PX) * np.sqrt(_RUN_PX))
+            chance /= chance.sum(axis=1, keepdims=True)
+            offset[known], spread = _moments(chance, FINE)
+            # Likeliest at the end of what was looked at, it may be anywhere beyond.
+            beyond = FINE[-1] * chance[:, np.abs(FINE) > FINE[-1] - _END_PX].sum(axis=1)
+            spread = np.sqrt(spread**2 + beyond**2 + _LEAST_SIGMA_PX**2)
+            sigma[known] = _as_runs(spread * np.sqrt(_RUN_PX))
         hidden = _aside(points + normals * offset[:, None], normals) & known
         return EdgeReading(offset_px=offset, sigma_px=sigma, known=known, hidden=hidden)
 
