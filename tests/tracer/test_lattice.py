@@ -75,10 +75,13 @@ def test_lines_of_a_mat_beside_tissue_are_heavier_than_those_seen_through_it_and
     nodes.append(aslant[1])
     place[aslant[1]] = len(nodes) - 1
     edges = []
-    for (a, b), mass in [*zip(ways, np.where(bare, 3.0, 1.0), strict=True), (aslant, 3.0)]:
-        heavy = 3.0 if (a, b) in corner else mass
+    for (a, b), beside in [*zip(ways, bare, strict=True), (aslant, True)]:
+        mass, depth = (3.0, 0.36) if beside else (3.0, 0.25) if (a, b) in corner else (1.0, 0.13)
+        if (a, b) == ((75.0, 65.0), (75.0, 75.0)):
+            # What it runs into makes it seem heavier.
+            mass = 2.4
         points = np.linspace(a, b, 60) / MM_PER_PX - 0.5
-        edges.append(Edge(place[a], place[b], points, mass=float(heavy)))
+        edges.append(Edge(place[a], place[b], points, mass=mass, depth=depth))
     graph = LineGraph([(x / MM_PER_PX - 0.5, y / MM_PER_PX - 0.5) for x, y in nodes], edges)
     left = set(range(len(edges))) - grid_edges(graph, ink, sheet, lattice)
     assert left == {ways.index(leg) for leg in corner}

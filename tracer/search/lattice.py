@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from calibration import MmPoints, PxPoints, Sheet, UnitError, parse_length_mm
 from calibration.references import Reference
 from tracer.ink import Ink
+from tracer.search.bumps import usual
 from tracer.search.graph import LineGraph
 
 NEAR_MM = 0.7
@@ -30,6 +31,8 @@ _LEAST_CODES = 3.0
 """Differences in light smaller than this (of 255) are noise."""
 HEAVIER = 1.7
 """A line so much heavier than the grid's own is drawn on top of it (common practice, no source)."""
+DARKER = 1.3
+"""So much darker, at least, is what is drawn on top of a line of the grid (judgement)."""
 CROSSING_ARMS, LEAST_ARM = 3, 0.25
 """Arms of a crossing, less one at the grid's border (geometry), and how long they are at least, in pitches."""
 LONGEST_PRINTED = 1.5
@@ -132,12 +135,9 @@ def grid_edges(graph: LineGraph, ink: Ink, sheet: Sheet, lattice: Lattice) -> se
                 break
     if len(set(along.values())) < FEWEST_LINES:
         return set()
-    mass = np.array([graph.edges[i].mass for i in along])
-    length = np.array([graph.edges[i].length for i in along])
-    order = np.argsort(mass)
-    share = np.cumsum(length[order])
-    usual = float(mass[order[np.searchsorted(share, share[-1] / 2)]])
-    heavy = {i for i, m in zip(along, mass, strict=True) if m >= HEAVIER * usual}
+    mass, depth = (usual(graph, list(along), quality) for quality in ("mass", "depth"))
+    # A short stretch seems heavier by what it runs into, but not darker.
+    heavy = {i for i in along if graph.edges[i].mass >= HEAVIER * mass and graph.edges[i].depth >= DARKER * depth}
     pitch_px = lattice.pitch_mm / ink.mm_per_px
     bare = _bare(graph, {i: along[i] for i in heavy}, LEAST_ARM * pitch_px)
     # Nothing but what is printed on the mat too runs into its bare lines: ticks, slanting lines.
