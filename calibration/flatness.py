@@ -7,6 +7,8 @@ grid and a lens that is like none in use do. Only photos are asked: a scanner's 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from calibration.camera import PlaneMap
@@ -18,6 +20,9 @@ from calibration.picture import PxPoints
 MOST_BOW_MM = 0.5
 """Paper is cut straighter than this by a few times (judgement); A3 lifted by 4 mm in its middle bows by 0.8 mm in a
 rendered photo, flat A3 by 0.01 mm."""
+UNEVEN_SHARE = 0.2
+"""Edges of paper that stray from a smooth bow by more of it are torn, or cut by hand (measured on rendered photos: of
+bulging pages those that bend most 0.01 to 0.1, torn tissue 0.25 to 2)."""
 MOST_RESIDUAL_MM = 0.25
 """Root mean square; grids of flat mats leave 0.05 mm and less."""
 MOST_K1 = 0.08
@@ -25,8 +30,25 @@ MOST_K1 = 0.08
 _GRIDS = ("mat", "target")
 
 
-def bow_mm(plane: PlaneMap, points_px: PxPoints) -> float:
-    """Return how far a chain of points strays from its chord on the plane: peak to peak of a cubic through it, mm."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bow:
+    """How a chain of points bends on the plane, mm.
+
+    ``across`` is how far a cubic through it strays from its chord, peak to peak; ``rest`` how far the points stray from
+    the cubic, root mean square.
+    """
+
+    across: float
+    rest: float
+
+    @property
+    def smooth(self) -> bool:
+        """Whether it bends as cut paper does that is curved, and is not torn or cut by hand."""
+        return self.rest < UNEVEN_SHARE * self.across
+
+
+def bow_mm(plane: PlaneMap, points_px: PxPoints) -> Bow:
+    """Measure how a chain of points (N, 2) bends."""
     mm = np.asarray(plane.to_mm(points_px))
     centred = mm - mm.mean(axis=0)
     axes = np.linalg.svd(centred, full_matrices=False)[2]
@@ -35,7 +57,8 @@ def bow_mm(plane: PlaneMap, points_px: PxPoints) -> float:
     places = np.linspace(float(along.min()), float(along.max()), 41)
     values = curve(places)
     chord = np.interp(places, places[[0, -1]], values[[0, -1]])
-    return float(np.ptp(values - chord))
+    rest = float(np.sqrt(((across - curve(along)) ** 2).mean()))
+    return Bow(across=float(np.ptp(values - chord)), rest=rest)
 
 
 def flatness_findings(evidence: Evidence, fitted: FittedMap, sheet_id: str) -> list[Finding]:
@@ -43,8 +66,10 @@ def flatness_findings(evidence: Evidence, fitted: FittedMap, sheet_id: str) -> l
     notes = _waves_taken_out(evidence, fitted, sheet_id)
     if not fitted.perspective:
         return notes
-    bows = [bow_mm(fitted.plane, PxPoints(s.points_px)) for sheet in evidence.sheets for s in sheet.quad.sides]
+    edges = [bow_mm(fitted.plane, PxPoints(s.points_px)) for sheet in evidence.sheets for s in sheet.quad.sides]
     kind = evidence.chosen.kind
+    # Where a grid shows that what lies there is flat, the torn edges of tissue on it say nothing.
+    bows = [edge.across for edge in edges if edge.smooth or kind not in _GRIDS]
     if bows and max(bows) > MOST_BOW_MM:
         seen = f"an edge of the sheet of paper bends by {max(bows):.1f} mm in a way no lens explains"
     elif kind in _GRIDS and fitted.residual_rms_mm > MOST_RESIDUAL_MM:

@@ -16,7 +16,11 @@ def test_the_bow_of_a_chain_is_its_greatest_distance_from_the_chord() -> None:
     x = np.linspace(0, 400, 81)
     chain = PxPoints(np.column_stack([x, 300 + 2.0 * (1 - ((x - 200) / 200) ** 2)]))
     plane = PlaneMap.affine(np.array([[0.5, 0, 0], [0, 0.5, 0]]))
-    assert bow_mm(plane, chain) == pytest.approx(1.0, rel=0.01)
+    bow = bow_mm(plane, chain)
+    assert bow.across == pytest.approx(1.0, rel=0.01)
+    assert bow.smooth
+    torn = PxPoints(np.asarray(chain) + np.column_stack([np.zeros(81), np.sin(x / 14)]))
+    assert not bow_mm(plane, torn).smooth
 
 
 @pytest.mark.parametrize(("curl_mm", "said"), [(0.0, False), (12.0, True)])
@@ -28,3 +32,11 @@ def test_a_bulging_sheet_is_warned_of_and_a_flat_one_is_not(curl_mm: float, said
     request = ReferenceRequest(kind="square", size="50mm")
     sheet = calibrate(picture_of(photo), CalibrateOptions(request=request))
     assert ("page-not-flat" in [f.code for f in sheet.findings]) is said
+
+
+def test_the_torn_edges_of_tissue_on_a_flat_mat_are_no_curved_page() -> None:
+    scene = scenarios.build("vintage", seed=1)
+    photo = render.photo(scene, width_px=1600, height_px=1200, tilt_deg=5, seed=1, supersample=1)
+    sheet = calibrate(picture_of(photo), CalibrateOptions())
+    assert sheet.reference.kind == "mat"
+    assert "page-not-flat" not in [f.code for f in sheet.findings]
