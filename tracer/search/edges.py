@@ -54,6 +54,8 @@ THICK_MM = 9.0
 LEAST_OPEN_MM, LEAST_SLIT_MM, _SLIT = 0.9, 2.0, 1.6
 """Holes narrower than the first, and slits (longer than wide by the third) narrower than the second, are drawn dashes
 more often than holes (our own choice)."""
+_WIDE_HOLE_MM = 6.0
+"""From this width on a hole's inside is seen apart from its edge (judgement)."""
 LEAST_STEP = 0.35
 """At the edge of a thing so much of its difference from the ground comes within a millimetre (half of it, and a shadow
 that hides some)."""
@@ -65,8 +67,9 @@ LONG_LINE_MM = 70.0
 """A ground is lined when some of its lines are longer than this (common practice, no source)."""
 DRAWN_MM = 5.0
 """Lines and letters on a thing are narrower (common practice, no source)."""
-_SPUR_PX, _SPUR_MM, _BEGINS = 4.5, 1.0, 0.7
-"""Printed lines are thinner than the larger of these two, and so much thinner where they leave a thing."""
+_SPUR_PX, _SPUR_MM, _BEGINS, _BROAD = 4.5, 1.0, 0.7, 3.0
+"""Printed lines are thinner than the larger of these two, and so much thinner where they leave a thing; where it is so
+many times as broad its edge is no point."""
 _MOST_PIXELS = 8_000_000
 _MOST_SEEN = 50_000
 """Pixels that tell the usual light of a thing and of its ground well enough."""
@@ -352,7 +355,10 @@ def _edge_of(
     def at(points: Points) -> Points:
         return (points - [x0 * zoom, y0 * zoom] + 0.5) / step - 0.5
 
-    thing = replace(thing, holes=tuple(h for h in thing.holes if _is_open(share, at(h), per_px)))
+    thing = replace(
+        thing,
+        holes=tuple(h for h in thing.holes if _is_open(share, at(h), per_px) and _is_sharp(share, at(h), per_px)),
+    )
     if with_lines is not None and on is not None:
         # Now that the edge is known nearly, it is sought among the mat's lines themselves.
         points, beyond_px = points_on_mat(thing.points, on, mm_per_px)
@@ -408,6 +414,12 @@ def _is_open(share: NDArray[np.float32], ring: Points, per_px: float) -> bool:
     short, long = sorted(cv2.minAreaRect(ring.astype(np.float32))[1])
     wide_mm = missing / max(float(long) * per_px, 1e-6)
     return wide_mm > (LEAST_SLIT_MM if long > _SLIT * short else LEAST_OPEN_MM)
+
+
+def _is_sharp(share: NDArray[np.float32], ring: Points, per_px: float) -> bool:
+    """Return whether a hole has an edge, where it is wide enough to tell that: a shadow on the thing has none."""
+    wide = min(cv2.minAreaRect(ring.astype(np.float32))[1]) * per_px
+    return wide < _WIDE_HOLE_MM or _step_across(share, ring, per_px) > LEAST_STEP
 
 
 def _step_across(share: NDArray[np.float32], outline: Points, per_px: float) -> float:
@@ -472,15 +484,18 @@ def _without_spurs(
 ) -> NDArray[np.uint8]:
     """Return a thing on a mat without thin parts that begin as thin: printed lines that are none of the grid's.
 
-    A tip of the thing is as broad where it begins as what is left out is anywhere, or it shows in the picture by its
-    colour, where the thing's can be told from all print.
+    A tip of the thing is as broad where it begins as what is left out is anywhere, or goes on from where the thing gets
+    narrow, while a line leaves its edge anywhere; or it shows in the picture by its colour, where that can be told from
+    all print.
     """
     wide = max(_SPUR_PX, _SPUR_MM / per_px)
     body = grown(opened(region, wide), 3)
     labels, stats = apart(region & as_mask(body == 0))
     begins = np.bincount(labels[grown(body, 3) > 0], minlength=len(stats))
     extent = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    spur = (begins < _BEGINS * wide) & (extent > wide)
+    broad = grown(opened(region, _BROAD * wide), 2 * wide)
+    on_edge = np.bincount(labels[broad > 0], minlength=len(stats)) > 0
+    spur = (begins < _BEGINS * wide) & (extent > wide) & on_edge
     if colours is not None:
         at = np.nonzero(labels)
         own = labels[at][colours.is_thing(picture[at].astype(np.float32))]

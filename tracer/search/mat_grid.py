@@ -8,6 +8,7 @@ Limits: the lines of the grid only; what else is printed (diagonals, numbers, da
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import cv2
@@ -35,7 +36,12 @@ _BARE = 0.12
 """Share of the mat's light by which the flanks of a line may differ where nothing lies on it, nor a shadow."""
 _CROSSING_PX = 5.0
 _FEWEST_ROWS = 12
-_FLANK_OF_PITCH = 0.25
+_FLANK_OF_PITCH, _FLANK_MM = 0.25, 3.0
+_QUADRANTS = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+_FEWEST_LISTED, _BESIDE_MM, _AS_CLEAR = 12, 1.3, 0.7
+_ALONG_ARM = np.array([0.12, 0.2, 0.28])
+"""Crossings by which the others are judged; how far beside a line it is looked at; what share of the usual contrast its
+arms have at least (judgement); and where along them that is, in pitches."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,6 +59,8 @@ class MatGrid:
         each.
     flanks_px : ndarray, shape (N, 4, 2)
         Four places beside each crossing of lines that was seen, within the cells.
+    bare : ndarray of bool, shape (N, 4)
+        Which of these lie between two arms of the crossing that are seen: there the mat itself is.
     """
 
     sheet: Sheet
@@ -60,6 +68,12 @@ class MatGrid:
     outline_px: Floats
     coarse: NDArray[np.float32]
     flanks_px: Floats
+    bare: NDArray[np.bool_]
+
+    @property
+    def flank_pitches(self) -> float:
+        """How far from both lines of a crossing the places beside it lie."""
+        return min(_FLANK_OF_PITCH, _FLANK_MM / self.lattice.pitch_mm)
 
     def places(self, window: Window) -> NDArray[np.float32]:
         """Return what ``coarse`` holds for each pixel of a window, shape (rows, columns, 4)."""
@@ -112,6 +126,7 @@ def find_grid(sheet: Sheet) -> MatGrid | None:
         outline_px=np.asarray(mat.outline_px, dtype=np.float64),
         coarse=np.concatenate([at, per_px], axis=2).astype(np.float32),
         flanks_px=np.zeros((0, 4, 2)),
+        bare=np.zeros((0, 4), dtype=bool),
     )
     return _with_flanks(grid, mat)
 
@@ -122,12 +137,52 @@ def _places(sheet: Sheet, lattice: Lattice, px: Floats) -> Floats:
 
 
 def _with_flanks(grid: MatGrid, mat: Reference) -> MatGrid:
-    nodes = np.rint(_places(grid.sheet, grid.lattice, np.asarray(mat.points_px, dtype=np.float64)))
-    aside = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * _FLANK_OF_PITCH
-    flanks = grid.to_px((nodes[:, None] + aside).reshape(-1, 2)).reshape(-1, 4, 2)
-    return MatGrid(
-        sheet=grid.sheet, lattice=grid.lattice, outline_px=grid.outline_px, coarse=grid.coarse, flanks_px=flanks
+    listed = np.unique(np.rint(_places(grid.sheet, grid.lattice, np.asarray(mat.points_px, dtype=np.float64))), axis=0)
+    nodes, seen = _seen_arms(grid, listed)
+    flanks = grid.to_px((nodes[:, None] + _QUADRANTS * grid.flank_pitches).reshape(-1, 2)).reshape(-1, 4, 2)
+    between = np.stack(
+        [seen[:, 0] & seen[:, 2], seen[:, 1] & seen[:, 2], seen[:, 1] & seen[:, 3], seen[:, 0] & seen[:, 3]]
     )
+    return replace(grid, flanks_px=flanks, bare=between.T)
+
+
+def _seen_arms(grid: MatGrid, listed: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return crossings (N, 2), those listed (M, 2) and what others are seen, and which of their four arms are, (N, 4).
+
+    Left, right, up, down. They are seen where they are as clear as those of the listed ones mostly are: a shadow takes
+    light of a line and of the mat beside it in one measure, lines seen through paper are weaker.
+    """
+    if len(listed) < _FEWEST_LISTED:
+        return listed, np.zeros((len(listed), 4), dtype=bool)
+    (x0, y0), (x1, y1) = listed.min(axis=0), listed.max(axis=0)
+    columns = int(x1 - x0) + 1
+    nodes = np.stack(np.meshgrid(np.arange(x0, x1 + 1), np.arange(y0, y1 + 1)), axis=2).reshape(-1, 2)
+    known = np.zeros(len(nodes), dtype=bool)
+    known[((listed - [x0, y0]) @ [1, columns]).astype(np.intp)] = True
+    beside = _BESIDE_MM / grid.lattice.pitch_mm
+    pixels = grid.sheet.picture.pixels
+    picture = pixels if pixels.ndim == 2 else np.ascontiguousarray(pixels[:, :, 1])
+    contrast = []
+    for way, sign in itertools.product(np.eye(2), (-1.0, 1.0)):
+        at = nodes[:, None] + sign * _ALONG_ARM[:, None] * way
+        line, left, right = (
+            _log_light(picture, grid.to_px((at + o * way[::-1]).reshape(-1, 2))) for o in (0.0, -beside, beside)
+        )
+        contrast.append(np.stack([line - left, line - right]).reshape(2, len(nodes), -1).mean(axis=2))
+    usual = np.median([c[:, known] for c in contrast])
+    seen = np.stack([(c / usual > _AS_CLEAR).all(axis=0) for c in contrast], axis=1)
+    kept = known | (seen.sum(axis=1) >= 3)
+    return nodes[kept], seen[kept]
+
+
+def _log_light(picture: NDArray[np.uint8], points_px: Floats) -> Floats:
+    """Return the logarithm of linear light at points (N, 2) of a grey picture."""
+    at = points_px.astype(np.float32)
+    parts = [
+        cv2.remap(picture, p[:, :1], p[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0]
+        for p in np.array_split(at, max(1, -(-len(at) // _MOST_ROWS)))
+    ]
+    return np.asarray(np.log(SRGB_TO_LINEAR[np.concatenate(parts)] + 0.01), dtype=np.float64)
 
 
 # -- the look of the lines ---------------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from tracer.search.ground import (
     CLASS_REACH,
+    DEEPEST_SHADOW,
     LEAST_DIFFERENCE,
     NOISE_FACTOR,
     Ground,
@@ -22,6 +23,7 @@ from tracer.search.ground import (
     view_of,
 )
 from tracer.search.mat_grid import MatGrid
+from tracer.search.mat_shade import light_under
 from tracer.search.raster import Window, as_mask, lengths
 
 Floats = NDArray[np.float64]
@@ -33,6 +35,14 @@ _SEEDS = 60
 _REACH = 3.0 * CLASS_REACH
 """How far the colour of a small place of the mat may be from the smooth surface through all, CIE Lab."""
 _TERMS = 6
+_FOLLOWED_REACH = 4.0
+"""And from the mat's colour as it is there, CIE Lab: white card on a light mat differs by 7 (judgement)."""
+_FEWEST_BARE = 24
+_LEAST_APART_MM = 20.0
+"""Crossings that lie closer are taken together: what one shows has the grain of the picture."""
+_KNOWN = 0.4
+_WIDTHS = (0.5, 1.0, 1.5, 2.2, 3.3, 5.0)
+"""In distances between crossings: so near to a place beside one the mat is known; and averages are taken so wide."""
 
 
 def read_mat_ground(pixels: NDArray[np.uint8], mm_per_px: float, grid: MatGrid) -> Ground | None:
@@ -58,18 +68,20 @@ def read_mat_ground(pixels: NDArray[np.uint8], mm_per_px: float, grid: MatGrid) 
     inside = np.zeros((rows, columns), np.uint8)
     corners = np.rint((grid.outline_px + 0.5) / factor - 0.5).astype(np.int32).reshape(-1, 1, 2)
     cv2.fillPoly(inside, [corners], 1)
-    off = lengths(view.lab - surface)
-    mat = (off < _REACH) & (inside > 0) & ~on_line
-    light = spread_light(view.linear, mat, scale)
+    followed, known = _followed(view, grid, surface)
+    mat = (lengths(view.lab - followed) < _FOLLOWED_REACH) & (inside > 0) & ~on_line & known
+    course = light_under(view.linear, mat, inside > 0, scale)
+    # What is left of the light beside each place is known more finely than in cells.
+    light = course * spread_light(np.asarray(view.linear / course, dtype=np.float32), mat, scale)
     distance, ratio, shadow = compared(view, light)
     calm = distance[mat]
     typical = float(np.median(calm)) if len(calm) else 1.0
     foreign = (distance > max(LEAST_DIFFERENCE, NOISE_FACTOR * typical)) & (inside > 0)
     # Whether a line of the grid is covered is told by what lies on both sides of it.
     side = 2 * int(np.ceil(LINE_HALF_MM / scale + 1.5)) + 3
-    known = as_mask(~on_line & (inside > 0)).astype(np.float32)
-    beside = cv2.boxFilter(known, -1, (side, side), normalize=False)
-    covered = cv2.boxFilter(known * foreign, -1, (side, side), normalize=False)
+    around = as_mask(~on_line & (inside > 0)).astype(np.float32)
+    beside = cv2.boxFilter(around, -1, (side, side), normalize=False)
+    covered = cv2.boxFilter(around * foreign, -1, (side, side), normalize=False)
     foreign = np.where(on_line, (covered > 0.5 * beside) & (inside > 0), foreign)
     return Ground(
         factor=factor, mm_per_px=scale, light=light, ratio=ratio, foreign=np.asarray(foreign, dtype=bool), shadow=shadow
@@ -79,16 +91,13 @@ def read_mat_ground(pixels: NDArray[np.uint8], mm_per_px: float, grid: MatGrid) 
 def _surface(view: View, grid: MatGrid) -> NDArray[np.float32] | None:
     """Return the colour that the mat has everywhere, CIE Lab: a smooth surface through what is seen in its cells."""
     rows, columns = view.lab.shape[:2]
-    flanks = (grid.flanks_px + 0.5) / view.factor - 0.5
-    seen = ((flanks >= 1) & (flanks < [columns - 2, rows - 2])).all(axis=(1, 2))
-    flanks = flanks[seen]
+    flanks, colours, _ = _flanks(view, grid)
     if len(flanks) < 12:
         return None
-    flanks = flanks[:: max(1, len(flanks) // _MOST_CROSSINGS)]
-    calm = cv2.blur(view.lab, (3, 3))
-    x, y = np.rint(flanks).astype(np.intp).transpose(2, 0, 1)
+    some = slice(None, None, max(1, len(flanks) // _MOST_CROSSINGS))
+    flanks = flanks[some]
     # The middle one of the four: one or two of them may be covered.
-    colour = np.median(calm[y, x], axis=1).astype(np.float64)
+    colour = np.median(colours[some], axis=1)
     place = flanks.mean(axis=1) / [columns, rows] * 2 - 1
     ones = np.ones(len(colour))
     alike = (np.linalg.norm(colour[:, None] - colour[None], axis=2) < _REACH).sum(axis=1)
@@ -104,6 +113,74 @@ def _surface(view: View, grid: MatGrid) -> NDArray[np.float32] | None:
     normal = terms.T @ terms / best.sum() + hold + 1e-9 * np.eye(_TERMS)
     solution = np.linalg.solve(normal, terms.T @ colour[best] / best.sum())
     return _spread(solution, rows, columns)
+
+
+def _flanks(view: View, grid: MatGrid) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Return the four places beside each crossing that is seen, (N, 4, 2) on the view, and their CIE Lab, (N, 4, 3).
+
+    Also at which of them the bare mat is, (N, 4).
+    """
+    rows, columns = view.lab.shape[:2]
+    flanks = (grid.flanks_px + 0.5) / view.factor - 0.5
+    within = ((flanks >= 1) & (flanks < [columns - 2, rows - 2])).all(axis=(1, 2))
+    x, y = np.rint(flanks[within]).astype(np.intp).transpose(2, 0, 1)
+    return flanks[within], cv2.blur(view.lab, (3, 3))[y, x].astype(np.float64), grid.bare[within]
+
+
+def _followed(view: View, grid: MatGrid, surface: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Return the mat's colour everywhere, CIE Lab, where the shadow of a hand or the edge of a lamp's light lies on it.
+
+    No smooth surface over all of a mat follows those; but beside each crossing that is seen lies the mat itself. Where
+    something covers it there, what is seen beside the crossings around tells. Also returns what is near such places:
+    elsewhere what has the mat's colour may be a thing in the shadow.
+    """
+    flanks, colours, bare = _flanks(view, grid)
+    x, y = np.rint(flanks).astype(np.intp).transpose(2, 0, 1)
+    usual = surface[y, x].astype(np.float64)
+    left = colours - usual
+    sure = bare & ((np.linalg.norm(left, axis=2) < _REACH) | _is_shade(colours, usual))
+    if sure.sum() < _FEWEST_BARE:
+        return surface, np.ones(surface.shape[:2], dtype=bool)
+    pitch_px = grid.lattice.pitch_mm / view.mm_per_px
+    apart_px = max(pitch_px, _LEAST_APART_MM / view.mm_per_px)
+    for _ in range(2):
+        more = _averaged(flanks[sure], left[sure], surface.shape, apart_px)
+        sure &= np.linalg.norm(left - more[y, x], axis=2) < _FOLLOWED_REACH
+    far = np.ones(surface.shape[:2], np.uint8)
+    far[y[sure], x[sure]] = 0
+    away = cv2.distanceTransform(far, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    return surface + more, np.asarray(away < _KNOWN * pitch_px)
+
+
+def _is_shade(colours: Floats, light: Floats) -> NDArray[np.bool_]:
+    """Return which colours are others with less light on them, all CIE Lab.
+
+    Less light makes the three signals that Lab is made of smaller in one measure.
+    """
+    share = (colours[..., 0] + 16.0) / (light[..., 0] + 16.0)
+    beside = np.hypot(*(colours - share[..., None] * light)[..., 1:].transpose(2, 0, 1))
+    return np.asarray((share > DEEPEST_SHADOW ** (1 / 3)) & (share < 1.0) & (beside < LEAST_DIFFERENCE))
+
+
+def _averaged(places: Floats, values: Floats, shape: tuple[int, ...], apart_px: float) -> NDArray[np.float32]:
+    """Return values (N, 3) at places (N, 2) everywhere on a view: averages over as little as there are values in."""
+    step = max(1.0, apart_px / 4)
+    rows, columns = int(shape[0] / step) + 1, int(shape[1] / step) + 1
+    at = np.rint(places / step).astype(np.intp)
+    flat = np.minimum(at[:, 1], rows - 1) * columns + np.minimum(at[:, 0], columns - 1)
+    sums = [np.bincount(flat, weights=w, minlength=rows * columns) for w in (*values.T, np.ones(len(flat)))]
+    known = np.stack(sums, axis=1).reshape(rows, columns, 4).astype(np.float32)
+    out = np.zeros((rows, columns, 3), dtype=np.float32)
+    for width in _WIDTHS[::-1]:
+        mean = np.asarray(cv2.GaussianBlur(known, (0, 0), width * apart_px / step, borderType=cv2.BORDER_CONSTANT))
+        here = mean[:, :, 3:]
+        # As many values as one crossing has, spread as wide as this.
+        share = np.clip(here * 2 * np.pi * (width * apart_px / step) ** 2 / 4 - 0.5, 0.0, 1.0)
+        out += share * (mean[:, :, :3] / np.maximum(here, 1e-9) - out)
+    warp = np.array([[1 / step, 0, 0], [0, 1 / step, 0]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    whole = cv2.warpAffine(out, warp, (shape[1], shape[0]), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(whole, dtype=np.float32)
 
 
 def _spread(solution: Floats, rows: int, columns: int) -> NDArray[np.float32]:
