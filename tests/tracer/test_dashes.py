@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
-from tracer.search.dashes import in_line, part_at_bends, printed_dashes
+from tracer.search.dashes import in_line, is_row, part_at_bends, printed_dashes
 from tracer.search.find import find_candidates
 from tracer.search.graph import Edge, LineGraph, measure_lines
 from tracer.search.marks_text import TextBlock
@@ -171,3 +171,14 @@ def test_two_dashes_that_leave_out_a_corner_between_them_have_one_there() -> Non
     (candidate,) = find_candidates(drawing.sheet(), words=False).candidates
     found = (candidate.outline.points_px + 0.5) * drawing.mm_per_px
     assert polygon_distance_mm(ring[:1], found)[0] < 0.2
+
+
+def test_a_row_of_dashes_with_the_dashes_of_its_corners_is_no_word_and_letters_of_single_strokes_are() -> None:
+    row = [[38 * n, 60, 21, 3, 60, 1] for n in range(7)]
+    corners = [[-10, 36, 3, 20, 58, 1], [262, 36, 3, 20, 58, 1]]
+    ills = [[10 * n, 40, 3, 22, 64, 1] for n in range(7)]
+    word = [[14 * n, 40, 12, 22, 130, 0] for n in range(5)] + [[76 + 38 * n, 50, 21, 3, 60, 1] for n in range(4)]
+    assert is_row(np.array(row + corners), np.eye(2))
+    assert is_row(np.array(row + corners)[:, [1, 0, 3, 2, 4, 5]], np.eye(2)[::-1])
+    assert not is_row(np.array(ills), np.eye(2))
+    assert not is_row(np.array(word), np.eye(2))

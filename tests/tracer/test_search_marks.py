@@ -65,6 +65,15 @@ def test_a_cross_and_a_circle_on_a_stitching_line_are_marks_of_their_own():
     assert len(marks(candidate, "stitching line")) == 1
 
 
+def test_a_dashed_line_behind_the_stitching_line_is_where_something_is_placed():
+    d = drawn()
+    (left, top), (right, bottom) = np.min(BOX, axis=0) + 20, np.max(BOX, axis=0) - 20
+    d.line([(left, top), (left, bottom), (right, bottom), (right, top)], width_mm=0.25, dash=(2.5, 1.4))
+    candidate = found(d)
+    assert len(marks(candidate, "stitching line")) == 1
+    assert len(marks(candidate, "internal line")) == 1
+
+
 def test_a_free_cross_is_counted_once():
     d = drawn(seam=False)
     d.line([(41, 51.5), (41, 54.5)], width_mm=0.25)

@@ -36,6 +36,8 @@ source)."""
 _NEARER = 0.6
 """Letters of a word stand nearer to each other than this share of the space between dashes (common practice, no
 source)."""
+_OFF_LINE, _MOSTLY = 0.3, 0.6
+"""Dashes lie beside the middle of their line by less than this share of their length; and most is more than this."""
 _ROW, _SAME = 6, np.array([0.1, 0.12])
 """So many marks in a block whose lengths and ink vary by so little (standard deviations) are a printed line style: in
 words of so many letters lengths vary by 0.06 to 0.3 and ink by 0.2 and more, in dashes by up to 0.09 and 0.11 (measured
@@ -68,6 +70,30 @@ def printed_dashes(texts: Sequence[TextBlock], small: NDArray[np.int32]) -> list
         same and any((np.abs(look - row) < 1.5 * _SAME * row).all() for row in rows)
         for look, same in zip(looks, alike, strict=True)
     ]
+
+
+def is_row(marks: NDArray[np.integer], axes: NDArray[np.floating]) -> bool:
+    """Return whether the small marks in a box are mostly dashes of one line, end to end along it.
+
+    Letters of single strokes stand side by side, nearer to each other than they are long.
+
+    Parameters
+    ----------
+    marks : ndarray of int, shape (N, 6)
+        As :func:`printed_dashes` takes them.
+    axes : ndarray, shape (2, 2)
+        Unit vectors along the row and across it.
+    """
+    dashes = marks[marks[:, 5] == 1]
+    if len(dashes) < _STEPS:
+        return False
+    long = float(np.median(np.hypot(dashes[:, 2], dashes[:, 3])))
+    at = (dashes[:, :2] + dashes[:, 2:4] / 2.0) @ axes.T
+    on_line = np.abs(at[:, 1] - np.median(at[:, 1])) < _OFF_LINE * long
+    steps = np.diff(np.sort(at[on_line, 0])) / long
+    even = (steps > 1.0) & (steps < 1.0 + SPACE_SHARE)
+    most = float(dashes[on_line, 4].sum()) > _MOSTLY * float(marks[:, 4].sum())
+    return bool(len(steps) >= _STEPS - 1 and even.mean() > _MOSTLY and most)
 
 
 def in_line(

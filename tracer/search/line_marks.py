@@ -37,7 +37,7 @@ from tracer.search.mark_sheet import MarkSheet, sampled
 from tracer.search.notches import LEAST_PARTED_MM, Notch, drawn_part, is_tick, joined_ticks, parted, words_on_outline
 from tracer.search.pieces import Found
 from tracer.search.point_marks import is_ring, keep_tile_letters, name_blobs, name_spots
-from tracer.search.seams import goes_on_as_seam, whole_seams
+from tracer.search.seams import behind_others, goes_on_as_seam, whole_seams
 from tracer.search.spots import crossing_arms, rings
 from tracer.search.stands_out import is_edge
 from tracer.search.strokes import Stroke, find_strokes, join_facing
@@ -232,7 +232,12 @@ class LineMarks:
                 words_of = {2: "double", 3: "triple"}.get(notch.ticks, "")
                 self.on.add("notch", notch.points, text=words_of, foot=notch.foot)
         for owner, mine in seams.items():
-            for seam in whole_seams(mine, partial(self.on.away, owner), self.on.scale):
+            away = partial(self.on.away, owner)
+            behind = behind_others(mine, away, self.on.scale)
+            for stroke in (s for s, is_behind in zip(mine, behind, strict=True) if is_behind):
+                self.on.add("internal line", stroke.points)
+            first = [s for s, is_behind in zip(mine, behind, strict=True) if not is_behind]
+            for seam in whole_seams(first, away, self.on.scale):
                 self.on.add("stitching line", seam)
 
     def _shade(self, stroke: Stroke) -> None:

@@ -16,6 +16,9 @@ SEAM_GAP_MM = 26.0
 """Parts of one stitching line lie no farther apart: a mark or a word drawn over it (common practice, no source)."""
 SHORT_PART_MM, LEAST_SHORT_STEADY = 12.0, 0.85
 """Shorter parts must keep their distance nearly all along (common practice, no source)."""
+NEARER_SHARE, _MOSTLY = 0.6, 0.6
+"""What lies between a line and the outline is nearer to it by this share at least, and for so much of its way (our own
+choice)."""
 _BACKWARDS = math.cos(math.radians(75))
 EDGE_MM = 2.6
 """A part that ends so near to the outline ends there: at a fold, at a hem (common practice, no source)."""
@@ -60,6 +63,33 @@ def goes_on_as_seam(seams: Sequence[Stroke], stroke: Stroke, away: Away, mm_per_
         if steady > LEAST_STEADY and float(np.quantile(away_mm, 0.1)) > FAR_SHARE * here - 0.5:
             return True
     return False
+
+
+def behind_others(seams: Sequence[Stroke], away: Away, mm_per_px: float) -> list[bool]:
+    """Return which stitching lines of a piece have another one between them and the outline, for most of their way.
+
+    An allowance has no seam in it: what keeps its distance behind a seam is a placement line or a row of top stitching.
+
+    Parameters
+    ----------
+    seams : sequence of Stroke
+    away : callable
+    mm_per_px : float
+    """
+    sampled = [_sampled(s.points) for s in seams]
+    deep = [away(points) for points in sampled]
+    out = []
+    for k, (points, depth) in enumerate(zip(sampled, deep, strict=True)):
+        middle = float(np.median(depth))
+        nearer = [n for n, d in enumerate(deep) if n != k and float(np.median(d)) < NEARER_SHARE * middle]
+        if not nearer:
+            out.append(False)
+            continue
+        # A point on the shortest way from the line to the outline makes no way round.
+        before, its = np.concatenate([sampled[n] for n in nearer]), np.concatenate([deep[n] for n in nearer])
+        through = np.hypot(*(points[:, None] - before).transpose(2, 0, 1)) * mm_per_px + its
+        out.append(bool((through.min(axis=1) < 1.08 * depth + 1.0).mean() > _MOSTLY))
+    return out
 
 
 def whole_seams(parts: Sequence[Stroke], away: Away, mm_per_px: float) -> list[Points]:

@@ -14,6 +14,7 @@ from calibration import Reference
 from tracer.ink import Ink
 from tracer.labels import Label, TextLine, parse_label
 from tracer.reading.places import Region, lines_axes
+from tracer.search.dashes import is_row
 from tracer.search.drawn import GLYPH_MM, LineWork, lies_in
 from tracer.search.graph import Points
 from tracer.search.mark_sheet import MarkSheet
@@ -346,7 +347,7 @@ def _run_together(
 
 
 def without_shapes(lines: Sequence[TextLine], small: NDArray[np.int32], ink: Ink) -> list[TextLine]:
-    """Leave out single letters read into a shape of lines, such as the corner of a stitching line.
+    """Leave out single letters read into a shape of lines, such as the corner of a stitching line, and rows of dashes.
 
     A letter is about as high as the ink it is made of; ``small`` are all small marks, display letters among them. What
     was read surely, and stands on as many marks as it has letters, is no such shape.
@@ -356,13 +357,18 @@ def without_shapes(lines: Sequence[TextLine], small: NDArray[np.int32], ink: Ink
     out = []
     for line in lines:
         ring = ink.from_picture(np.array(line.box)) if line.box else np.zeros((0, 2))
-        if len(ring) < 4 or len(line.text.replace(" ", "")) > _FEW_LETTERS:
+        if len(ring) < 4:
             out.append(line)
             continue
-        high = float(np.hypot(*np.diff(ring[:3], axis=0).T).min())
         axes = lines_axes(math.atan2(*(ring[1] - ring[0])[::-1]))
         own, marks = ring @ axes.T, middles @ axes.T
         inside = ((marks > own.min(axis=0)) & (marks < own.max(axis=0))).all(axis=1)
+        if is_row(small[inside], axes if np.ptp(own, axis=0).argmax() == 0 else axes[::-1]):
+            continue
+        if len(line.text.replace(" ", "")) > _FEW_LETTERS:
+            out.append(line)
+            continue
+        high = float(np.hypot(*np.diff(ring[:3], axis=0).T).min())
         largest = float(sizes[inside].max()) if inside.any() else GLYPH_MM / ink.mm_per_px
         is_pair = len(line.text.replace(" ", "")) == inside.sum() == _FEW_LETTERS and line.confidence > _READ_SURELY
         if high < _TALLER_THAN_INK * largest or is_pair:
