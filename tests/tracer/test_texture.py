@@ -85,9 +85,9 @@ def test_too_little_of_a_line_says_nothing():
 def test_a_loop_of_grain_is_a_mark_and_no_piece(monkeypatch):
     d = Drawing(100, 80, dpi=120)
 
-    def grain_for_ink(pixels, mm_per_px):
+    def grain_for_ink(pixels, mm_per_px, light_print=None):
         """A ground whose darkest places are taken for a closed line."""
-        ink = find_ink(pixels, mm_per_px)
+        ink = find_ink(pixels, mm_per_px, light_print)
         dark = np.clip(30 + 8 * grain(ink.dark.shape, 3), 0, 255).astype(np.uint8)
         loop = np.rint(through_the_darkest(dark, RING + [50, 40])).astype(np.int32)
         mask = np.zeros_like(ink.mask)
