@@ -27,8 +27,10 @@ Floats = NDArray[np.float64]
 ToPx = Callable[[MmPoints], PxPoints]
 ToMm = Callable[[PxPoints], MmPoints]
 
-SHARP_DEG = 30.0
-"""Inner angle below which the corner of an edge is looked at: wider ones end within a few pixels of what is seen."""
+SHARP_DEG = 60.0
+"""Inner angle below which the corner of an edge is looked at. How sharp a point is, is told from how its sides run
+together (wider ones than 30 degrees end within a few pixels of what is seen): where it ends too early, the end that was
+traced is blunter."""
 _STEP_PX = 0.5
 _SIDE_PX = 2.0
 _SAMPLE_MM = 0.1

@@ -184,3 +184,17 @@ def test_only_arms_that_close_in_as_touching_ones_do_are_said_to_touch(bent: boo
     wide = 0.004 * (40.0 - at) ** 2 if bent else 0.3 * (15.0 - at)
     where = touching_place(np.column_stack([at, wide]))
     assert where == (pytest.approx(40.0) if bent else None)
+
+
+def test_a_point_whose_traced_end_is_blunt_is_led_to_its_end_all_the_same() -> None:
+    # The true arms up to 4 mm from the end, closed by a roof of 45 degrees.
+    pixels = shapes.picture([thorn(2.0)], (60.0, 40.0), blur_px=0.8, noise=0.01, seed=3)
+    back = np.linspace(BACK_MM, 4.0, 60)
+    half = HALF_MM * (back / BACK_MM) ** 2
+    roof = TIP - [4.0 - half[-1] / np.tan(np.radians(22.5)), 0.0]
+    top, bottom = (TIP - np.column_stack([back, sign * half]) for sign in (1.0, -1.0))
+    blunt = Path.polygon(np.vstack([top, roof, bottom[::-1]])).oriented()
+    led = lead_tips(pixels, blunt, GREY, to_px=px_of, to_mm=to_mm, blur_px=0.8)
+    assert off_mm(blunt) > 3.0
+    assert off_mm(led.path) < 1.0
+    assert off_mm(led.path) < led.doubt_mm
