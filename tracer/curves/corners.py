@@ -11,6 +11,7 @@ Sources: none; the tests are chi-square tests of quadratic arms (GUM-style stand
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -22,11 +23,15 @@ Points = NDArray[np.float64]
 KINK_DEG = 14.0
 """Turns smaller than this are treated as smooth (rounding them moves nothing by more than some 0.01 mm)."""
 _ARM_LENGTHS_MM = (5.0, 3.2, 2.0, 1.3, 0.85)
+_LONG_ARMS_MM = (20.0, 10.0)
+"""Where points are known so badly that such arms do not tell how the line turns, longer ones are tried."""
 _TURN_STEPS = 3
 """So many points on both sides of a carried corner tell how it turns."""
 _MOST_ARM_TURN_RAD = 0.8
 """A parabola in arc length ends in another direction than an arc of a circle that turns by this much, by some 0.05 of
 its third power: a quarter turn on both sides of a place on a small hole would make a corner of it."""
+_DOUBT = 2.0
+"""A corner may be farther from its points by so many of their standard uncertainties (95 % of a normal one)."""
 _MODEL_SIGMA_MM = 0.003
 """What a quadratic arm and the evidence's slow errors may be off, beside the points' noise."""
 
@@ -63,6 +68,7 @@ class _Arm:
 def find_bends(
     points: Points,
     sigma: NDArray[np.float64],
+    seen: NDArray[np.bool_],
     *,
     spacing_mm: float,
     half_width_mm: float,
@@ -76,6 +82,8 @@ def find_bends(
     points : ndarray, shape (N, 2)
     sigma : ndarray, shape (N,)
         Standard uncertainty of each point across the line.
+    seen : ndarray of bool, shape (N,)
+        False for points that were carried across a hole: whether a corner lies there was settled then.
     spacing_mm : float
         Distance of neighbouring points.
     half_width_mm, blur_mm : float
@@ -84,18 +92,21 @@ def find_bends(
         Whether the line closes; an open line's ends are no bends.
     """
     bends: list[Bend] = []
+    doubt = np.where(seen, _DOUBT * sigma, 0.0)
     rounding_mm = rounding_reach_mm(math.pi / 2, half_width_mm, blur_mm)
     for candidate in _candidates(points, spacing_mm, rounding_mm, closed):
-        bend = _examine(points, sigma, candidate, spacing_mm, (half_width_mm, blur_mm), closed)
+        bend = _examine(points, sigma, doubt, candidate, spacing_mm, (half_width_mm, blur_mm), closed)
         if bend is None:
             continue
         same = [
             b
             for b in bends
-            if np.hypot(*(b.point - bend.point)) < max(rounding_mm, 0.4, 0.7 * b.reach_mm, 0.7 * bend.reach_mm)
+            if b.index == bend.index
+            or np.hypot(*(b.point - bend.point)) < max(rounding_mm, 0.4, 0.7 * b.reach_mm, 0.7 * bend.reach_mm)
         ]
         if same:
-            if abs(bend.turn_rad) > abs(same[0].turn_rad):
+            # The sharper one; of two about as sharp, the one that knows where its arms meet beyond its points.
+            if bend.reach_mm > same[0].reach_mm:
                 bends[bends.index(same[0])] = bend
             continue
         bends.append(bend)
@@ -124,6 +135,12 @@ def rounding_reach_mm(turn_rad: float, half_width_mm: float, blur_mm: float) -> 
     """Return how far along its arms a corner is rounded: where the two strokes overlap, and the blur's reach."""
     turn = min(abs(turn_rad), math.radians(160))
     return half_width_mm * math.tan(turn / 2) + 3.0 * blur_mm / math.sqrt(math.cos(turn / 2))
+
+
+def _tangent_share(turn_rad: float) -> float:
+    """Return how far along its arms a round begins, as a share of how far from where they meet it passes by."""
+    half = (math.pi - min(abs(turn_rad), math.radians(160))) / 2
+    return math.cos(half) / (1 - math.sin(half))
 
 
 def _candidates(points: Points, spacing: float, rounding: float, closed: bool) -> list[int]:
@@ -182,11 +199,12 @@ def _best_arm(
     spacing: float,
     direction: int,
     closed: bool,
+    lengths_mm: Sequence[float] = _ARM_LENGTHS_MM,
 ) -> _Arm | None:
     """Return the longest arm that a quadratic describes within the noise (short ones: a line)."""
     n = len(points)
     best: _Arm | None = None
-    for length in _ARM_LENGTHS_MM:
+    for length in lengths_mm:
         first, last = math.ceil(gap_mm / spacing), math.ceil((gap_mm + length) / spacing)
         steps = np.arange(first, last + 1, dtype=np.intp)
         index = centre + direction * steps
@@ -261,37 +279,60 @@ def _touching(
 def _examine(
     points: Points,
     sigma: NDArray[np.float64],
+    doubt: NDArray[np.float64],
     candidate: int,
     spacing: float,
     rounding: tuple[float, float],
     closed: bool,
 ) -> Bend | None:
+    """Return the bend at a place, None where the line runs on smoothly or nothing tells."""
+    bend, told = _bend_at(points, sigma, doubt, candidate, spacing, rounding, closed, _ARM_LENGTHS_MM)
+    if not told:
+        bend, _ = _bend_at(points, sigma, doubt, candidate, spacing, rounding, closed, _LONG_ARMS_MM)
+    return bend
+
+
+def _bend_at(
+    points: Points,
+    sigma: NDArray[np.float64],
+    doubt: NDArray[np.float64],
+    candidate: int,
+    spacing: float,
+    rounding: tuple[float, float],
+    closed: bool,
+    lengths_mm: Sequence[float],
+) -> tuple[Bend | None, bool]:
+    """Return the bend at a place as arms of some lengths have it, and whether they are known well enough to tell."""
     gap = rounding_reach_mm(math.pi / 2, *rounding)
     centre = candidate
     bend: Bend | None = None
     for _ in range(3):
-        one = _best_arm(points, sigma, centre, gap, spacing, -1, closed)
-        other = _best_arm(points, sigma, centre, gap, spacing, 1, closed)
+        one = _best_arm(points, sigma, centre, gap, spacing, -1, closed, lengths_mm)
+        other = _best_arm(points, sigma, centre, gap, spacing, 1, closed, lengths_mm)
         if one is None or other is None:
-            return None
+            return None, True
         met = _meeting(one, other)
         if met is None:
-            return _touching(points, one, other, centre, spacing, rounding, closed)
+            return _touching(points, one, other, centre, spacing, rounding, closed), True
         point, a, b = met
         before, after = one.slope(a), other.slope(b)
         turn = math.atan2(float(before[0] * after[1] - before[1] * after[0]), float(before @ after))
-        if abs(turn) < math.radians(KINK_DEG) or abs(turn) < 4 * math.hypot(one.angle_sigma, other.angle_sigma):
-            return None
+        if abs(turn) < math.radians(KINK_DEG):
+            return None, True
+        if abs(turn) < 4 * math.hypot(one.angle_sigma, other.angle_sigma):
+            return None, False
         wider = rounding_reach_mm(turn, *rounding)
         window = np.arange(centre - round(2 * wider / spacing), centre + round(2 * wider / spacing) + 1)
         window = window % len(points) if closed else window[(window >= 0) & (window < len(points))]
         distance = np.hypot(*(points[window] - point).T)
         nearest = int(window[np.argmin(distance)])
         apex = float(distance.min())
-        if apex > 1.2 * wider * math.tan(abs(turn) / 4) + 0.5 * spacing + 0.3 * rounding[1] + 0.01:
-            return None
-        bend = Bend(index=nearest, point=point, turn_rad=turn, reach_mm=wider)
+        rounded = 1.2 * wider * math.tan(abs(turn) / 4) + 0.5 * spacing + 0.3 * rounding[1] + 0.01
+        if apex > rounded + float(doubt[nearest]):
+            return None, True
+        reach = wider if apex <= rounded else max(wider, apex * _tangent_share(turn))
+        bend = Bend(index=nearest, point=point, turn_rad=turn, reach_mm=reach)
         if nearest == centre and abs(wider - gap) < 0.15 * gap:
             break
         centre, gap = nearest, wider
-    return bend
+    return bend, True

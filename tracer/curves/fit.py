@@ -101,7 +101,7 @@ def fit_closed(
     if area < 0:
         data = data.reversed()
     bends = find_bends(
-        data.points, data.sigma, spacing_mm=spacing, half_width_mm=half_width_mm, blur_mm=blur_mm, closed=True
+        data.points, data.sigma, data.seen, spacing_mm=spacing, half_width_mm=half_width_mm, blur_mm=blur_mm
     )
     bends = with_sharp_points(bends, data.points, data.sharp, half_width_mm=half_width_mm, blur_mm=blur_mm)
     chain = _chain_between(data, bends) if bends else _chain_around(data)
@@ -134,7 +134,13 @@ def fit_open(
     spacing = float(np.median(np.hypot(*np.diff(points, axis=0).T)))
     data = prepare(points, sigma_mm, valid, spacing, half_width_mm, tolerance_mm, closed=False)
     bends = find_bends(
-        data.points, data.sigma, spacing_mm=spacing, half_width_mm=half_width_mm, blur_mm=blur_mm, closed=False
+        data.points,
+        data.sigma,
+        data.seen,
+        spacing_mm=spacing,
+        half_width_mm=half_width_mm,
+        blur_mm=blur_mm,
+        closed=False,
     )
     ends = [
         Bend(index=0, point=points[0], turn_rad=0.0, reach_mm=0.0),
