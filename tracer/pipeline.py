@@ -43,6 +43,9 @@ from tracer.vectors.find import VectorPiece, find_vector_candidates
 
 LineSide = Literal["centre", "outer", "inner"]
 Engine = Literal["own", "potrace"]
+FAR_MM, FAR_TIMES = 1.0, 3.0
+"""An outline that at one place may be so far from its line, and so many times beyond what is stated of it all along, is
+to be looked at: it may have gone another way there (judgement)."""
 _SHADE_SHARE = 0.25
 """Standard uncertainty of where an edge lies beside a shadow, as a share of how far the shadow had moved the half level
 (on 41 pieces of card beside shadows of all strengths what was left was 0.1 to 0.3 of that)."""
@@ -189,7 +192,7 @@ def trace(
         piece = replace(outcome.piece, id=f"p{number}", name=outcome.piece.name or f"Piece {number}")
         traced.append(replace(outcome, piece=piece))
         watch.piece(piece)
-        findings.extend(_piece_findings(piece, options))
+        findings.extend(piece_findings(piece, outcome.error.where_max, options))
     if not traced and not any(f.code.startswith(("no-piece", "piece-runs-off")) for f in findings):
         findings.append(
             Finding(
@@ -365,7 +368,8 @@ def _trace_candidate(
     return TracedPiece(piece=piece, error=outer.error, hole_errors=tuple(h.error for h in inner))
 
 
-def _piece_findings(piece: Piece, options: TraceOptions) -> list[Finding]:
+def piece_findings(piece: Piece, where_max: tuple[float, float], options: TraceOptions) -> list[Finding]:
+    """Say when an outline is not to be trusted, all along or at one place."""
     if piece.fit.p95_mm > 2 * options.tolerance_mm:
         return [
             Finding(
@@ -373,6 +377,17 @@ def _piece_findings(piece: Piece, options: TraceOptions) -> list[Finding]:
                 where=piece.id,
                 message=f"the outline of {piece.name} is {piece.fit.p95_mm:.2f} mm from the line for 5 % of its way "
                 f"(worst {piece.fit.max_mm:.2f} mm); look at it in the report before cutting",
+            )
+        ]
+    if piece.fit.max_mm > max(FAR_MM, FAR_TIMES * piece.expanded_uncertainty_mm):
+        x, y = where_max
+        return [
+            Finding(
+                code="fit-far",
+                where=piece.id,
+                message=f"the outline of {piece.name} may be {piece.fit.max_mm:.1f} mm from its line at "
+                f"({x:.0f}, {y:.0f}) mm, though 95 % of it lies within {piece.fit.p95_mm:.2f} mm: look at that place "
+                "in the report before cutting",
             )
         ]
     return []

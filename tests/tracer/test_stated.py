@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -19,7 +20,7 @@ from fixtures.scene import Scene, srgb
 from fixtures.svgpath import curves_from_svg
 from tracer.pattern import piece_from_json, piece_to_json
 from tracer.piece import Piece
-from tracer.pipeline import LineSide, TracedPiece, TraceOptions, trace
+from tracer.pipeline import LineSide, TracedPiece, TraceOptions, piece_findings, trace
 from tracer.stated import Own, extent_uncertainty, laid, own_of, stated_fit
 
 R, A, B, SIDE = 24.0, 27.0, 17.0, 30.0
@@ -160,3 +161,15 @@ def test_the_end_of_a_point_that_is_too_thin_to_be_measured_is_in_the_worst() ->
     assert error is not None
     assert stated_fit(error, 0.01, 0.9).max_mm == pytest.approx(0.92)
     assert stated_fit(error, 0.0, 0.0).max_mm == pytest.approx(error.max_mm)
+
+
+def test_an_outline_that_may_be_far_off_at_one_place_is_to_be_looked_at_there() -> None:
+    piece = replace(traced(0.0)["circle"], name="Back")
+    far = replace(piece, fit=replace(piece.fit, max_mm=1.4))
+    (finding,) = piece_findings(far, (12.4, 88.0), TraceOptions())
+    assert finding.code == "fit-far"
+    assert "at (12, 88) mm" in finding.message
+    assert "1.4 mm" in finding.message
+    assert piece_findings(piece, (12.4, 88.0), TraceOptions()) == []
+    # What is stated of the whole outline says it already.
+    assert piece_findings(replace(far, expanded_uncertainty_mm=0.6), (0.0, 0.0), TraceOptions()) == []
