@@ -40,6 +40,8 @@ _LEVELS, _ENOUGH_TO_TELL = (0, 6, 8, 11, 16, 23, 32, 45, 64, 90, 128, 256), 2000
 """Levels of the ground, encoded, between which noise is told apart, and so many pixels tell it."""
 NOISE_FACTOR = 5.0
 """Ink stands out of the ground by so many standard deviations of its noise."""
+PLACE_MM, _ACROSS = 12.0, 20
+"""The noise of a place this wide is told by so many of its pixels along each axis."""
 _STRIP_ROWS = 1024
 
 
@@ -168,7 +170,7 @@ def find_ink(pixels: NDArray[np.uint8], mm_per_px: float, light_print: NDArray[n
     level = ground if ground.ndim == 2 else np.asarray(ground.min(axis=2), dtype=np.uint8)
     wide_level = np.asarray(cv2.resize(level, (columns, rows), interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
     contrast, by_level = _least_contrast(dark, wide_level)
-    least = cv2.LUT(wide_level, by_level)
+    least = cv2.min(cv2.LUT(wide_level, by_level), _least_by_place(dark, scale))
     mask = np.asarray(cv2.compare(dark, least, cv2.CMP_GT), dtype=np.uint8)
     if rims.any():
         wide = cv2.resize(rims, (columns, rows), interpolation=cv2.INTER_NEAREST)
@@ -194,6 +196,32 @@ def _least_contrast(dark: NDArray[np.uint8], level: NDArray[np.uint8]) -> tuple[
             middle, noise = _bare_paper(own)
             least[low:high] = np.clip(middle + NOISE_FACTOR * noise, least[low:high], 255).astype(np.uint8)
     return contrast, least
+
+
+def _least_by_place(dark: NDArray[np.uint8], mm_per_px: float) -> NDArray[np.uint8]:
+    """Return how dark ink is at least by the noise of its surroundings, 0 to 255, same shape.
+
+    Things of one light differ in grain: tissue is calm beside wood that is as light. What is told here counts for the
+    noisiest of a place and those around it, and where most of a place is bare.
+    """
+    side = max(8, round(PLACE_MM / mm_per_px))
+    # So many pixels of a place tell its noise.
+    every = max(1, side // _ACROSS)
+    side = side // every * every
+    rows, columns = (-(-length // side) for length in dark.shape)
+    full_rows, full_columns = dark.shape[0] // side, dark.shape[1] // side
+    if not full_rows or not full_columns:
+        return np.full(dark.shape, 255, dtype=np.uint8)
+    step = side // every
+    some = dark[: full_rows * side : every, : full_columns * side : every]
+    tiles = some.reshape(full_rows, step, full_columns, step).transpose(0, 2, 1, 3).reshape(full_rows, full_columns, -1)
+    at = [int(share * step * step) for share in (0.1587, 0.5)]
+    low, middle = np.moveaxis(np.partition(tiles, at, axis=2)[:, :, at].astype(np.float32), 2, 0)
+    least = middle + NOISE_FACTOR * np.maximum(1.0, middle - low)
+    least = cv2.dilate(np.clip(least, 255.0 * LEAST_CONTRAST, 255.0).astype(np.uint8), np.ones((3, 3), np.uint8))
+    least = np.pad(least, ((0, rows - full_rows), (0, columns - full_columns)), mode="edge")
+    wide = cv2.resize(least, (columns * side, rows * side), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wide[: dark.shape[0], : dark.shape[1]], dtype=np.uint8)
 
 
 def _bare_paper(counts: NDArray[np.int64]) -> tuple[float, float]:
