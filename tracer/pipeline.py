@@ -192,7 +192,7 @@ def trace(
         piece = replace(outcome.piece, id=f"p{number}", name=outcome.piece.name or f"Piece {number}")
         traced.append(replace(outcome, piece=piece))
         watch.piece(piece)
-        findings.extend(piece_findings(piece, outcome.error.where_max, options))
+        findings.extend(piece_findings(piece, outcome.error.where_max if outcome.error else (0.0, 0.0), options))
     if not traced and not any(f.code.startswith(("no-piece", "piece-runs-off")) for f in findings):
         findings.append(
             Finding(
