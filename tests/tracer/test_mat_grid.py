@@ -177,6 +177,19 @@ def test_the_long_thin_point_of_a_thing_is_kept_beside_what_else_is_printed_on_t
     assert_outlines(mat_sheet(d, across, down, [(ring, None)]), [(ring, None)])
 
 
+def test_what_lies_in_the_shadow_beside_a_thing_is_no_notch_of_it():
+    # Figures and diagonals that run up to the edge of white card, and its shadow.
+    things = [(np.array([[32, 27], [83, 23], [93, 72], [60, 92], [28, 76]]), (242, 240, 234))]
+    d, across, down = mat_drawing("pale", things, shadow=0.35)
+    for ends in ([(8, 15), (34, 41)], [(85, 60), (130, 90)]):
+        d.line(ends, width_mm=0.45, colour=MATS["pale"][1])
+    d.fill(*things[0])
+    d.text((84, 45), "7", height_mm=3.5)
+    d.text((40, 22), "4", height_mm=3.5)
+    (card,) = find_candidates(mat_sheet(d, across, down, things), words=False).candidates
+    assert not [m for m in card.marks if m.kind in ("notch", "unknown")]
+
+
 @pytest.mark.parametrize("end", [(132.5, 51.6), (131.5, 51.2), (138, 52.6)])
 def test_the_long_point_of_grey_card_is_kept_though_a_mats_print_has_its_colour_in_shade(end):
     # Two end between lines of the mat, one just beyond one, where it is thinner than the line.

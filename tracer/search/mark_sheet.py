@@ -87,6 +87,11 @@ class MarkSheet:
                 best = k
         return best
 
+    def is_beneath(self, point: Points, reach_mm: float) -> bool:
+        """Return whether a point lies outside a thing cut out, so near to its edge: shadow, or print of the ground."""
+        owner = self.piece_at(point, slack_mm=reach_mm)
+        return owner in self.cut_out and float(self.away(owner, point[None])[0]) < 0
+
     def add(
         self,
         kind: MarkKind,

@@ -38,7 +38,7 @@ def name_spots(on: MarkSheet, lettering: NDArray[np.uint8], dark: NDArray[np.uin
                 continue
         box = np.array([(x, y), (x + wide, y), (x + wide, y + high), (x, y + high), (x, y)], dtype=np.float64)
         if unknown:
-            if on.on_tile(middle):
+            if on.on_tile(middle) or on.is_beneath(middle, 0.5 * size + TOUCH_MM):
                 continue
             inked = np.argwhere(patch > 0)[:, ::-1] + [x, y]
             if size > 1.5 and not _share_claimed(patch, on.claimed[window]) > 0.3 and not on.is_left_over(inked):
@@ -104,6 +104,8 @@ def name_blobs(on: MarkSheet, lettering: NDArray[np.uint8]) -> None:
     for blob in on.work.blobs:
         x, y = (int(v) for v in blob.middle)
         if id(blob) in on.used_blobs or lettering[y, x] or covered(blob.points, on.claimed) > 0.5:
+            continue
+        if on.is_beneath(blob.middle, 0.5 * blob.size * on.scale + TOUCH_MM):
             continue
         ring = np.concatenate([blob.points, blob.points[:1]])
         if blob.round:
