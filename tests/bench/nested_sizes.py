@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,11 +88,12 @@ def searched(sheet: Sheet, true: Sequence[Floats]) -> list[Line]:
         taken.append((work, lines))
         return lines
 
-    choose.follow_sizes = spy
-    try:
+    # What another process follows would not be seen here.
+    with (
+        mock.patch.object(choose, "follow_sizes", spy),
+        mock.patch.object(choose, "share_out", lambda work, items, _: [work(i) for i in items]),
+    ):
         find_candidates(sheet, words=False)
-    finally:
-        choose.follow_sizes = follow
     best = [Line(off_mm=np.inf, warned=True)] * len(true)
     for work, lines in taken[:1]:
         for line in lines:

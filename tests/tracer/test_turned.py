@@ -14,6 +14,7 @@ MM_PER_PX = 0.13
 STEP_MM = 1.0
 CLOSE_MM = 0.5
 COUNT = 5
+WIDTH_MM = 0.4
 APART_MM, CROSSED_MM = (0.45, 0.15), (0.3, -0.2)
 """How far neighbouring waists lie apart at the fold and at the side seam; below nought they cross in between."""
 
@@ -38,7 +39,7 @@ def drawn(apart_mm):
     for k in range(COUNT):
         line = np.rint(corners(k, apart_mm) / MM_PER_PX * 16).astype(np.int32)
         cv2.polylines(mask, [line], True, 255, 3, cv2.LINE_8, 4)
-    return Ink(mask=mask, mm_per_px=MM_PER_PX, width_mm=0.4)
+    return Ink(mask=mask, mm_per_px=MM_PER_PX, width_mm=WIDTH_MM)
 
 
 def farthest_mm(apart_mm, turn):
@@ -67,25 +68,29 @@ def test_without_turning_them_round_they_stay_as_they_were_taken(monkeypatch):
     assert farthest_mm(APART_MM, -1.0) > 2.0 * CLOSE_MM
 
 
-def test_a_pack_that_is_turned_round_keeps_its_neighbours_on_their_lines():
-    """Only the order across changes: the corners slide along the sides beside the pack."""
+def test_a_pack_that_is_turned_round_takes_the_same_place_and_its_corners_stay_on_the_lines_beside_it():
     true = corners(2, (0.4, 0.3))
     line, heads = even(true, true)
     moved = even(corners(3, (0.4, 0.3)), true)[0] - line
     x = np.concatenate([line, 2.0 * moved], axis=1)
-    (turned, *_) = turned_packs(x, np.linspace(-1, 1, COUNT), heads, 0, 0.1)
-    side = slice(heads[1] + 10, heads[2])
-    way = true[2] - true[1]
-    aside = np.array([-way[1], way[0]]) / np.hypot(*way)
-    assert turned[:, :2] == pytest.approx(x[:, :2])
-    assert turned[side, 2:] @ aside == pytest.approx(x[side, 2:] @ aside, abs=0.02)
-    middle = heads[1] // 2
-    up = np.array([true[1][1] - true[0][1], true[0][0] - true[1][0]]) / np.hypot(*(true[1] - true[0]))
-    assert turned[middle, 2:] @ up == pytest.approx(-(x[middle, 2:] @ up))
+    share = np.array([-1.0, -0.4, 0.3, 1.0, 1.7])  # the outermost size was not among those followed
+    turned = next(turned_packs(x, share, heads, 0, WIDTH_MM))
+
+    def aside(grading, station, a, b):
+        """How far aside of the way from one corner to another each size lies at a station, mm."""
+        way = true[b] - true[a]
+        at = grading[station, :2] + share[:, None] * grading[station, 2:] - true[a]
+        return (way[0] * at[:, 1] - way[1] * at[:, 0]) / np.hypot(*way)
+
+    middle, beside = heads[1] // 2, (heads[1] + heads[2]) // 2
+    before = aside(x, middle, 0, 1)
+    assert aside(turned, middle, 0, 1) == pytest.approx(before[0] + before[-1] - before, abs=0.02)
+    for station in (heads[1], beside):
+        assert aside(turned, station, 1, 2) == pytest.approx(aside(x, station, 1, 2), abs=0.02)
 
 
 def test_a_pack_all_of_whose_lines_lie_on_each_other_has_no_order():
     true = corners(2, (0.0, 0.0))
     line, heads = even(true, true)
     x = np.concatenate([line, np.zeros_like(line)], axis=1)
-    assert not list(turned_packs(x, np.linspace(-1, 1, COUNT), heads, 0, 0.4))
+    assert not list(turned_packs(x, np.linspace(-1, 1, COUNT), heads, 0, WIDTH_MM))

@@ -179,7 +179,9 @@ def _turned(
     alike = triu(near @ near.T + _FAR_WEIGHT * (far @ far.T), k=1).tocoo()
     root = np.arange(len(unique))
     turn = np.zeros(len(unique), dtype=bool)
-    for n in np.argsort(-np.abs(alike.data), kind="stable"):
+    # A few looks past a corner meet lines of two sides: what many looks say of each other comes first.
+    strength = np.abs(alike.data) * np.minimum(weight[alike.row], weight[alike.col])
+    for n in np.argsort(-strength, kind="stable"):
         if alike.data[n] != 0:
             _unite(root, turn, int(alike.row[n]), int(alike.col[n]), bool(alike.data[n] < 0))
     # The largest group runs outwards as most of it does, and the others by their styles against it.

@@ -7,19 +7,23 @@ in how evenly the grading runs: lines that cross do so in one place, and do not 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from tracer.search.pulls import Floats
 
 _LOOK = 8
 _ENDS = 3
-"""The narrowest place of a pack is sought so many stations away from its corners."""
+"""Narrow places of a pack are sought so many stations away from its corners."""
 _LEAST_MM = 0.5
 """Lines that all lie within this have no order that matters (judgement)."""
+_PACKED = 3.0
+"""Lines farther apart than so many widths of one are no pack: there their order is seen (judgement)."""
 _LEAST_SINE = 0.3
 """Sides that meet at a smaller angle do not tell where their corner is."""
 
@@ -44,7 +48,7 @@ class _Span:
 
 
 def turned_packs(x: Floats, share: Floats, starts: NDArray[np.int64], span: int, width_mm: float) -> Iterator[Floats]:
-    """Yield the grading with the lines of a span in reversed order: of all of it, and of either end alone.
+    """Yield the grading with the lines of a span in reversed order: of all of it, and from or to its narrow places.
 
     Parameters
     ----------
@@ -57,23 +61,24 @@ def turned_packs(x: Floats, share: Floats, starts: NDArray[np.int64], span: int,
     span : int
         Which of the ways between corners, counted as the corners that they start from.
     width_mm : float
-        Width of one line: an end alone is turned only where the lines lie closer somewhere in between.
+        Width of one line: in narrow places the lines lie closer, and in packs not much farther.
     """
     bounds = [*starts, len(x) + starts[0]]
     before, here, behind = (_span(x, bounds, k % len(starts)) for k in (span - 1, span, span + 1))
     last = len(here.at) - 1
     aside = (x[here.at, 2:] * here.side).sum(axis=1)
-    runs = [(0, last)]
-    if last > 2 * _ENDS:
-        narrow = _ENDS + int(np.argmin(np.abs(aside[_ENDS:-_ENDS])))
-        if abs(aside[narrow]) * float(np.median(np.diff(share))) < width_mm:
-            runs += [(0, narrow), (narrow, last)]
-    for first, stop in runs:
-        if 2.0 * np.abs(aside[first : stop + 1]).max() < _LEAST_MM:
+    apart = np.abs(aside) * float(np.median(np.diff(share)))
+    narrow = np.flatnonzero((apart == ndimage.minimum_filter1d(apart, 2 * _LOOK + 1)) & (apart < width_mm))
+    places = [0, *narrow[(narrow >= _ENDS) & (narrow <= last - _ENDS)].tolist(), last]
+    runs = {(0, last), *((0, k) for k in places[1:]), *((k, last) for k in places[:-1]), *itertools.pairwise(places)}
+    for first, stop in sorted(runs):
+        run = np.arange(last + 1)
+        run = (run >= first) & (run <= stop)
+        if 2.0 * np.abs(aside[run]).max() < _LEAST_MM or apart[run].max() > _PACKED * width_mm:
             continue
-        reversed_aside = aside.copy()
-        reversed_aside[first : stop + 1] *= -1.0
-        out = _met(x, reversed_aside, before, here, behind)
+        # About the middle of the pack, which is not that of the grading where outer sizes were not followed.
+        pivot = (float(share.min()) + float(share.max())) / 2.0
+        out = _slid(x, np.outer(run * aside, [2.0 * pivot, -2.0]), before, here, behind)
         if out is not None:
             yield out
 
@@ -87,28 +92,31 @@ def _span(x: Floats, bounds: list[int], k: int) -> _Span:
     return _Span(at=at, way=way, side=np.stack([-way[:, 1], way[:, 0]], axis=1))
 
 
-def _met(x: Floats, aside: Floats, before: _Span, here: _Span, behind: _Span) -> Floats | None:
-    """Return the grading with other shares aside in a span, its corners where its lines meet those beside it.
+def _slid(x: Floats, more: Floats, before: _Span, here: _Span, behind: _Span) -> Floats | None:
+    """Return lines and grading moved aside in a span, its corners slid along the lines beside it.
 
-    None where a corner is too flat to tell.
+    ``more`` (places, 2) is by how much the middle line and its grading move. None where a corner is too flat to tell.
     """
     out = x.copy()
     last = len(here.at) - 1
-    ends = []
-    for end, beside, its_end in ((0, before, -1), (last, behind, 0)):
-        moved = x[here.at[end], 2:]
-        if aside[end] != moved @ here.side[end]:
-            sides = np.stack([beside.side[its_end], here.side[end]])
-            if abs(np.linalg.det(sides)) < _LEAST_SINE:
-                return None
-            met = np.linalg.solve(sides, [sides[0] @ moved, aside[end]])
-            fading = np.linspace(1.0, 0.0, len(beside.at))[:: 1 if its_end == 0 else -1, None]
-            out[beside.at, 2:] += fading * ((met - moved) @ beside.way[its_end]) * beside.way
-            moved = met
-        ends.append(moved)
-    along = (x[here.at, 2:] * here.way).sum(axis=1)
+    along = np.zeros((2, 2))
+    for n, (end, beside, its_end) in enumerate(((0, before, -1), (last, behind, 0))):
+        if not more[end].any():
+            continue
+        sides = np.stack([beside.side[its_end], here.side[end]])
+        if abs(np.linalg.det(sides)) < _LEAST_SINE:
+            return None
+        slid = np.linalg.solve(sides, np.stack([np.zeros(2), more[end]]))
+        along[n] = here.way[end] @ slid
+        fading = np.linspace(0.0, 1.0, len(beside.at))[:: 1 if its_end == -1 else -1]
+        fading[its_end] = 0.0  # the corner itself moves with the span
+        out[beside.at] += _in_place(np.outer(fading, beside.way[its_end] @ slid), beside.way)
     place = np.arange(last + 1)
-    along += np.interp(place, [0, last], [m @ here.way[e] - along[e] for m, e in zip(ends, (0, last), strict=True)])
-    out[here.at, 2:] = aside[:, None] * here.side + along[:, None] * here.way
-    out[here.at[[0, last]], 2:] = ends
+    ahead = np.stack([np.interp(place, [0, last], along[:, c]) for c in (0, 1)], axis=1)
+    out[here.at] += _in_place(more, here.side) + _in_place(ahead, here.way)
     return out
+
+
+def _in_place(far: Floats, way: Floats) -> Floats:
+    """Return how far the middle line and its grading go, (places, 2), along directions, as the columns of both."""
+    return np.asarray((far[:, :, None] * way[:, None, :]).reshape(len(way), 4))
