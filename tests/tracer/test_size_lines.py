@@ -8,6 +8,7 @@ from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
 from tracer.ink import find_ink
 from tracer.search import bundles, choose
 from tracer.search.bundles import follow_sizes, is_bundle
+from tracer.search.closing import SizeLoop
 from tracer.search.drawn import read_line_work
 from tracer.search.find import find_candidates
 from tracer.search.graph import Edge
@@ -86,6 +87,14 @@ def test_the_border_of_a_bundle_is_known_from_a_strip_between_two_sizes():
     )
     strip = np.concatenate([outer, inner[::-1]]).astype(float)
     assert cv2.contourArea(bundles._hull(ink, 0.1, strip).astype(np.float32)) > 0.95 * 600**2
+
+
+def test_a_line_that_was_closed_back_along_its_neighbour_is_no_size():
+    loops = [
+        SizeLoop(parts=(), chains=frozenset(), own=1.0, area=a, rank=k) for k, a in enumerate((900, 30, 1000, 1050))
+    ]
+    assert [s.rank for s in bundles._around(loops)] == [0, 2, 3]
+    assert bundles._around([]) == []
 
 
 def test_lines_that_all_cross_in_one_fan_keep_their_sizes():

@@ -40,6 +40,7 @@ _SPUR_MM = 0.5
 _SPACE_MM = 6.6
 _LONG_SHARE = 0.2
 _OWN_ORDER, _ALIKE, _SPREAD = 0.15, 0.3, 0.0015
+_STRIP_SHARE = 0.5
 _MARGIN_MM = 5.0
 _RAYS = 160
 LEAST_UNSEEN_MM = 3.0
@@ -194,7 +195,7 @@ def follow_sizes(work: LineWork, loop: Loop, free: NDArray[np.uint8] | None = No
         follower.keep_to(ranks.of)
         ranks = find_ranks(follower, nesting) or ranks
         follower.keep_to(ranks.of)
-        loops = close_ranks(follower, ranks, _LONG_SHARE * around / 2, alike=_ALIKE)
+        loops = _around(close_ranks(follower, ranks, _LONG_SHARE * around / 2, alike=_ALIKE))
         loops = graded(loops, fine_mm, follower.white_mm, drawn, ranks.count)
     if len(loops) < LEAST_LINES:
         follower.ranks = None
@@ -202,6 +203,12 @@ def follow_sizes(work: LineWork, loop: Loop, free: NDArray[np.uint8] | None = No
             follower, _LONG_SHARE * around, lambda p: nesting.out(Edge(0, 1, p)), own_order=_OWN_ORDER, alike=_ALIKE
         )
     return [_placed(s, np.array([x0, y0], dtype=np.float64), up, drawn) for s in loops]
+
+
+def _around(loops: Sequence[SizeLoop]) -> list[SizeLoop]:
+    """Return the loops that go round the piece: one that was closed along its neighbour goes round a strip only."""
+    usual = float(np.median([s.area for s in loops])) if loops else 0.0
+    return [s for s in loops if s.area > _STRIP_SHARE * usual]
 
 
 def _hull(fine: NDArray[np.uint8], fine_mm: float, loop: Points) -> Points:

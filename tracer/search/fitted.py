@@ -35,7 +35,7 @@ _AGAIN, _LEFT_MM, _BETTER_MM, _LOOK = 14, 1.5, 1.0, 8
 _BARE, _BENDS_MM, _SWINGS_MM = 0.3, 50.0, 20.0
 """What counts as much as ink without a line: bare paper under one (spaces are bare), the price of bends, and swings of
 the grading (judgement)."""
-_TURNED, _TURNED_BEGIN, _WORTH_MM, _TURNED_MM = 6, 0.3, 40.0, 1.0
+_TURNED, _TURNED_BEGIN, _WORTH_MM, _TURNED_MM = 6, 0.3, 100.0, 1.0
 """Packs in reversed order are fitted in so many rounds that begin later on, where that leaves so much more unexplained
 at first, and taken where it is so much better in the end (judgement)."""
 _LEAST_TURN, _ARM = np.radians(20), (3, 9)
@@ -115,8 +115,9 @@ def fit_to_ink(
         return unexplained_mm(x, share) + _BENDS_MM * bends + _SWINGS_MM * swing(x, starts, span)
 
     for span in range(len(starts)):
-        most = unexplained_mm(x, share) + _WORTH_MM
-        tried = [y for y in turned_packs(x, share, starts, span, ink.width_mm) if unexplained_mm(y, share) < most]
+        tried = list(turned_packs(x, share, starts, span, ink.width_mm))
+        most = unexplained_mm(x, share) + _WORTH_MM if tried else 0.0
+        tried = [y for y in tried if unexplained_mm(y, share) < most]
         if not tried:
             continue
         fits = [(x, share), *(fit(y, share, 0.0, _TURNED, _TURNED_BEGIN) for y in tried)]
