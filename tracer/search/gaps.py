@@ -48,7 +48,6 @@ _NARROW_TURN_RAD = math.radians(24)
 _LETTER_TURN_RAD = math.radians(12)
 _HEAD_MM = 1.0
 """A shaft ends no farther from its head than the head is long and so much more (judgement)."""
-_RUNS_THROUGH = math.cos(math.radians(12))
 
 
 def without_edges(graph: LineGraph, gone: set[int]) -> LineGraph:
@@ -295,17 +294,16 @@ def _drawn_px(graph: LineGraph, ends: Sequence[_End]) -> NDArray[np.float64]:
 def _shafts(graph: LineGraph, ends: Sequence[_End], blobs: Sequence[Blob], mm_per_px: float) -> set[int]:
     """Return which ends are those of arrows' shafts, at their heads.
 
-    Where a line runs in from the other side too, the spot is no head but a thick place of that line: it crosses the
-    dark side of a crease there.
+    Where another line runs in along it too, the spot is no head: a thick place of a line, that crosses the dark side of
+    a crease there, or the point in which two meet.
     """
     out: set[int] = set()
     at = np.array([graph.nodes[e.node] for e in ends]).reshape(-1, 2)
     for blob in blobs:
         near = np.flatnonzero(np.hypot(*(at - blob.middle).T) <= blob.size + _HEAD_MM / mm_per_px)
         own = [k for k in near.tolist() if _is_head(ends[k], graph.nodes[ends[k].node], blob, mm_per_px)]
-        for k in own:
-            if not any(float(ends[k].heading @ ends[j].heading) < -_RUNS_THROUGH for j in own):
-                out.add(k)
+        if len(own) == 1:
+            out.add(own[0])
     return out
 
 
