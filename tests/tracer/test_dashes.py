@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
-from tracer.search.dashes import in_line, is_row, part_at_bends, printed_dashes
+from tracer.search.dashes import dashes_in_lines, in_line, is_row, part_at_bends, printed_dashes
 from tracer.search.find import find_candidates
 from tracer.search.graph import Edge, LineGraph, measure_lines
 from tracer.search.marks_text import TextBlock
@@ -44,6 +44,36 @@ def test_single_dashes_are_told_by_the_rows_beside_them_only() -> None:
 
 def test_no_blocks_are_no_dashes() -> None:
     assert printed_dashes([], np.zeros((0, 6), np.int32)) == []
+
+
+def _rows(spaces_joined: bool) -> tuple[TextBlock, LineGraph]:
+    """Return three rows of four dashes above each other as a block, and their lines with or without their joins."""
+    nodes: list[tuple[float, float]] = []
+    edges: list[Edge] = []
+    boxes = []
+    for y in (20.0, 44.0, 68.0):
+        for k in range(-1, 5):
+            x = 20.0 + 18.0 * k
+            nodes += [(x, y), (x + 11.0, y)]
+            edges.append(Edge(len(nodes) - 2, len(nodes) - 1, np.linspace(nodes[-2], nodes[-1], 12)))
+            if k >= 0:
+                ends = (len(nodes) - 3, len(nodes) - 2)
+                join = np.linspace(nodes[ends[0]], nodes[ends[1]], 8)
+                edges += [Edge(*ends, join, bridge=True)] if spaces_joined else []
+            if 0 <= k < 4:
+                boxes.append((int(x), int(y) - 2, 12, 5))
+    return TextBlock(box=(20.0, 18.0, 86.0, 71.0), glyphs=np.array(boxes, np.int32), height=12.0), LineGraph(
+        nodes, edges
+    )
+
+
+def test_dashes_of_lines_beside_each_other_are_told_by_going_on_at_both_ends() -> None:
+    block, lines = _rows(spaces_joined=True)
+    beside = TextBlock(box=(300.0, 18.0, 366.0, 71.0), glyphs=block.glyphs + [280, 0, 0, 0], height=12.0)
+    assert dashes_in_lines([block, beside], lines) == [True, False]
+    assert dashes_in_lines([block], _rows(spaces_joined=False)[1]) == [False]
+    pair = TextBlock(box=block.box, glyphs=block.glyphs[:2], height=12.0)
+    assert dashes_in_lines([pair], lines) == [False]
 
 
 OFF_MM = 0.6

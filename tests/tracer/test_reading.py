@@ -4,6 +4,7 @@ The lettering is drawn with the fonts that OpenCV carries, which share nothing w
 """
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 
 from tests.tracer.sheet_drawing import BODICE, Drawing
 from tracer.labels import TextLine, parse_label
-from tracer.reading import engine
+from tracer.reading import engine, read
 from tracer.reading.engine import getting_ready
 from tracer.reading.models import can_read_words
 from tracer.reading.places import Region, lines_axes
@@ -85,6 +86,19 @@ def test_a_place_taken_the_wrong_way_is_looked_at_across():
     picture, points = lettering(0)
     lines = read_words(picture, [region_of(points, math.pi / 2)])
     assert lines[0].text == "Side panel"
+
+
+def test_no_place_is_looked_at_twice_the_same_way(monkeypatch):
+    looked = []
+
+    def nothing(_pixels, regions, _larger):
+        looked.extend((region.box, region.turn_rad) for region in regions)
+        return [read._Reading() for _ in regions]
+
+    monkeypatch.setattr(read, "_read_regions", nothing)
+    _, points = lettering(0)
+    assert read_words(np.full((60, 60, 3), 255, np.uint8), [replace(region_of(points, 0.0), letters=9)]) == []
+    assert len(looked) == len(set(looked)) == 2
 
 
 @needs_reader
@@ -175,3 +189,21 @@ def test_letters_too_small_to_be_told_apart_are_not_looked_at_from_closer_by(mon
     find.find_candidates(d.sheet())
     assert sorted(looks[False]) == pytest.approx([5.0, 9.6], abs=0.5)
     assert looks[True] == [max(looks[False])]
+
+
+@needs_reader
+def test_another_size_around_the_words_is_no_piece_inside_the_piece():
+    d = Drawing(190, 150)
+    for k in range(4):
+        ring = [
+            (26 - 2 * k, 30 - 2 * k),
+            (120 + 6 * k, 34 - 3 * k),
+            (130 + 8 * k, 110 + 6 * k),
+            (26 - 2 * k, 105 + 7 * k),
+        ]
+        d.line(ring, closed=True, width_mm=0.4, dash=(None, (6, 2), (3, 1.5), (10, 2))[k])
+    d.text((55, 60), "Sleeve", height_mm=6)
+    d.text((55, 72), "cut 1 pair", height_mm=4)
+    (sleeve,) = find.find_candidates(d.sheet()).candidates
+    assert sleeve.name == "Sleeve"
+    assert sleeve.cut.count == 2

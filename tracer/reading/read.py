@@ -60,13 +60,15 @@ def read_words(pixels: NDArray[np.uint8], regions: Sequence[Region], *, closer: 
     larger = CLOSER if closer else 1.0
     readings = _read_regions(pixels, regions, larger)
     places = list(regions)
+    across: set[int] = set()
     for _ in range(_LOOKS):
         again: dict[int, Region] = {}
         for k, (place, reading) in enumerate(zip(places, readings, strict=True)):
             if any(reading.runs_on):
                 again[k] = place.longer(*reading.runs_on)
-            elif reading.sense < _POOR * place.letters and place is regions[k]:
+            elif reading.sense < _POOR * place.letters and place is regions[k] and k not in across:
                 again[k] = place.across()
+                across.add(k)
         if len(again) > _MOST_AGAIN:
             # So many places of which little came are no words: only those of which something came are worth it.
             again = {k: place for k, place in again.items() if readings[k].sense > 0}

@@ -72,6 +72,32 @@ def printed_dashes(texts: Sequence[TextBlock], small: NDArray[np.int32]) -> list
     ]
 
 
+def dashes_in_lines(texts: Sequence[TextBlock], graph: LineGraph) -> list[bool]:
+    """Return which of some blocks that look like text are mostly dashes of lines, joined to others at both their ends.
+
+    Dashes of several lines beside each other make such blocks: those of sizes drawn into each other. Of lettering, its
+    single strokes too, hardly any goes on at both ends in the direction it has.
+
+    Parameters
+    ----------
+    texts : sequence of TextBlock
+    graph : LineGraph
+        The lines with their gaps bridged.
+    """
+    ends = {n for e in graph.edges if e.bridge for n in (e.start, e.end)}
+    held = [e for e in graph.edges if not e.bridge and e.start in ends and e.end in ends]
+    middles = np.array([e.points[len(e.points) // 2] for e in held]).reshape(-1, 2)
+    out = []
+    for block in texts:
+        x0, y0, x1, y1 = block.box
+        near = middles[((middles >= [x0 - 1, y0 - 1]) & (middles <= [x1 + 1, y1 + 1])).all(axis=1)]
+        low = block.glyphs[:, None, :2] - 1
+        high = low + block.glyphs[:, None, 2:4] + 2
+        own = ((near >= low) & (near <= high)).all(axis=2).any(axis=1)
+        out.append(len(own) >= _STEPS and float(own.mean()) > _MOSTLY)
+    return out
+
+
 def is_row(marks: NDArray[np.integer], axes: NDArray[np.floating]) -> bool:
     """Return whether the small marks in a box are mostly dashes of one line, end to end along it.
 

@@ -23,6 +23,9 @@ SIDE_MM = 0.06
 """Ends are known to this much across their line, mm (half a pixel at 300 dpi)."""
 WHITE_MM, USUAL_WHITE_MM, MORE_WHITE = 2.0, 3.2, 3.0
 """So much bare paper makes a join dearer by one; each mm beyond what dashes leave bare costs so much more."""
+_SOLID_MM, _DASH_APART, _SHARE_APART = 60.0, math.log(1.5), 0.25
+"""Longer dashes are a solid line; dashes of so different a length (logarithm), or shares of ink so far apart, are two
+styles (judgement)."""
 LOOKS_MM = (6.0, 4.0, 2.5, 1.5, 0.9, 0.5, 0.25)
 
 End = tuple[int, int]
@@ -84,8 +87,14 @@ def white_price(white_mm: float) -> float:
 
 def unlike(a: tuple[float, float, float], b: tuple[float, float, float]) -> float:
     """Return how different two styles are, 0 to 1."""
-    dash = abs(math.log(min(a[0], 60.0) / min(b[0], 60.0))) / math.log(1.5)
-    return min(1.0, dash + abs(a[1] - b[1]) / 0.25)
+    dash = abs(math.log(min(a[0], _SOLID_MM) / min(b[0], _SOLID_MM))) / _DASH_APART
+    return min(1.0, dash + abs(a[1] - b[1]) / _SHARE_APART)
+
+
+def unlike_all(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how different styles are, 0 to 1, each given by its dash in mm and its share of ink, shape (..., 2)."""
+    dash = np.abs(np.log(np.minimum(a[..., 0], _SOLID_MM) / np.minimum(b[..., 0], _SOLID_MM))) / _DASH_APART
+    return np.asarray(np.minimum(1.0, dash + np.abs(a[..., 1] - b[..., 1]) / _SHARE_APART))
 
 
 def end_state(back: Points, mm_per_px: float) -> State:

@@ -22,7 +22,7 @@ from tracer.reading.read import read_words, without_repeats
 from tracer.search.candidates import drawn_candidate, edge_candidate, reading_order
 from tracer.search.choose import are_nested, choose_sizes
 from tracer.search.crosses import find_crosses, without_crosses
-from tracer.search.dashes import printed_dashes
+from tracer.search.dashes import dashes_in_lines, printed_dashes
 from tracer.search.drawn import LineWork, lies_in
 from tracer.search.edges import Bodies, Thing, ground_sheets, without_grid
 from tracer.search.first_look import FirstLook, first_look
@@ -135,8 +135,8 @@ def find_candidates(
         if can_read_words():
             report("words", 0.75)
             # What is printed on a mat beside sheets and things cut out is no label of theirs.
-            dashes = printed_dashes(texts, work.small)
-            legible = [t for t, is_dashes in zip(texts, dashes, strict=True) if not is_dashes]
+            dashes = zip(printed_dashes(texts, work.small), dashes_in_lines(texts, work.graph), strict=True)
+            legible = [t for t, is_dashes in zip(texts, dashes, strict=True) if not any(is_dashes)]
             legible = on_pieces(legible, [ink.from_picture(t.points) for t in things], papers, drawn)
             regions = [r for r in word_regions(legible, ink, tables, work.small) if r.glyph_px >= _LEAST_READ_PX]
             regions += lone_letters(work, legible, frames)
@@ -154,7 +154,7 @@ def find_candidates(
             )
         else:
             findings.append(_NO_WORDS)
-    drawn += nested_pieces(work, texts, drawn, other, lines)
+    drawn += nested_pieces(work, texts, drawn, other, lines, counts)
     report("marks", 0.9)
     if not all(any(lies_in(f.points, p) for p in papers) for f in drawn):
         papers = []

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array, triu
 
-from tracer.search.ends import unlike
+from tracer.search.ends import unlike, unlike_all
 from tracer.search.follow import Follower
 from tracer.search.nesting import Nesting
 
@@ -31,6 +31,9 @@ _LEAST_CHAIN_MM = 10.0
 _COUNT_SHARE = 0.4
 """As many lines are sizes as are seen side by side so often, against the count seen most often (judgement)."""
 _SURE, _SURE_COST, _FAR_WEIGHT = 0.7, 3.0, 0.1
+_STYLE_WEIGHT, _LEAST_STYLED, _FEWEST_STYLED = 0.5, 0.3, 3
+"""How much styles count against lines that go on from one place to another; where they agree hardly better one way
+than the other (0 to 1), or fewer lines of both places have any, they tell nothing (judgement)."""
 _LEAST_MM = 3.0
 
 
@@ -53,12 +56,11 @@ class _Readings:
 def find_ranks(follower: Follower, nesting: Nesting) -> Ranks | None:
     """Return the ranks of stretches; None where no place shows several lines side by side."""
     chains = follower.chains()
-    whole, sure = _groups(follower, chains)
+    whole, sure, runs = _groups(follower, chains)
     readings = _look_across(follower, nesting, chains, sure)
     if readings is None:
         return None
-    styles = [follower.style(c) for c in chains]
-    turned = _turned(readings, sure, whole, styles)
+    turned = _turned(readings, sure, whole, [follower.style(run) for run in runs])
     count = readings.met.shape[1]
     votes = np.zeros((len(sure), count))
     rank = np.where(turned[:, None], np.arange(count)[::-1], np.arange(count))
@@ -70,18 +72,20 @@ def find_ranks(follower: Follower, nesting: Nesting) -> Ranks | None:
 
 def _groups(
     follower: Follower, chains: Sequence[Sequence[tuple[int, bool]]]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return for each stretch its chain, and the group of stretches that go on as each other without a doubt."""
+) -> tuple[NDArray[np.int64], NDArray[np.int64], list[list[tuple[int, bool]]]]:
+    """Return for each stretch its chain, its run, and the runs: stretches that go on as each other without a doubt."""
     whole = np.full(len(follower.tracklets.single), -1)
     sure = whole.copy()
-    number = 0
+    runs: list[list[tuple[int, bool]]] = []
     for n, chain in enumerate(chains):
-        number += 1
+        runs.append([])
         for k, forwards in chain:
-            whole[k], sure[k] = n, number
+            whole[k], sure[k] = n, len(runs) - 1
+            runs[-1].append((k, forwards))
             join = follower.partner.get((k, 1 if forwards else 0))
-            number += join is not None and (join.corner or join.cost > _SURE_COST)
-    return whole, sure
+            if join is not None and (join.corner or join.cost > _SURE_COST):
+                runs.append([])
+    return whole, sure, runs
 
 
 def _look_across(
@@ -172,11 +176,10 @@ def _turned(
     together, which = np.unique(sure[readings.met], axis=0, return_index=True, return_inverse=True)[1:]
     which = which.reshape(-1)
     weight = np.bincount(which, weights=readings.weight)
-    met = readings.met[together]
-    unique = whole[met]
+    unique = sure[readings.met[together]]
     count = unique.shape[1]
-    near, far = _orders(sure[met]), _orders(unique)
-    alike = triu(near @ near.T + _FAR_WEIGHT * (far @ far.T), k=1).tocoo()
+    near, far = _orders(unique), _orders(whole[readings.met[together]])
+    alike = triu(near @ near.T + _FAR_WEIGHT * (far @ far.T) + _STYLE_WEIGHT * _styled(unique, styles), k=1).tocoo()
     root = np.arange(len(unique))
     turn = np.zeros(len(unique), dtype=bool)
     # A few looks past a corner meet lines of two sides: what many looks say of each other comes first.
@@ -201,6 +204,23 @@ def _turned(
                 if style is not None:
                     known[r].append((style, float(weight[n])))
     return np.asarray(turn[which])
+
+
+def _styled(runs: NDArray[np.int64], styles: Sequence[Style | None]) -> NDArray[np.float64]:
+    """Return for each two readings how much better their styles agree one way than turned, in pairs of lines (R, R)."""
+    size = runs.shape[1]
+    known = np.array([s is not None for s in styles])[runs]
+    look = np.array([(1.0, 1.0) if s is None else s[:2] for s in styles])[runs]
+    like = np.zeros((2, len(runs), len(runs)))
+    both = like.copy()
+    for n, order in enumerate((slice(None), slice(None, None, -1))):
+        for a, b in zip(range(size), range(size)[order], strict=True):
+            told = known[:, None, a] & known[None, :, b]
+            like[n] += np.where(told, 1.0 - unlike_all(look[:, None, a], look[None, :, b]), 0.0)
+            both[n] += told
+    better = like[0] / np.maximum(both[0], 1) - like[1] / np.maximum(both[1], 1)
+    told = (np.abs(better) > _LEAST_STYLED) & (both.min(axis=0) >= min(_FEWEST_STYLED, size))
+    return np.where(told, better * size * (size - 1) / 2, 0.0)
 
 
 def _orders(lines: NDArray[np.int64]) -> csr_array:

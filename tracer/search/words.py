@@ -21,6 +21,7 @@ from tracer.search.mark_sheet import MarkSheet
 from tracer.search.marks import runs_parallel, text_in
 from tracer.search.marks_text import LEAST_GLYPHS, TextBlock, find_text
 from tracer.search.pieces import Found, PieceSearch
+from tracer.search.sizes import LEAST_AREA_SHARE
 from tracer.search.text_turn import ink_points, text_turn
 
 TILE_REACH_MM = 7.0
@@ -406,21 +407,30 @@ def labels_of(lines: Sequence[TextLine], marker: MarkSheet, count: int) -> list[
 
 
 def nested_pieces(
-    work: LineWork, texts: Sequence[TextBlock], drawn: Sequence[Found], other: dict[int, str], lines: Sequence[TextLine]
+    work: LineWork,
+    texts: Sequence[TextBlock],
+    drawn: Sequence[Found],
+    other: dict[int, str],
+    lines: Sequence[TextLine],
+    counts: Sequence[int],
 ) -> list[Found]:
     """Return pieces drawn inside other pieces.
 
-    A closed line inside a piece is a placement or a stitching line unless its own words say how often to cut it.
+    A closed line inside a piece is a placement or a stitching line unless its own words say how often to cut it. Inside
+    a piece of several sizes, ``counts`` being how many each of the drawn ones has, it may be another of them.
     """
     if not lines:
         return []
     middles = work.ink.from_picture(np.array([line.at for line in lines]))
     search = PieceSearch(work, texts)
+    families = {f.loop for f, count in zip(drawn, counts, strict=True) if count > 1}
     for index, loop in enumerate(work.loops):
         if index in other or any(f.loop == index for f in drawn):
             continue
         around = [f for f in drawn if f.area > 1.05 * loop.area and lies_in(loop.points, f.points, 0.95)]
         if not around or runs_parallel(loop.points, around[0].points, work.ink.mm_per_px):
+            continue
+        if any(loop.area > LEAST_AREA_SHARE * f.area for f in around if f.loop in families):
             continue
         inside = [line for line, at in zip(lines, middles, strict=True) if lies_in(at[None, :], loop.points)]
         if parse_label(in_reading_order(inside)).says_cut and not _shares(loop.points, around[0].points):
