@@ -93,7 +93,7 @@ def dashes_in_lines(texts: Sequence[TextBlock], graph: LineGraph) -> list[bool]:
         near = middles[((middles >= [x0 - 1, y0 - 1]) & (middles <= [x1 + 1, y1 + 1])).all(axis=1)]
         low = block.glyphs[:, None, :2] - 1
         high = low + block.glyphs[:, None, 2:4] + 2
-        own = ((near >= low) & (near <= high)).all(axis=2).any(axis=1)
+        own = np.any(np.all((near >= low) & (near <= high), axis=2), axis=1)
         out.append(len(own) >= _STEPS and float(own.mean()) > _MOSTLY)
     return out
 
