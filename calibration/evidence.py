@@ -233,8 +233,10 @@ def rivals(reference: Reference, known: Sequence[Reference]) -> list[Reference]:
 
 def _refuse_unsure(reference: Reference, others: Sequence[Reference]) -> ScaleError:
     sizes = list(dict.fromkeys([reference.size, *(r.size for r in others)]))
+    # Squared paper is a grid too.
+    name = "grid" if reference.kind == "mat" else reference.kind
     return ScaleError(
-        f"a {reference.kind} was found, but it may be {' or '.join(sizes)}: say which, "
+        f"a {name} was found, but it may be {' or '.join(sizes)}: say which, "
         f"like --reference {reference.kind}={sizes[0]}"
     )
 

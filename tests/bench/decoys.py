@@ -1,9 +1,9 @@
 """Scenes without any reference but with things that look like one; ``python -m tests.bench.decoys [--only NAME]``.
 
 Square pocket pieces, tables, grids printed for quilting, rectangles of a card's proportions, ruled and checked paper,
-rows of stitches, checked cloth: each in scans and in photos, each several times. No scale can honestly be told in any
-of them, so that every scale given is a wrong one. A refusal that asks for the size of something is printed with what it
-asks about: a lone square may be a test square, and asking does no harm.
+rows of stitches, checked cloth, squared paper, a slide fastener: each in scans and in photos, each several times. No
+scale can honestly be told in any of them, so that every scale given is a wrong one. A refusal that asks for the size of
+something is printed with what it asks about: a lone square may be a test square, and asking does no harm.
 """
 
 from __future__ import annotations
@@ -150,6 +150,41 @@ def _solid(scene: Scene, rng: np.random.Generator) -> None:
     scene.stroke(polygon([[30, 215], [90, 215], [90, 275], [30, 275]]), 0.5, INK)
 
 
+def _squared(scene: Scene, rng: np.random.Generator) -> None:
+    """Squared and millimetre paper in the pitches that it is sold in, to the edge or with a margin."""
+    fine, bold = [
+        (5.0, 0),
+        (5.0, 2),
+        (5.0, 10),
+        (6.35, 0),
+        (6.35, 4),
+        (5.08, 5),
+        (4.0, 0),
+        (2.0, 5),
+        (1.0, 10),
+        (8.0, 0),
+    ][int(rng.integers(10))]
+    w, h = scene.width_mm, scene.height_mm
+    margin = float(rng.choice([0.0, 5.0, 8.0]))
+    across, down = (np.arange(margin, side - margin + 1e-6, fine) for side in (w, h))
+    ink = srgb(*rng.uniform(100, 200, 3))
+    for every, width in ((1, 0.18 if fine > 3 else 0.1), (bold, 0.35)):
+        if every:
+            lines = [polyline([[x, down[0]], [x, down[-1]]]) for x in across[::every]]
+            lines += [polyline([[across[0], y], [across[-1], y]]) for y in down[::every]]
+            scene.stroke(lines, width, ink)
+
+
+def _teeth(scene: Scene, rng: np.random.Generator) -> None:
+    """A slide fastener along the sheet: teeth of one pitch, all alike, on a tape."""
+    x, y, length, pitch = 12.0, 26.0, 0.8 * scene.width_mm, float(rng.uniform(1.6, 4.0))
+    scene.fill(rectangle(x, y - 12, length, 24), srgb(*rng.uniform(30, 200, 3)), texture=0.03)
+    teeth = [
+        polyline([[x + i * pitch, y - 2 + i % 2], [x + i * pitch, y + 2 + i % 2]]) for i in range(int(length / pitch))
+    ]
+    scene.stroke(teeth, 0.55 * pitch, srgb(190))
+
+
 DECOYS: dict[str, Decoy] = {
     "pocket": _pocket,
     "patches": _patches,
@@ -161,6 +196,8 @@ DECOYS: dict[str, Decoy] = {
     "cloth": _cloth,
     "tiles": _tiles,
     "solid": _solid,
+    "squared": _squared,
+    "teeth": _teeth,
 }
 
 

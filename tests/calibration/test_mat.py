@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -9,9 +11,12 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration import CalibrateOptions, ScaleError, calibrate, parse_request
+from calibration.camera import PlaneMap
 from calibration.camera_fit import fit_camera
 from calibration.picture import Picture, PxPoints, Source
 from calibration.references.mat import find
+from calibration.references.mat.finder import has_lines
+from calibration.references.mat.grow import GridPicture
 from calibration.references.mat.pitch import AMBIGUOUS, Shape, _explained, evidence, plausible
 from calibration.references.reference import Reference, SearchPicture
 from fixtures import render, scenarios
@@ -211,6 +216,70 @@ def test_a_small_grid_needs_evidence_that_it_is_a_mat(shape: dict[str, Any], pit
     """A table, lines to quilt along, a tiled floor: how far the camera stood says nothing of what they are."""
     usual: dict[str, Any] = {"closed": (True, True), "heavier_every": 1, "divided_by": 1, "distance_cells": None}
     assert min(2, len(plausible(Shape(**(usual | shape))))) == pitches
+
+
+@pytest.mark.parametrize(
+    ("shape", "pitch_mm"),
+    [
+        ({"cells": (41, 58)}, 5.0),
+        ({"cells": (42, 59), "closed": (True, True)}, 5.0),  # an A2 mat of centimetres has as many
+        ({"cells": (80, 55), "heavier_every": 2}, 5.0),
+        ({"cells": (40, 56), "heavier_every": 10}, 5.0),
+        ({"cells": (33, 43)}, 6.35),
+        ({"cells": (58, 41), "heavier_every": 5, "closed": (True, False)}, 5.08),
+        ({"cells": (28, 20), "divided_by": 5}, 10.0),
+        ({"cells": (20, 28), "divided_by": 10}, 10.0),
+        ({"cells": (10, 8), "divided_by": 10}, 25.4),
+    ],
+)
+def test_squared_paper_is_never_taken_for_known(shape: dict[str, Any], pitch_mm: float) -> None:
+    """Pitches that paper is sold in (common practice, no source); a person says which it is."""
+    usual: dict[str, Any] = {"closed": (False, False), "heavier_every": 1, "divided_by": 1, "distance_cells": None}
+    possible = plausible(Shape(**(usual | shape), light_on_dark=False))
+    assert len(possible) > 1
+    assert min(abs(cell - pitch_mm) for cell in possible) < 1e-6
+
+
+@lru_cache
+def squared_scan(pitch_mm: float, bold_every: int) -> Rendered:
+    """Return a sheet squared to its edges, on a dark table."""
+    scene = Scene(name="squared", width_mm=138.0, height_mm=103.0, ground=srgb(60))
+    scene.fill(rectangle(4, 4, 130, 95), srgb(240))
+    for across, length in ((True, 130.0), (False, 95.0)):
+        for k in range(int(length / pitch_mm) + 1):
+            width = 0.35 if bold_every and k % bold_every == 0 else 0.18
+            at = 4 + k * pitch_mm - width / 2
+            scene.fill(rectangle(at, 4, width, 95) if across else rectangle(4, at, 130, width), srgb(120, 150, 190))
+    return render.scan(scene, dpi=110)
+
+
+@pytest.mark.parametrize(
+    ("pitch_mm", "bold_every", "asked", "words"),
+    [(5.0, 0, "5mm", "5mm"), (5.0, 2, "10mm", "5mm"), (5.0, 2, "10mm", "10mm"), (6.35, 0, "1/4in", "1/4in")],
+)
+def test_squared_paper_is_asked_about_and_measured_by_what_is_said(
+    pitch_mm: float, bold_every: int, asked: str, words: str
+) -> None:
+    """Who has paper with bold lines may mean those or the fine ones."""
+    picture = search(squared_scan(pitch_mm, bold_every)).picture
+    with pytest.raises(ScaleError, match=rf"a grid was found, but it may be .*{asked}"):
+        calibrate(picture, CalibrateOptions())
+    sheet = calibrate(picture, CalibrateOptions(request=parse_request(f"mat={words}")))
+    assert sheet.mm_per_px == pytest.approx(25.4 / 110, rel=SCALE)
+
+
+def test_a_grid_of_very_many_lines_is_looked_at_too() -> None:
+    """OpenCV makes no pictures of 32768 rows and more; a scan of squared paper has so many stretches of line."""
+    count = 40_000
+    starts = np.column_stack([np.arange(count) % 80, np.arange(count) // 80 % 80]).astype(np.float64)
+    plane = PlaneMap.affine(np.array([[0.2, 0.0, -1.0], [0.0, 0.2, -1.0]]))
+    lattice: Any = SimpleNamespace(
+        present=np.ones((count, 2), dtype=bool), starts=starts, ends=starts + [0.0, 1.0],
+        fit=SimpleNamespace(plane=plane), line_sigma_px=0.6,
+    )  # fmt: skip
+    light = np.full((420, 420), 0.8, dtype=np.float32)
+    light[:, 5::5] = 0.3
+    assert has_lines(GridPicture(light=light, focal_px=None), lattice)
 
 
 def test_a_table_with_square_cells_is_no_mat() -> None:

@@ -15,6 +15,7 @@ from calibration.references.reference import SearchPicture
 from calibration.references.ruler import find
 from calibration.references.ruler.graduation import rank
 from fixtures import render, scenarios
+from fixtures.references import ruler
 from fixtures.render import Rendered
 from fixtures.scene import Scene, srgb
 
@@ -91,6 +92,13 @@ def test_a_ruler_in_a_photo_is_read_whatever_its_turn_tilt_and_colour(
     unit: str, look: dict[str, float], options: dict[str, Any]
 ) -> None:
     check(render.photo(with_ruler(unit, seed=3, **options), width_px=2000, height_px=1500, **look), unit)
+
+
+@pytest.mark.parametrize("down_px", range(0, 128, 16))
+def test_a_ruler_is_found_wherever_it_lies_in_the_picture(down_px: int) -> None:
+    scene = Scene(name="ruler", width_mm=120.0, height_mm=60.0, ground=srgb(238))
+    ruler(scene, (6.0, 8.0 + 25.4 / 180 * down_px), unit="mm", length=100.0)
+    check(render.scan(scene, dpi=180, seed=1), "mm")
 
 
 def test_ticks_too_close_for_the_picture_are_not_guessed_at() -> None:

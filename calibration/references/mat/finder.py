@@ -48,6 +48,7 @@ _SURE_NODES = 80
 _SEEDS_TRIED = 6
 _STEP_OF_LINE = 0.5
 """Across a line of a mat the ground's light changes by a few hundredths of the line's height (measured)."""
+_AT_ONCE = 16384
 _CREDIBLE_CHI2 = 12.0
 """A true lattice fits its own reading errors within a factor of three; one that slipped a cell does not."""
 _UNEVEN_CELLS = 0.02
@@ -121,7 +122,12 @@ def has_lines(picture: GridPicture, lattice: Lattice) -> bool:
 
     def light(at: Array) -> Array:
         x, y = np.moveaxis(at.astype(np.float32), -1, 0)
-        return np.asarray(np.median(cv2.remap(picture.light, x, y, cv2.INTER_LINEAR), axis=1), dtype=np.float64)
+        # remap makes pictures of less than 32768 rows.
+        parts = [
+            cv2.remap(picture.light, x[i : i + _AT_ONCE], y[i : i + _AT_ONCE], cv2.INTER_LINEAR)
+            for i in range(0, len(x), _AT_ONCE)
+        ]
+        return np.asarray(np.median(np.concatenate(parts), axis=1), dtype=np.float64)
 
     one, other = light(points + aside[:, None]), light(points - aside[:, None])
     height = np.abs(light(points) - (one + other) / 2)

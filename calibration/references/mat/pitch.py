@@ -12,6 +12,9 @@ Each is worth so much evidence (natural logarithm of odds). The figures are comm
 that no single weak hint decides. Tables, lines to quilt along, checked cloth and tiled floors are grids too, mostly of
 few cells: a small grid needs positive evidence of its pitch, and one that is seen whole and has the number of cells of
 no known mat is none.
+
+Dark lines on light may as well be those of squared or millimetre paper, which comes in pitches of its own and is as
+common. It is never taken for known by itself: 5 mm paper looks like a mat of half the distance.
 """
 
 from __future__ import annotations
@@ -64,6 +67,34 @@ _PATTERN: dict[float, dict[int, float]] = {
     5.0: {1: -2.5, 2: 0.5, 4: -2.0, 10: 0.5},
     50.0: {1: -4.0, 2: -2.0},
 }
+# The same of squared paper: 5 mm, 1/4 in and their like, all alike or with a bold line every centimetre or inch, and of
+# 1 mm and 2 mm paper (common practice, no source).
+_PAPER: dict[float, dict[int, float]] = {
+    1.0: {1: 0.0, 2: 0.0, 5: 2.0, 10: 2.5},
+    2.0: {1: 0.0, 5: 2.5, 10: 1.0},
+    2.54: {1: 0.0, 5: 1.0, 10: 2.5},
+    3.175: {1: 0.0, 2: 0.0, 4: 1.0, 8: 2.5},
+    4.0: {1: 1.0, 5: 1.0},
+    5.0: {1: 2.0, 2: 2.0, 4: 0.5, 5: 1.0, 10: 1.5},
+    5.08: {1: 0.5, 5: 2.0},
+    6.35: {1: 1.5, 2: 0.5, 4: 2.5, 8: 0.5},
+    8.0: {1: 0.5},
+    10.0: {1: 1.0, 2: 0.5, 5: 1.0, 10: 1.0},
+    25.4: {1: 1.0, 2: 0.5, 4: 0.5, 12: 0.5},
+    50.0: {1: 0.5, 2: 0.5},
+}
+_SHEETS_MM = (
+    (148.0, 210.0),
+    (210.0, 297.0),
+    (297.0, 420.0),
+    (420.0, 594.0),
+    (594.0, 841.0),
+    (215.9, 279.4),
+    (279.4, 431.8),
+)
+"""ISO 216 A5 to A1, Letter and Tabloid."""
+_MARGINS_MM = 20.0
+"""Squares end so much before the sheet does, both margins together, or less (judgement)."""
 _UNHEARD_OF = -3.5
 WORDS = {25.4: "1in", 12.7: "1/2in", 6.35: "1/4in", 3.175: "1/8in", 10.0: "10mm", 5.0: "5mm", 50.0: "50mm"}
 
@@ -236,6 +267,46 @@ def _extent_evidence(cells: tuple[float, float], closed: tuple[bool, bool], know
 
 def evidence(shape: Shape) -> dict[float, float]:
     """Return the evidence for each pitch of the *lattice's* cells, in mm."""
+    out = _mat_evidence(shape)
+    if not shape.light_on_dark:
+        for cell, value in _paper_evidence(shape).items():
+            out[cell] = max(value, out.get(cell, -math.inf))
+    return out
+
+
+def _paper_evidence(shape: Shape) -> dict[float, float]:
+    out: dict[float, float] = {}
+    for fine, pattern in _PAPER.items():
+        every = shape.divided_by if shape.divided_by > 1 else shape.heavier_every
+        cell = fine * shape.divided_by
+        value = pattern.get(every, _UNHEARD_OF) + _sheet_evidence(shape, cell) + _distance_evidence(shape, cell)
+        out[cell] = max(value, out.get(cell, -math.inf))
+    return out
+
+
+def _sheet_evidence(shape: Shape, cell_mm: float) -> float:
+    """Whether the borders that are seen are as far apart as they are on a sheet of paper."""
+    if not any(shape.closed):
+        return 0.0
+    fits = [
+        all(
+            not shut or side - _MARGINS_MM <= count * cell_mm <= side
+            for count, shut, side in zip(shape.cells, shape.closed, sides, strict=True)
+        )
+        for sheet in _SHEETS_MM
+        for sides in (sheet, sheet[::-1])
+    ]
+    return 1.0 if any(fits) else -1.0
+
+
+def _distance_evidence(shape: Shape, cell_mm: float) -> float:
+    """People hold a camera some 700 mm above a table, give or take a factor of two."""
+    if shape.distance_cells is None:
+        return 0.0
+    return -0.5 * min(9.0, (math.log(shape.distance_cells * cell_mm / 700.0) / 0.8) ** 2)
+
+
+def _mat_evidence(shape: Shape) -> dict[float, float]:
     out: dict[float, float] = {}
     for fine, pattern in _PATTERN.items():
         # With fine lines between, the lattice's own lines are the heavier ones.
@@ -252,9 +323,7 @@ def evidence(shape: Shape) -> dict[float, float]:
         longest = max(shape.cells) * cell
         if longest > 1600 or (all(shape.closed) and longest < 140):
             value -= 4.0
-        if shape.distance_cells is not None:
-            # People hold a camera some 700 mm above a table, give or take a factor of two.
-            value -= 0.5 * min(9.0, (math.log(shape.distance_cells * cell / 700.0) / 0.8) ** 2)
+        value += _distance_evidence(shape, cell)
         out[cell] = max(value, out.get(cell, -math.inf))
     return out
 
@@ -263,16 +332,22 @@ def plausible(shape: Shape) -> list[float]:
     """Return the pitches (mm of the lattice's cells) that a grid may have, likeliest first; one where it is known.
 
     Empty where the grid is no mat's: small, all lines alike, and either seen whole and of no known mat's size, or dark
-    on light as a printed table is. A person who knows better names the pitch.
+    on light as a printed table is. A person who knows better names the pitch. Never one where it may be squared paper.
     """
-    ranked = sorted(evidence(shape).items(), key=lambda item: -item[1])
+    ranked = sorted(_mat_evidence(shape).items(), key=lambda item: -item[1])
     best, most = ranked[0]
     # How far people hold a camera is no evidence that this is a mat at all.
-    borne_out = evidence(replace(shape, distance_cells=None))
+    borne_out = _mat_evidence(replace(shape, distance_cells=None))
     if max(shape.cells) < _FEW_CELLS and borne_out[best] < _LEAST:
         printed = not shape.light_on_dark and max(shape.cells) <= _TABLE_CELLS
         if printed or (all(shape.closed) and max(borne_out.values()) < 0.0):
             return []
-        near = [cell for cell, value in ranked if value > most - _UNSURE_SPAN]
+        ranked = sorted(evidence(shape).items(), key=lambda item: -item[1])
+        near = [cell for cell, value in ranked if value > ranked[0][1] - _UNSURE_SPAN]
         return near if len(near) > 1 else [cell for cell, _ in ranked[:2]]
-    return [cell for cell, value in ranked if value > most - AMBIGUOUS]
+    if shape.light_on_dark or max(_paper_evidence(shape).values()) <= most - AMBIGUOUS:
+        return [cell for cell, value in ranked if value > most - AMBIGUOUS]
+    # It may be paper, and paper's pitch nothing tells for sure.
+    ranked = sorted(evidence(shape).items(), key=lambda item: -item[1])
+    near = [cell for cell, value in ranked if value > ranked[0][1] - AMBIGUOUS]
+    return near if len(near) > 1 else [cell for cell, _ in ranked[:2]]

@@ -20,7 +20,7 @@ _BLOCK_PX = 128
 _SHORTEST_PERIOD_PX, _LONGEST_PERIOD_PX = 3.0, 48.0
 _CLEAR = 18.0
 """A peak must stand this many times above the mean of the (whitened) spectrum."""
-_MOST_PEAKS = 160
+_MOST_PEAKS = 320
 _THIN_PX = 9
 """Ticks are thinner than this; paper edges, shading and wood are not, and are taken out first."""
 _ASIDE_PX = 110.0
@@ -43,40 +43,42 @@ class Row:
 
 def find_rows(grey: NDArray[np.uint8]) -> list[Row]:
     """Return stretches with a common period, the most convincing first."""
-    rows, columns = grey.shape[0] // _BLOCK_PX, grey.shape[1] // _BLOCK_PX
-    if rows < 1 or columns < 1:
-        return []
     n = _BLOCK_PX
     fy, fx = np.meshgrid(fft.fftfreq(n), fft.rfftfreq(n), indexing="ij")
     radius = np.hypot(fy, fx)
     wanted = (radius > 1 / _LONGEST_PERIOD_PX) & (radius < 1 / _SHORTEST_PERIOD_PX)
     window = np.hanning(n)[:, None] * np.hanning(n)
     places, vectors, heights = [], [], []
-    for row in range(rows):
+    # A second set lies half a block down and right: ticks on the seam of two blocks are seen by neither of them.
+    begins = [(first, down) for first in (0, n // 2) for down in range(first, grey.shape[0] - n + 1, n)]
+    for left, top in begins:
+        columns = (grey.shape[1] - left) // n
+        if columns < 1:
+            continue
         # One row of blocks at a time: on A0 the whole picture in signed numbers would take a gigabyte.
-        part = _row_of_blocks(grey, row, columns).astype(np.float32)
+        part = _row_of_blocks(grey, top, left, columns).astype(np.float32)
         part -= part.mean(axis=(1, 2), keepdims=True)
         power = np.abs(fft.rfft2(part * window.astype(np.float32))) ** 2
         # Pictures have less power at high frequencies; times the radius squared they are about even.
         even = (power * (radius**2 * wanted)).reshape(len(part), -1)
         mean = even.sum(axis=1) / wanted.sum() + 1e-9
-        top = even.argmax(axis=1)
+        highest = even.argmax(axis=1)
         for i in range(len(part)):
-            peak = even[i, top[i]] / mean[i]
+            peak = even[i, highest[i]] / mean[i]
             if peak > _CLEAR and power[i].max() > n * n:
-                at = np.unravel_index(top[i], radius.shape)
+                at = np.unravel_index(highest[i], radius.shape)
                 vector = _refined(power[i], int(at[0]), int(at[1]), n)
-                places.append(((i + 0.5) * n - 0.5, (row + 0.5) * n - 0.5))
+                places.append((left + (i + 0.5) * n - 0.5, top + n / 2 - 0.5))
                 vectors.append(vector)
                 heights.append(peak)
     return _joined(np.asarray(places), np.asarray(vectors), np.asarray(heights))
 
 
-def _row_of_blocks(grey: NDArray[np.uint8], row: int, columns: int) -> NDArray[np.int16]:
+def _row_of_blocks(grey: NDArray[np.uint8], top: int, left: int, columns: int) -> NDArray[np.int16]:
     """Thin parts of one row of blocks, (columns, n, n), filtered with a margin so that blocks have no seams."""
     n = _BLOCK_PX
-    top, bottom = max(0, row * n - _THIN_PX), min(grey.shape[0], (row + 1) * n + _THIN_PX)
-    thin = _thin_parts(grey[top:bottom, : columns * n])[row * n - top :][:n]
+    above, below = max(0, top - _THIN_PX), min(grey.shape[0], top + n + _THIN_PX)
+    thin = _thin_parts(grey[above:below, left : left + columns * n])[top - above :][:n]
     return np.asarray(thin.reshape(n, columns, n).swapaxes(0, 1), dtype=np.int16)
 
 

@@ -37,6 +37,8 @@ _FEWEST_TICKS = 12
 _SIGNIFICANT = 5.0
 _WIDTHS_PX = (0.6, 0.9, 1.4, 2.2)
 _SAMPLED_TICKS = 40
+_COMPANY = 3
+"""Ticks beyond a gap at an end of the row that stand for each other; fewer may be anything."""
 _LOOKS, _STROKES, _FEWEST_IN_STROKE = 2, 6, 8
 _PARALLEL_RAD = 0.001
 """How far off a right angle ticks may be engraved or printed, standard (judgement)."""
@@ -261,12 +263,28 @@ def _read_each(
         good &= miss < np.maximum(4 * spread, 3 * sigma)
     if spread > 0.12 * period:
         return None
+    good &= _in_company(n, good)
+    if good.sum() < _FEWEST_TICKS:
+        return None
     return _Run(
         numbers=n[good],
         places=at[good],
         sigma=np.hypot(sigma[good], 0.02),
         clear=clear * float(np.sqrt(good.sum())),
     )
+
+
+def _in_company(numbers: NDArray[np.intp], good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Leave out what stands by itself beyond a gap at either end: the ruler's own end, or a line beside it."""
+    kept = good.copy()
+    while kept.any():
+        at = np.nonzero(kept)[0]
+        groups = np.split(at, np.nonzero(np.diff(numbers[at]) > 1)[0] + 1)
+        lone = [g for g in (groups[0], groups[-1]) if len(g) < _COMPANY]
+        if len(groups) == 1 or not lone:
+            break
+        kept[np.concatenate(lone)] = False
+    return kept
 
 
 def _with_lengths(
