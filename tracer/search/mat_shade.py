@@ -15,7 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
+from scipy import ndimage, sparse
 from scipy.sparse.linalg import splu
 
 Floats = NDArray[np.float64]
@@ -71,13 +71,20 @@ def light_under(
     seen = np.dstack([in_cells(linear * bare[:, :, None]), share]) * known[:, :, None]
     seen = np.asarray(cv2.GaussianBlur(seen, (0, 0), _CALM_CELLS))
     value = np.log(np.maximum(seen[:, :, :3] / np.maximum(seen[:, :, 3:], 1e-9), _DARKEST))
-    field = _solved(value, known, in_cells(inside)[:, :, 0] > 0.5, steps(1), steps(0))
+    within = in_cells(inside)[:, :, 0] > 0.5
+    field = _carried_out(_solved(value, known, within, steps(1), steps(0)), within | known)
     warp = np.array([[1 / side, 0, 0.5 / side - 0.5], [0, 1 / side, 0.5 / side - 0.5]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     whole = cv2.warpAffine(
         np.exp(field).astype(np.float32), warp, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE
     )
     return np.asarray(whole, dtype=np.float32)
+
+
+def _carried_out(field: Floats, within: NDArray[np.bool_]) -> Floats:
+    """Return values (rows, columns, 3), the nearest where there is no grid: things at its rim reach beyond it."""
+    nearest = ndimage.distance_transform_edt(~within, return_distances=False, return_indices=True)
+    return np.asarray(field[tuple(nearest)])
 
 
 def _solved(value: Floats, known: NDArray[np.bool_], inside: NDArray[np.bool_], right: Floats, down: Floats) -> Floats:
