@@ -16,7 +16,7 @@ of the reported worst is the error's change over half a sample distance.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -39,6 +39,8 @@ _AVERAGE_MM = 1.0
 _KINK_DEG = 170.0
 _OBSCURED_PX = 5.0
 """Reach of an obscured place: the rough outline may be so far from the line there."""
+_LEFT_MM = 2.0
+"""Places of the fit lie nearer to the outline than this unless it was led on beyond them (judgement)."""
 _SHADE_PX = 2.5
 """A soft shadow may hold so much light that all of it together, shared between two levels, lies this far off."""
 
@@ -95,6 +97,28 @@ class OutlineError:
     def readable(self) -> float:
         """Share of the outline along which the picture could be read again."""
         return float(self.valid.mean())
+
+    def with_leeway(self, places_mm: MmPoints, leeway_mm: NDArray[np.float64]) -> OutlineError:
+        """Return the error with a worst that allows also for what the fit cannot know.
+
+        A picture in which the lines of a mat were filled in around the edge shows it where it was laid: there the
+        measured error may be small while the readings hold the outline badly (:mod:`tracer.curves.leeway`).
+
+        Parameters
+        ----------
+        places_mm : MmPoints
+            Places of the fit, shape (N, 2). Where the outline has left them, it was led by other means, which say
+            themselves how surely.
+        leeway_mm : ndarray, shape (N,)
+            How far the line may lie aside of the fit there.
+        """
+        away, near = cKDTree(np.asarray(places_mm)).query(np.asarray(self.points_mm), distance_upper_bound=_LEFT_MM)
+        values = np.abs(self.error_mm) + np.where(np.isfinite(away), np.append(leeway_mm, 0.0)[near], 0.0)
+        worst = int(np.argmax(values))
+        if values[worst] <= self.max_mm:
+            return self
+        x, y = (float(v) for v in self.points_mm[worst])
+        return replace(self, max_mm=float(values[worst]), where_max=(x, y))
 
     @property
     def fit(self) -> Fit:

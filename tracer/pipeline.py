@@ -15,6 +15,7 @@ from calibration.threads import one_thread
 from tracer.candidate import Candidate, RoughOutline
 from tracer.captions import without_square_pieces
 from tracer.curves.fit import FitResult, fit_closed
+from tracer.curves.leeway import Leeway
 from tracer.cusps import Stroke, extend_cusps
 from tracer.edge_signal import edge_signal
 from tracer.errors import EngineError, TracerError
@@ -251,6 +252,7 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
     scale = sheet.plane.mm_per_px(evidence.points_px)
     usual_scale = float(np.median(scale))
     notes: tuple[str, ...] = ()
+    leeway: Leeway | None = None
     if options.engine == "potrace":
         path = trace_with_potrace(pixels, rough, line=options.line, to_mm=sheet.to_mm)
     else:
@@ -262,7 +264,7 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
             half_width_mm=evidence.line_width_px / 2 * usual_scale,
             blur_mm=evidence.blur_px * usual_scale,
         )
-        path, notes = fit.path, _exceeded_words(fit, options)
+        path, notes, leeway = fit.path, _exceeded_words(fit, options), fit.leeway
         if options.regular:
             spread_mm = float(np.median(evidence.sigma_px)) * usual_scale
             regular = regularise(path.oriented(), uncertainty_mm=spread_mm)
@@ -308,6 +310,8 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
         obscured_px=PxPoints(hidden_px),
         ends_mm=ends_mm,
     )
+    if leeway is not None:
+        error = error.with_leeway(MmPoints(leeway.points_mm), leeway.expanded_mm)
     own_mm = 0.0 if signal is None else float(np.hypot(signal.uncertainty_px, _SHADE_SHARE * evidence.shade_px))
     own_mm *= usual_scale
     return _Traced(path=path, error=error, edge_mm=own_mm, tip_mm=tip_mm, notes=notes)

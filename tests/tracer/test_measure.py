@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from calibration.picture import PxPoints
+from calibration.picture import MmPoints, PxPoints
 from tests import shapes
 from tests.oracles import distance_between
 from tests.tracer.tracing import GREY, SHAPES, picture_of, px_of, traced
@@ -80,6 +80,21 @@ def test_the_stated_uncertainty_covers_the_scatter() -> None:
         errors.append(error.error_mm / error.sigma_mm)
     covered = np.abs(np.concatenate(errors)) < 2
     assert covered.mean() > 0.85
+
+
+def test_what_a_fit_leaves_open_at_one_place_is_in_the_worst_and_names_the_place() -> None:
+    result = traced("hexagon", 0.4)
+    error = result.measure(result.truth)
+    places = MmPoints(np.asarray(result.truth.oriented().sample(1.0)[0]))
+    leeway = np.zeros(len(places))
+    leeway[40] = 0.8
+    told = error.with_leeway(places, leeway)
+    assert 0.8 <= told.max_mm <= 0.8 + error.max_mm
+    assert math.dist(told.where_max, places[40]) <= 1.0
+    assert (told.p95_mm, told.rms_mm) == (error.p95_mm, error.rms_mm)
+    assert error.with_leeway(places, 0 * leeway).max_mm == error.max_mm
+    # Where other means led the outline away from the fit, they say how surely.
+    assert error.with_leeway(MmPoints(places + [5.0, 500.0]), leeway + 9.0).max_mm == error.max_mm
 
 
 def test_an_outline_without_a_line_is_not_called_good() -> None:

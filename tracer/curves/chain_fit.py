@@ -43,7 +43,7 @@ def fit_chain(
     layout = Layout(chain)
     damping, growth = 1e-4, 4.0
     diagonal = np.arange(layout.size)
-    hessian, gradient, cost = _normal_equations(chain, layout, points, weight)
+    hessian, gradient, cost = normal_equations(chain, layout, points, weight)
     for _ in range(iterations):
         damped = hessian.copy()
         damped[diagonal, diagonal] *= 1 + damping
@@ -56,7 +56,7 @@ def fit_chain(
         _apply(chain, layout, step)
         chain.tie()
         settle_places(chain, points, spacing_mm)
-        next_hessian, next_gradient, next_cost = _normal_equations(chain, layout, points, weight)
+        next_hessian, next_gradient, next_cost = normal_equations(chain, layout, points, weight)
         gain = cost - next_cost
         if gain < 0:
             chain.restore(before)
@@ -72,7 +72,8 @@ def fit_chain(
             return
 
 
-def _normal_equations(chain: Chain, layout: Layout, points: Points, weight: Floats) -> tuple[Floats, Floats, float]:
+def normal_equations(chain: Chain, layout: Layout, points: Points, weight: Floats) -> tuple[Floats, Floats, float]:
+    """Return matrix and right side of the normal equations at a chain, and the cost of its distances from points."""
     controls = [chain.control(k) for k in range(chain.pieces)]
     s = samples_of(chain, points, weight)
     feet = feet_of(controls, s.count, s.x, s.y, s.share)
@@ -83,11 +84,11 @@ def _normal_equations(chain: Chain, layout: Layout, points: Points, weight: Floa
     limit = _HUBER * np.maximum(1.0, 1.4826 * spread)
     robust = s.weight * np.minimum(1.0, limit[s.piece] / np.maximum(big, 1e-12))
     cost = float((robust * feet.off**2 * (2 - robust / s.weight)).sum())
-    own = _own_derivatives(controls, s, feet)
+    own = own_derivatives(controls, s, feet)
     weighted = own * robust
     grams = np.array([weighted[:, a:b] @ own[:, a:b].T for a, b in itertools.pairwise(first)])
     sides = np.add.reduceat(weighted * feet.off, first[:-1], axis=1).T
-    spread_out = _spread_out(chain, layout)
+    spread_out = spread_out_of(chain, layout)
     hessian = np.asarray(np.tensordot(spread_out, grams @ spread_out, axes=([0, 1], [0, 1])), dtype=np.float64)
     gradient = np.tensordot(sides, spread_out, axes=([0, 1], [0, 1]))
     for k, handle in enumerate(layout.handle):
@@ -114,7 +115,7 @@ def _median(values: Floats) -> float:
     return float(low + high) / 2
 
 
-def _own_derivatives(controls: list[Points], s: Samples, feet: Feet) -> Floats:
+def own_derivatives(controls: list[Points], s: Samples, feet: Feet) -> Floats:
     """Return the derivatives of points across the curve by their own piece's parameters, shape (8, N).
 
     In order: first node x, y; last node x, y; logarithms of the two handles; the two end directions (zero for lines).
@@ -148,7 +149,7 @@ def _own_derivatives(controls: list[Points], s: Samples, feet: Feet) -> Floats:
     )
 
 
-def _spread_out(chain: Chain, layout: Layout) -> Floats:
+def spread_out_of(chain: Chain, layout: Layout) -> Floats:
     """Return how each piece's own parameters follow from the unknowns, shape (pieces, 8, unknowns)."""
     out = np.zeros((chain.pieces, 8, layout.size))
     for k in range(chain.pieces):

@@ -30,6 +30,10 @@ _TURN_STEPS = 3
 _MOST_ARM_TURN_RAD = 0.8
 """A parabola in arc length ends in another direction than an arc of a circle that turns by this much, by some 0.05 of
 its third power: a quarter turn on both sides of a place on a small hole would make a corner of it."""
+_BEND_SIGMA_PER_MM, _SHARP_RAD = 0.01, math.radians(60)
+"""Half of how much arms bend, standard (a radius of 50 mm; judgement). Points that are known badly tell less of it, and
+an arm led on by a bend that is only theirs misses its corner. Between arms held so straight only turns as sharp as the
+second are believed: those of a curve are none."""
 _DOUBT = 2.0
 """A corner may be farther from its points by so many of their standard uncertainties (95 % of a normal one)."""
 _MODEL_SIGMA_MM = 0.003
@@ -177,10 +181,15 @@ def _candidates(points: Points, spacing: float, rounding: float, closed: bool) -
     return found
 
 
-def _arm(points: Points, sigma: NDArray[np.float64], s: NDArray[np.float64], degree: int) -> _Arm:
+def _arm(
+    points: Points, sigma: NDArray[np.float64], s: NDArray[np.float64], degree: int, bend_sigma: float = math.inf
+) -> _Arm:
     weight = 1 / np.hypot(sigma, _MODEL_SIGMA_MM)
     design = np.stack([np.ones_like(s), s, s * s][: degree + 1], axis=1) * weight[:, None]
-    inverse = np.linalg.inv(design.T @ design)
+    normal = design.T @ design
+    if degree == 2:
+        normal[2, 2] += 1 / bend_sigma**2
+    inverse = np.linalg.inv(normal)
     c = np.zeros((3, 2))
     c[: degree + 1] = inverse @ (design.T @ (points * weight[:, None]))
     rest = points * weight[:, None] - design @ c[: degree + 1]
@@ -199,7 +208,8 @@ def _best_arm(
     spacing: float,
     direction: int,
     closed: bool,
-    lengths_mm: Sequence[float] = _ARM_LENGTHS_MM,
+    lengths_mm: Sequence[float],
+    bend_sigma: float,
 ) -> _Arm | None:
     """Return the longest arm that a quadratic describes within the noise (short ones: a line)."""
     n = len(points)
@@ -221,7 +231,7 @@ def _best_arm(
             if degree == 2 and (len(index) < 8 or length < 0.9):
                 continue
             s = np.asarray(steps * (spacing * direction), dtype=np.float64)
-            arm = _arm(points[index], sigma[index], s, degree)
+            arm = _arm(points[index], sigma[index], s, degree, bend_sigma)
             if degree == 2 and _turn_of(arm, float(s[0]), float(s[-1])) > _MOST_ARM_TURN_RAD:
                 continue
             if arm.chi < 1.35:
@@ -286,6 +296,9 @@ def _examine(
     closed: bool,
 ) -> Bend | None:
     """Return the bend at a place, None where the line runs on smoothly or nothing tells."""
+    bend, _ = _bend_at(points, sigma, doubt, candidate, spacing, rounding, closed, _ARM_LENGTHS_MM, _BEND_SIGMA_PER_MM)
+    if bend is not None and abs(bend.turn_rad) > _SHARP_RAD:
+        return bend
     bend, told = _bend_at(points, sigma, doubt, candidate, spacing, rounding, closed, _ARM_LENGTHS_MM)
     if not told:
         bend, _ = _bend_at(points, sigma, doubt, candidate, spacing, rounding, closed, _LONG_ARMS_MM)
@@ -301,14 +314,15 @@ def _bend_at(
     rounding: tuple[float, float],
     closed: bool,
     lengths_mm: Sequence[float],
+    bend_sigma: float = math.inf,
 ) -> tuple[Bend | None, bool]:
     """Return the bend at a place as arms of some lengths have it, and whether they are known well enough to tell."""
     gap = rounding_reach_mm(math.pi / 2, *rounding)
     centre = candidate
     bend: Bend | None = None
     for _ in range(3):
-        one = _best_arm(points, sigma, centre, gap, spacing, -1, closed, lengths_mm)
-        other = _best_arm(points, sigma, centre, gap, spacing, 1, closed, lengths_mm)
+        one = _best_arm(points, sigma, centre, gap, spacing, -1, closed, lengths_mm, bend_sigma)
+        other = _best_arm(points, sigma, centre, gap, spacing, 1, closed, lengths_mm, bend_sigma)
         if one is None or other is None:
             return None, True
         met = _meeting(one, other)

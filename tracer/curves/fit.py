@@ -23,6 +23,7 @@ from tracer.curves.adequate import fit_until_adequate
 from tracer.curves.chain import Chain
 from tracer.curves.corners import Bend, find_bends, with_sharp_points
 from tracer.curves.given import Given, prepare
+from tracer.curves.leeway import Leeway, leeway_of
 from tracer.curves.settle import Exceeded, measure_deviation, settle
 from tracer.curves.stretch import Kind, divide
 from tracer.errors import PathError
@@ -47,12 +48,15 @@ class FitResult:
         Largest measured deviation between outline and evidence (see the module).
     exceeded : tuple of Exceeded
         Where it is more than the tolerance; empty when the tolerance holds everywhere.
+    leeway : Leeway
+        How far the line may lie aside of the outline for all that the points tell.
     """
 
     path: Path
     corners: tuple[Corner, ...]
     deviation_max_mm: float
     exceeded: tuple[Exceeded, ...]
+    leeway: Leeway
 
 
 def fit_closed(
@@ -106,11 +110,12 @@ def fit_closed(
     bends = with_sharp_points(bends, data.points, data.sharp, half_width_mm=half_width_mm, blur_mm=blur_mm)
     chain = _chain_between(data, bends) if bends else _chain_around(data)
     fit_until_adequate(chain, data)
+    leeway = leeway_of(chain, data)
     path, plain = settle(chain, data)
     path = path.oriented()
     path = path.starting_at(path.corners[0].node) if path.corners else path
     deviation, exceeded = measure_deviation(chain, path, data, plain)
-    return FitResult(path=path, corners=path.corners, deviation_max_mm=deviation, exceeded=exceeded)
+    return FitResult(path=path, corners=path.corners, deviation_max_mm=deviation, exceeded=exceeded, leeway=leeway)
 
 
 def fit_open(
