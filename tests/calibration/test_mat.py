@@ -14,7 +14,7 @@ from calibration import CalibrateOptions, ScaleError, calibrate, parse_request
 from calibration.camera import PlaneMap
 from calibration.camera_fit import fit_camera
 from calibration.picture import Picture, PxPoints, Source
-from calibration.references.mat import find
+from calibration.references.mat import find, finder
 from calibration.references.mat.finder import has_lines
 from calibration.references.mat.grow import GridPicture
 from calibration.references.mat.pitch import AMBIGUOUS, Shape, _explained, evidence, plausible
@@ -317,3 +317,12 @@ def test_an_empty_picture_holds_no_mat(level: int) -> None:
     assert (
         find(SearchPicture(picture=Picture(pixels=pixels, source=Source(file="x", page=None, sha256=""))), None) == []
     )
+
+
+def test_where_nothing_is_left_of_a_lattice_the_next_one_is_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Two and a half lines to a cell hold as many nodes as one, with the ticks of a border between them.
+    scene = search(mat_photo())
+    left = iter([lambda *_: None])
+    trimmed = finder._trimmed
+    monkeypatch.setattr(finder, "_trimmed", lambda *args: next(left, trimmed)(*args))
+    assert [reference.size for reference in finder.find(scene)] == ["1in"]

@@ -144,8 +144,7 @@ def find_all_seeds(scene: SearchPicture) -> list[Seed]:
 
 def find_lattice(scene: SearchPicture, picture: GridPicture, seeds: Sequence[Seed]) -> Lattice | None:
     """Return the grid in lattice units, or None."""
-    best: tuple[CameraFit, NDArray[np.intp]] | None = None
-    chosen: tuple[Seed, float] | None = None
+    best: Lattice | None = None
     most = 0
     for seed in seeds[:_SEEDS_TRIED]:
         points = scene.from_reduced(seed.points)
@@ -157,16 +156,17 @@ def find_lattice(scene: SearchPicture, picture: GridPicture, seeds: Sequence[See
         if grown is None or not _credible(grown[0]):
             continue
         held = int(supported(grown[1]).sum())
-        if held > 1.3 * most:
-            best, chosen, most = grown, (seed, width), held
+        if held <= 1.3 * most:
+            continue
+        lattice = settle(picture, grown[0], grown[1], light_on_dark=seed.light_on_dark, line_sigma_px=width)
+        lattice = None if lattice is None else _trimmed(picture, _coarsened(picture, lattice))
+        # One with two and a half lines to a cell holds as many nodes, and nothing is left of it; the next may be right.
+        if lattice is None:
+            continue
+        best, most = lattice, held
         if most >= _SURE_NODES and held > 0.7 * len(grown[1]):
             break
-    if best is None or chosen is None:
-        return None
-    lattice = settle(picture, best[0], best[1], light_on_dark=chosen[0].light_on_dark, line_sigma_px=chosen[1])
-    if lattice is None:
-        return None
-    return _trimmed(picture, _coarsened(picture, lattice))
+    return best
 
 
 def _credible(fit: CameraFit) -> bool:
