@@ -58,6 +58,10 @@ class CameraModel(Protocol):
     def steps(self) -> Vector:
         """Step of each parameter for a numerical derivative."""
 
+    @property
+    def placements(self) -> Placements:
+        """Where the references lie in the plane of the first, and how true their sizes are."""
+
     def plane(self, theta: Vector) -> PlaneMap:
         """Return the map from pixels to the millimetres of the first reference."""
 

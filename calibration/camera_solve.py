@@ -101,9 +101,17 @@ def _huber_weights(norms: Vector, spread: float) -> Vector:
     return np.asarray(np.where(norms <= limit, 1.0, limit / np.maximum(norms, limit)))
 
 
-def prior_weights(residuals: Vector) -> Vector:
-    """Return the weight of each prior residual (in standard deviations): Cauchy's, and a little more."""
-    return np.asarray(1 / (1 + residuals**2 / _PRIOR_TAIL) + _PRIOR_FLOOR)
+def prior_weights(residuals: Vector, scales: int) -> Vector:
+    """Return the weight of each prior residual (in standard deviations): Cauchy's, and a little more.
+
+    The last ones are those of the references' own scales, ``scales`` of them. The first of these weighs fully: that
+    reference is the frame and nothing measured tells its size, so that a fit which came from far stayed where it was
+    left, seven standard deviations off.
+    """
+    weights = 1 / (1 + residuals**2 / _PRIOR_TAIL) + _PRIOR_FLOOR
+    if scales:
+        weights[-scales] = 1.0
+    return np.asarray(weights)
 
 
 def _huber_cost(norms: Vector, spread: float) -> float:
@@ -120,6 +128,7 @@ class Problem:
         self.data = data
         self.points = 2 * len(data.px)
         self.chain_points = sum(len(c) for c in data.chains)
+        self.scales = len(camera.placements.scale_sigmas)
 
     def residuals(self, theta: Vector) -> Vector:
         """All residuals, in standard deviations."""
@@ -158,7 +167,7 @@ class Problem:
                 np.repeat(_huber_weights(norms, spread) * kept / spread**2, 2),
                 _huber_weights(np.abs(chains), 1.0),
                 _huber_weights(np.abs(angles), 1.0),
-                prior_weights(priors),
+                prior_weights(priors, self.scales),
             ]
         )
 
@@ -166,9 +175,11 @@ class Problem:
         """Robust sum of squares of the residuals."""
         points, chains, angles, priors = self._split(r)
         norms = np.linalg.norm(points.reshape(-1, 2), axis=1)[kept]
-        prior = (_PRIOR_TAIL * np.log1p(priors**2 / _PRIOR_TAIL) + _PRIOR_FLOOR * priors**2).sum()
+        prior = _PRIOR_TAIL * np.log1p(priors**2 / _PRIOR_TAIL) + _PRIOR_FLOOR * priors**2
+        if self.scales:
+            prior[-self.scales] = priors[-self.scales] ** 2
         straight = _huber_cost(np.abs(chains), 1.0) + _huber_cost(np.abs(angles), 1.0)
-        return float(_huber_cost(norms, spread) / spread**2 + straight + prior)
+        return float(_huber_cost(norms, spread) / spread**2 + straight + prior.sum())
 
     def solve(self, theta: Vector, spread: float, kept: NDArray[np.bool_], steps: int = 40) -> Vector:
         """Levenberg-Marquardt on the reweighted residuals."""

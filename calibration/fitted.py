@@ -212,7 +212,7 @@ def split_by_origin(fit: CameraFit, theta: Floats, covariance: Floats) -> dict[s
         columns.append((fit.camera.prior_residuals(up) - fit.camera.prior_residuals(down)) / (2 * step))
     jacobian = np.zeros((len(columns[0]), len(covariance)))
     jacobian[:, : len(theta)] = np.stack(columns, axis=1)
-    weights = prior_weights(fit.camera.prior_residuals(theta))
+    weights = prior_weights(fit.camera.prior_residuals(theta), len(fit.camera.placements.scale_sigmas))
     shares: dict[str, Floats] = {"reading": covariance.copy()}
     for row, weight, origin in zip(jacobian, weights, _prior_origins(fit), strict=True):
         carried = covariance @ row

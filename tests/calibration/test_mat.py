@@ -322,7 +322,11 @@ def test_an_empty_picture_holds_no_mat(level: int) -> None:
 def test_where_nothing_is_left_of_a_lattice_the_next_one_is_tried(monkeypatch: pytest.MonkeyPatch) -> None:
     # Two and a half lines to a cell hold as many nodes as one, with the ticks of a border between them.
     scene = search(mat_photo())
-    left = iter([lambda *_: None])
-    trimmed = finder._trimmed
-    monkeypatch.setattr(finder, "_trimmed", lambda *args: next(left, trimmed)(*args))
+    trimmed, lost = finder._trimmed, []
+
+    def first_is_lost(*args: Any) -> Any:
+        lost.append(args)
+        return None if len(lost) == 1 else trimmed(*args)
+
+    monkeypatch.setattr(finder, "_trimmed", first_is_lost)
     assert [reference.size for reference in finder.find(scene)] == ["1in"]
