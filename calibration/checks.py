@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from calibration.camera import PlaneMap
-from calibration.evidence import Evidence, size_ratio
+from calibration.evidence import Evidence, side_by_plane, size_ratio
 from calibration.finding import Finding
 from calibration.fitted import FittedMap
 from calibration.picture import Picture
@@ -19,6 +19,8 @@ from calibration.units import MM_PER_INCH
 _LEAST_PERCENT = 0.05
 """Smaller differences are of no consequence to a pattern and are not reported (1/32 in on 1.5 m)."""
 _DENSITY_OFF = 0.01
+_AS_GOOD = 0.8
+"""Scores of squares that differ by less tell nothing (judgement)."""
 
 
 def cross_check(plane: PlaneMap, alternatives: Sequence[PlaneMap], other: Reference) -> CrossCheck:
@@ -91,9 +93,25 @@ def density_findings(
     ]
 
 
-def square_findings(evidence: Evidence, sheet_id: str) -> list[Finding]:
-    """Squares that nothing sizes, beside a scale that comes from a mere statement."""
-    if not evidence.unsized or evidence.chosen.kind != "density":
+def square_findings(evidence: Evidence, plane: PlaneMap, sheet_id: str) -> list[Finding]:
+    """Squares that nothing sizes, beside a scale that comes from a mere statement or from a square of a named size."""
+    if not evidence.unsized:
+        return []
+    chosen = evidence.chosen
+    if chosen.kind == "square":
+        rival = max(evidence.unsized, key=lambda s: s.score)
+        if rival.score < _AS_GOOD * chosen.score:
+            return []
+        return [
+            Finding(
+                code="other-square",
+                where=sheet_id,
+                message=f"another square, {side_by_plane(rival, plane):.1f} mm wide by the {chosen.size} one that is "
+                "used, looks as much like a test square and has no usual size: check on the overlay that the right one "
+                "was taken, or point at the right one on the page",
+            )
+        ]
+    if chosen.kind != "density":
         return []
     return [
         Finding(

@@ -137,14 +137,15 @@ def _without_same_place(references: Sequence[Reference]) -> list[Reference]:
     return kept
 
 
-def _mm_side(square: FoundSquare, plane: PlaneMap) -> float:
+def side_by_plane(square: FoundSquare, plane: PlaneMap) -> float:
+    """Return the mean side of a square by a plane map, mm."""
     corners = np.asarray(plane.to_mm(square.quad.corners_px))
     return float(np.hypot(*(np.roll(corners, -1, axis=0) - corners).T).mean())
 
 
 def size_by_plane(square: FoundSquare, plane: PlaneMap, within: float = 0.008) -> str | None:
     """Return the one usual size that a square has by a plane map, None where none or several fit."""
-    side = _mm_side(square, plane)
+    side = side_by_plane(square, plane)
     fits = [s for s in squares.USUAL_SIZES if abs(side / squares.side_mm(s) - 1) < within]
     return fits[0] if len(fits) == 1 else None
 
@@ -207,6 +208,10 @@ def _named(
         f"{_blurred(scene)}no {what} was found in the picture; it must be there whole, sharp and at least "
         f"{SMALLEST_SIDE_PX:.0f} px wide: take the picture nearer, or {ADVICE}"
     )
+
+
+def _large(found: Sequence[FoundSquare]) -> list[FoundSquare]:
+    return [s for s in found if s.side_px >= SMALLEST_SIDE_PX]
 
 
 def _blurred(scene: SearchPicture) -> str:
@@ -324,7 +329,10 @@ def gather(looked: Looked, request: ReferenceRequest | None) -> Evidence:
     """
     scene, flat = looked.scene, looked.flat
     all_squares, sheets, cards = flat.squares, flat.sheets, flat.cards
-    found = [s for s in all_squares if s.side_px >= SMALLEST_SIDE_PX]
+    if request is not None and request.kind == "square":
+        crossed = squares.find_crossed_squares(scene, all_squares, [r.outline_px for r in flat.targets])
+        all_squares = [*all_squares, *crossed]
+    found = _large(all_squares)
     known = [*flat.targets, *cards]
     for kind, references in looked.found.items():
         if request is None or request.kind != kind:
@@ -356,6 +364,10 @@ def gather(looked: Looked, request: ReferenceRequest | None) -> Evidence:
                     "a grid was found, but nothing in the picture tells its pitch: if it is that of a cutting mat, "
                     f"say it, like --reference mat=1in or --reference mat=10mm, or {ADVICE}"
                 )
+            # A square that lines run across may be asked about, but sets no scale that nobody said.
+            found = found or _large(
+                squares.find_crossed_squares(scene, all_squares, [r.outline_px for r in flat.targets])
+            )
             if found or sheets:
                 raise _refuse_unsized(found, sheets)
             if all_squares:
@@ -426,7 +438,7 @@ def size_ratio(plane: PlaneMap, reference: Reference) -> float:
 def unsized_reference(square: FoundSquare, plane: PlaneMap) -> Reference:
     """Keep a square of no usual size as a mark: it is no piece, and no reference either (its size is empty)."""
     return replace(
-        squares.as_reference(square, f"{_mm_side(square, plane):.6f}mm"),
+        squares.as_reference(square, f"{side_by_plane(square, plane):.6f}mm"),
         size="",
         points_mm=MmPoints(np.asarray(plane.to_mm(PxPoints(np.asarray(square.quad.corners_px))))),
         tolerance_relative=1.0,

@@ -212,4 +212,4 @@ def calibrate(
     if not any(f.code == "density-contradicted" for f in findings):
         findings += density_findings(picture, fitted, sheet.mm_per_px, evidence.chosen, sheet_id)
     findings += flatness_findings(evidence, fitted, sheet_id)
-    return replace(sheet, findings=(*findings, *square_findings(evidence, sheet_id)))
+    return replace(sheet, findings=(*findings, *square_findings(evidence, plane, sheet_id)))

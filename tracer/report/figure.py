@@ -19,6 +19,7 @@ from tracer.report.places import number_place
 
 _PREVIEW_PX = 1500
 _MAP_STEP = 8
+_FAR_PX = 1e6
 _JPEG_QUALITY = 72
 _WHITE = (255.0, 255.0, 255.0)
 
@@ -58,6 +59,8 @@ def rectified_preview(sheet: Sheet, *, longest_px: int = _PREVIEW_PX) -> NDArray
         (np.arange(0, rows + _MAP_STEP, _MAP_STEP) + 0.5) * scale,
     )
     source = np.asarray(sheet.to_px(MmPoints(np.stack([x.ravel(), y.ravel()], axis=1))))
+    # Far outside of the picture a strong lens maps to anywhere.
+    source = np.clip(source, -_FAR_PX, _FAR_PX)
     at = ((source + 0.5) * shrink - 0.5).astype(np.float32).reshape(*x.shape, 2)
     spread = np.array([[1 / _MAP_STEP, 0, 0], [0, 1 / _MAP_STEP, 0]])
     map_x, map_y = (

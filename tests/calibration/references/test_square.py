@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calibration import CalibrationError, ScaleError, UnitError
+from calibration import CalibrateOptions, CalibrationError, ReferenceRequest, ScaleError, UnitError, calibrate
 from calibration.references import SearchPicture
 from calibration.references import square as squares
 from fixtures import render, scenarios
@@ -139,6 +139,71 @@ def test_table_cells_codes_frames_with_lines_inside_and_ovals_are_no_test_square
     rendered = scanned(scene, rotation_deg=0.7, dpi=200)
     found = squares.find_squares(SearchPicture(picture=picture_of(rendered)))
     assert [f.side_px for f in found] == []
+
+
+CROSSED = {
+    "aslant": [((10, 30), (95, 52))],
+    "beside its sides": [((5, 40), (95, 40.5))],
+    "through a corner's side": [((34, 5), (32, 75))],
+    "two of them": [((10, 30), (95, 52)), ((60, 5), (45, 76))],
+}
+
+
+def crossed_scene(lines: list[tuple[tuple[float, float], tuple[float, float]]]) -> Scene:
+    scene = paper_scene()
+    draw_square(scene, (28, 14), "50mm", turn_deg=1.0)
+    for line in lines:
+        scene.stroke(polyline(line), 0.4, INK)
+    return scene
+
+
+@pytest.mark.parametrize("way", list(CROSSED))
+def test_a_square_that_lines_run_across_is_found_for_whoever_says_so(way: str) -> None:
+    scene = crossed_scene(CROSSED[way])
+    made = scanned(scene, dpi=150, rotation_deg=0.8, tag_dpi=None)
+    search = SearchPicture(picture=picture_of(made))
+    whole = squares.find_squares(search)
+    found = squares.sized(search, [*whole, *squares.find_crossed_squares(search, whole)], "50mm")
+    true = made.camera.to_px(np.array(scene.references[0]["corners_mm"]))
+    off = np.asarray(found[0].points_px)[:, None] - true[None]
+    assert np.hypot(*off.transpose(2, 0, 1)).min(axis=1).max() < 2 * CORNER_PX
+
+
+def test_a_crossed_square_is_asked_about_and_sets_the_scale_once_its_size_is_said() -> None:
+    picture = picture_of(scanned(crossed_scene(CROSSED["aslant"]), dpi=150, tag_dpi=None))
+    with pytest.raises(ScaleError, match="printed square 295 px wide was found"):
+        calibrate(picture, CalibrateOptions())
+    sheet = calibrate(picture, CalibrateOptions(request=ReferenceRequest(kind="square", size="50mm")))
+    assert sheet.mm_per_px == pytest.approx(25.4 / 150, rel=1e-3)
+
+
+@pytest.mark.parametrize("name", ["table", "quilting", "squared", "tiles"])
+def test_grids_hold_no_crossed_squares(name: str) -> None:
+    search = SearchPicture(picture=picture_of(decoys.picture(name, "scan", 4)))
+    assert squares.find_crossed_squares(search, squares.find_squares(search)) == []
+
+
+@pytest.mark.parametrize("size", ["50mm", "1in"])
+@pytest.mark.parametrize("apart", [True, False])
+def test_of_two_squares_the_one_is_taken_by_which_the_other_has_a_usual_size(size: str, apart: bool) -> None:
+    scene = paper_scene(150, 100)
+    draw_square(scene, (15, 15), "50mm", caption="")
+    draw_square(scene, (90, 30) if apart else (19, 19), "1in", caption="")
+    made = render.photo(scene, width_px=1600, height_px=1200, tilt_deg=9.0, azimuth_deg=70.0, seed=3)
+    picture = picture_of(made)
+    sheet = calibrate(picture, CalibrateOptions(request=ReferenceRequest(kind="square", size=size)))
+    true = made.camera.mm_per_px()
+    assert sheet.mm_per_px == pytest.approx(true, rel=0.02)
+    assert "other-square" not in [f.code for f in sheet.findings]
+
+
+def test_a_second_square_of_no_usual_size_that_looks_as_much_like_one_is_pointed_out() -> None:
+    scene = paper_scene(150, 100)
+    scene.stroke(rectangle(10, 20, 50, 50), 0.35, INK)
+    scene.stroke(rectangle(85, 25, 33.3, 33.3), 0.35, INK)
+    picture = picture_of(scanned(scene, dpi=150, tag_dpi=None))
+    sheet = calibrate(picture, CalibrateOptions(request=ReferenceRequest(kind="square", size="50mm")))
+    assert "other-square" in [f.code for f in sheet.findings]
 
 
 @pytest.mark.parametrize(("seed", "turn"), [(0, 2.0), (1, -0.7)])
