@@ -41,6 +41,9 @@ _OBSCURED_PX = 5.0
 """Reach of an obscured place: the rough outline may be so far from the line there."""
 _LEFT_MM = 2.0
 """Places of the fit lie nearer to the outline than this unless it was led on beyond them (judgement)."""
+_ON_IT_PX = 1.5
+_NO_MORE_INK = 1.1
+"""With no more than this of the line's usual darkness nothing else lies on it: a space, or the end of a dash."""
 _SHADE_PX = 2.5
 """A soft shadow may hold so much light that all of it together, shared between two levels, lies this far off."""
 
@@ -179,7 +182,9 @@ def measure_outline(
     image_normal = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
     image_normal *= np.where((image_normal * across).sum(axis=1) >= 0, 1.0, -1.0)[:, None]
     taken = on_grid(at)
-    offset, valid, absent = _find_again(pixels, taken, image_normal, style)
+    hidden = np.zeros((0, 2)) if obscured_px is None else np.asarray(obscured_px)
+    there = _near(at, hidden, _ON_IT_PX)
+    offset, valid, absent, alone = _find_again(pixels, taken, image_normal, style, there)
     offset = offset + ((taken - at) * image_normal).sum(axis=1) - style.shift_px
     cosine = np.clip((across * image_normal).sum(axis=1) / px_per_mm, 0.2, 1.0)
     error = offset / (px_per_mm * cosine)
@@ -187,8 +192,10 @@ def measure_outline(
     near_corner = _near_corners(path, points, _window_px(style) * mm_per_px, _SIDE_PX * mm_per_px)
     valid &= ~near_corner
     excused = near_corner.copy()
-    if obscured_px is not None and len(obscured_px):
-        excused |= _near(at, np.asarray(obscured_px), _OBSCURED_PX)
+    if len(hidden):
+        # A space in a line hides nothing of the dashes beside it.
+        empty = alone[cKDTree(at).query(hidden)[1]]
+        excused |= there | _near(at, hidden[~empty], _OBSCURED_PX)
         valid &= ~excused
     spacing = path.length / len(points)
     smooth, sigma = _average(error, valid, max(3, round(_AVERAGE_MM / spacing) | 1), arms)
@@ -250,11 +257,11 @@ def _window_px(style: LineStyle) -> float:
 
 
 def _find_again(
-    pixels: NDArray[np.uint8], at: Points, normal: Points, style: LineStyle
-) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
+    pixels: NDArray[np.uint8], at: Points, normal: Points, style: LineStyle, hidden: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
     """Return where the line or edge lies in each profile, px from the given point along the normal.
 
-    Also whether that can be believed, and whether there is no line or edge at all.
+    Also whether that can be believed, whether there is no line or edge at all, and whether no other ink lies there.
     """
     half, window = style.line_width_px / 2, _window_px(style)
     reach = window + _SIDE_PX + 1.0
@@ -279,7 +286,7 @@ def _find_again(
         absent = (contrast < least) | (np.abs(found) >= window) | (usual < 4 * noise)
         if np.ndim(style.colour_weights) == 1:
             found = found + shade_shift(profiles, offsets, found, ~absent & inside, at_px=at, most_px=_SHADE_PX)
-        return found, ~absent & inside, absent
+        return found, ~absent & inside, absent, np.zeros(len(at), dtype=bool)
     position = np.zeros(len(at))
     mass = np.ones(len(at))
     for _ in range(3):
@@ -291,7 +298,7 @@ def _find_again(
         mass = dark.sum(axis=1)
         moment = (dark * rel).sum(axis=1)
         position = position + np.clip(moment / np.where(mass > 1e-6, mass, 1e-6), -1.0, 1.0)
-    usual = float(np.median(mass))
+    usual = float(np.median(mass[~hidden] if not hidden.all() else mass))
     noise = 1.4826 * float(np.median(np.abs(np.diff(profiles[:, 0])))) / np.sqrt(2)
     absent = (mass < 0.6 * usual) | (np.abs(position) >= window) | (usual < 4 * noise * np.sqrt(window / _STEP_PX))
     valid = ~absent & (mass < 1.5 * usual)
@@ -300,7 +307,7 @@ def _find_again(
         width = mass * _STEP_PX / np.where(depth > 1e-6, depth, 1e-6)
         width = np.where(style.line_width_px > 4 * style.blur_px, width, style.line_width_px)
         position = position + (0.5 if style.line == "outer" else -0.5) * width
-    return position, valid & inside, absent
+    return position, valid & inside, absent, mass < _NO_MORE_INK * usual
 
 
 def _average(
@@ -339,6 +346,8 @@ def _curvature_of(points: Points, normals: Points) -> NDArray[np.float64]:
 
 
 def _near(points: Points, places: Points, reach: float) -> NDArray[np.bool_]:
+    if not len(places):
+        return np.zeros(len(points), dtype=bool)
     return np.asarray(cKDTree(places).query(points, distance_upper_bound=reach)[0] <= reach)
 
 

@@ -274,7 +274,9 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
             path, sharp = extend_cusps(pixels, path.oriented(), stroke, to_px=sheet.to_px)
             notes = (*notes, *sharp)
     path = path.oriented()
-    hidden_px, tip_mm, ends_mm = np.asarray(evidence.points_px)[~evidence.valid], 0.0, None
+    # A drawn line that was told is not seen by itself there.
+    hidden = ~evidence.valid | (evidence.told if rough.kind == "drawn" else False)
+    hidden_px, tip_mm, ends_mm = np.asarray(evidence.points_px)[hidden], 0.0, None
     if rough.kind == "edge" and not rough.hole and options.engine == "own":
         led = lead_tips(
             pixels, path, seen.colour_weights, to_px=sheet.to_px, to_mm=sheet.to_mm, blur_px=evidence.blur_px

@@ -171,3 +171,16 @@ def test_what_is_read_where_a_line_crosses_at_a_small_angle_does_not_bend_the_ou
     path = fit_closed(MmPoints(points), 0.0014, ~merged | read, half_width_mm=0.25).path
     side = np.stack([np.linspace(12, 58, 200), np.full(200, 10.0)], axis=1)
     assert distance_to_polygon(side, dense_polygon(path.segments, 0.05)).max() < 0.01
+
+
+def test_a_sleeve_cap_that_could_not_be_read_is_not_cut_off() -> None:
+    x = np.linspace(20, 180, 1500)
+    cap = np.stack([x, 110 - 90 * np.exp(-(((x - 100) / 38) ** 2))], axis=1)
+    side = np.linspace(0, 1, 600)[:, None]
+    rest = np.vstack([cap[-1] + side * [-24, 120], [156, 230] + side * [-112, 0], [44, 230] + side * [-24, -120]])
+    points = np.vstack([cap[:-1], rest[:-1]])
+    valid = np.ones(len(points), dtype=bool)
+    valid[:1510] = valid[-15:] = False
+    path = fit_closed(MmPoints(points), 0.004, valid, half_width_mm=0.2).path
+    assert distance_to_polygon(cap, dense_polygon(path.segments, 0.02)).max() < 0.8
+    assert path.node_count <= 9

@@ -10,6 +10,7 @@ import pytest
 from calibration.picture import MmPoints, PxPoints
 from tests import shapes
 from tests.oracles import distance_between
+from tests.shapes import MM_PER_PX_300
 from tests.tracer.tracing import GREY, SHAPES, picture_of, px_of, traced
 from tracer.measure import LineStyle, measure_outline
 from tracer.path import Path
@@ -181,3 +182,21 @@ def test_an_arc_that_may_hide_where_the_outline_was_cut_short_is_allowed_for() -
     error = measure_outline(result.pixels, flat.oriented(), result.style, to_px=px_of, obscured_px=PxPoints(hidden))
     true = 24 * (1 - math.cos(0.5))
     assert true - NOISE_MM <= error.max_mm < 2.5 * true
+
+
+@pytest.mark.parametrize("dash_mm", [1.0, 1.6])
+def test_a_dotted_line_is_measured_on_its_dots(dash_mm: float) -> None:
+    result = traced("hexagon", 0.4)
+    pixels = picture_of("hexagon", 0.4).copy()
+    points, _ = result.truth.oriented().sample(0.02)
+    space = (np.arange(len(points)) * 0.02) % (2 * dash_mm) > dash_mm
+    at, paper = np.rint(np.asarray(px_of(points))).astype(int), np.median(pixels)
+    for x, y in np.unique(at[space], axis=0):
+        pixels[y - 3 : y + 4, x - 3 : x + 4] = paper
+    style = LineStyle(kind="drawn", line_width_px=0.4 / MM_PER_PX_300, colour_weights=GREY)
+    # What the outline could not be read from: the spaces, and the ends of the dots beside them.
+    unread = px_of(points[np.convolve(space, np.ones(21), "same") > 0])
+    right = measure_outline(pixels, result.truth.oriented(), style, to_px=px_of, obscured_px=unread)
+    assert right.max_mm < 0.12
+    moved = shifted_segment(result.truth.oriented(), 2, 0.3)
+    assert measure_outline(pixels, moved, style, to_px=px_of, obscured_px=unread).max_mm > 0.25

@@ -4,16 +4,21 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration import PxPoints
 from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
+from tracer.candidate import RoughOutline
 from tracer.ink import find_ink
+from tracer.outline import locate
 from tracer.search import bundles, choose
 from tracer.search.bundles import follow_sizes, is_bundle
-from tracer.search.closing import SizeLoop
+from tracer.search.closing import Part, SizeLoop
 from tracer.search.drawn import read_line_work
 from tracer.search.find import find_candidates
 from tracer.search.graph import Edge
+from tracer.search.laid import LaidLine
 from tracer.search.nesting import Nesting
 from tracer.search.pieces import find_pieces
+from tracer.search.pulls import Ink
 
 STYLES = (None, (6, 2), (3, 1.5), (8, 2, 1.5, 2), (1.2, 1.2), (12, 3), (4, 1.2, 1, 1.2))
 CLOSE_MM = 1.0
@@ -132,6 +137,60 @@ def test_the_size_asked_for_is_traced():
     assert len(result.candidates) == 1
     outline = (result.candidates[0].outline.points_px + 0.5) * d.mm_per_px
     assert polygon_distance_mm(outline, skirt(3)).max() < CLOSE_MM
+
+
+def ladder(count=3, apart=40):
+    """Lines of three sizes side by side that grading laid, in pixels of 0.1 mm; the last two run into one below."""
+    y = np.arange(0.0, 400.0)
+    ways = [np.stack([np.full_like(y, 60.0 + apart * n), y], axis=1) for n in range(count)]
+    ways[-1][:, 0] = np.maximum(ways[-1][:, 0] - np.maximum(y - 200.0, 0.0) * apart / 60.0, ways[-2][:, 0])
+    mask = np.zeros((420, 260), np.uint8)
+    for way in ways:
+        cv2.polylines(mask, [np.rint(way).astype(np.int32).reshape(-1, 1, 2)], False, 255, 4)
+    part = [Part(points=way, kind="graded", white_mm=0.0, sure=False) for way in ways]
+    loops = [SizeLoop(parts=(p,), chains=frozenset(), own=1.0, area=1.0, rank=n) for n, p in enumerate(part)]
+    return loops, Ink(mask=mask, mm_per_px=0.1, width_mm=0.4)
+
+
+def test_a_line_that_grading_laid_on_a_line_of_its_own_is_read_there():
+    loops, ink = ladder()
+    first, second, third = bundles._with_seen(loops, ink)
+    assert [p.kind for p in first.parts] == ["seen"]
+    for loop in (second, third):
+        assert [p.kind for p in loop.parts] == ["seen", "graded"]
+        assert 200 < loop.parts[0].points[-1, 1] < 270
+        assert np.array_equal(loop.points, loops[loop.rank].points)
+    close = bundles._with_seen(*ladder(apart=9))
+    assert [p.kind for loop in close for p in loop.parts] == ["graded"] * 3
+    assert bundles._with_seen(loops[:1], ink) == loops[:1]
+
+
+def test_a_line_that_grading_laid_stays_where_it_is_and_is_not_said_to_be_known_well():
+    ring = np.array([(100 + 60 * np.cos(a), 100 + 60 * np.sin(a)) for a in np.linspace(0, 2 * np.pi, 400)[:-1]])
+    pixels = np.full((200, 200, 3), 245, np.uint8)
+    # A line of another size lies two pixels farther out: it is what is seen there.
+    cv2.circle(pixels, (100, 100), 62, (30, 30, 30), 3, cv2.LINE_AA)
+    none = np.zeros(len(ring), dtype=bool)
+    laid = ring[:, 0] > 110
+    rough = RoughOutline(
+        points_px=PxPoints(ring),
+        kind="drawn",
+        line_width_px=3.0,
+        colour_weights=np.array([0.2126, 0.7152, 0.0722]),
+        obscured=laid,
+        bridged=none,
+        reader=LaidLine(points_px=ring[laid], sigma_px=1.5),
+    )
+    evidence = locate(pixels, rough)
+    points = np.asarray(evidence.points_px)
+    far = np.hypot(*(points - 100).T)
+    graded, read = points[:, 0] > 116, points[:, 0] < 85
+    assert np.abs(far[graded] - 60).max() < 0.3
+    assert np.abs(far[read] - 62).max() < 0.3
+    assert evidence.valid[graded].all()
+    assert evidence.valid[read].all()
+    assert (evidence.sigma_px[graded] == 1.5).all()
+    assert evidence.sigma_px[read].max() < 0.3
 
 
 def hip(k):

@@ -34,6 +34,11 @@ _SAMPLES = ((0.0, 40.0, 16), (40.0, 130.0, 48), (130.0, math.inf, 160))
 """Lengths (mm, from and below) and the number of samples at which a piece of that length is judged."""
 _STEPS, _MANY_STEPS = 7, 40
 """Levenberg-Marquardt steps for many pairs, and for the few that decide."""
+_UNSEEN = 0.5
+"""Points of less trust were not seen."""
+_SPANNED_MM, _SPANNED_RAD = 60.0, math.radians(100)
+"""A hole is crossed by one piece that is no longer and turns no farther (our own choice: two inch squares of a mat,
+as in :mod:`tracer.curves.carry`; a corner lost in it)."""
 _MOST_TURN_RAD = math.radians(165)
 _HOPELESS = 60.0
 """Cost of a pair beyond which any pair that holds it is not fitted: two cubics cost 28."""
@@ -272,10 +277,22 @@ def _places(
     )
     every = np.unique(np.clip(np.concatenate([[0, n - 1], spread, runs]), 0, n - 1))
     far = (along[every] > 0.8) & (along[every] < length - 0.8)
-    # A hole is crossed by one piece, unless it is as long as what a piece can span.
-    far &= trust[every] > 0.5
+    # A hole is crossed by one piece, unless it is longer or bends more than what one may be led across.
+    far &= (trust[every] > _UNSEEN) | _in_long_holes(angle, along, trust)[every]
     far[[0, -1]] = True
     return np.asarray(every[far], dtype=np.intp)
+
+
+def _in_long_holes(
+    angle: NDArray[np.float64], along: NDArray[np.float64], trust: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Return which points lie in holes that no single piece is to span: the rough outline alone tells where it runs."""
+    out = np.zeros(len(trust), dtype=bool)
+    bounds = np.flatnonzero(np.diff(trust > _UNSEEN, prepend=True, append=True))
+    for first, stop in zip(bounds[::2], bounds[1::2], strict=True):
+        length, turn = along[stop - 1] - along[first], np.ptp(angle[first:stop])
+        out[first:stop] = length > _SPANNED_MM or turn > _SPANNED_RAD
+    return out
 
 
 def _pair_costs(

@@ -6,13 +6,15 @@ line. Here the light between neighbouring lines is looked for, so that lines sta
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from tracer.search.closing import Part, SizeLoop, close_chains
 from tracer.search.drawn import LineWork, Loop
@@ -46,6 +48,8 @@ _RAYS = 160
 LEAST_UNSEEN_MM = 3.0
 """Less of a line that was not seen by itself is corners and crossings (judgement)."""
 _ONE_LINE = 1.7
+_APART_MM, _APART_WIDTHS, _LEAST_SEEN_MM = 1.2, 3.0, 2.0
+"""A line that grading laid is read anew where others lie so far from it, in mm and in widths of a line, for so long."""
 """Ink no wider than so many lines is one, or several that lie on each other."""
 SEEN_TOGETHER_MM = 4.0
 """Over longer stretches that lines run together their common ink is measured; shorter ones are passed over."""
@@ -202,6 +206,7 @@ def follow_sizes(work: LineWork, loop: Loop, free: NDArray[np.uint8] | None = No
         loops = close_chains(
             follower, _LONG_SHARE * around, lambda p: nesting.out(Edge(0, 1, p)), own_order=_OWN_ORDER, alike=_ALIKE
         )
+    loops = _with_seen(loops, drawn)
     return [_placed(s, np.array([x0, y0], dtype=np.float64), up, drawn) for s in loops]
 
 
@@ -235,15 +240,54 @@ def _placed(size: SizeLoop, origin: NDArray[np.float64], up: int, ink: Ink) -> S
     return SizeLine(parts=parts, own=size.own, area=size.area / up**2, rank=size.rank, unseen_mm=unseen)
 
 
+def _with_seen(loops: Sequence[SizeLoop], ink: Ink) -> list[SizeLoop]:
+    """Return the loops with those stretches told apart that grading laid on a single line of ink, by itself there.
+
+    Where exactly it runs can be read from the picture, though it was not followed.
+    """
+    if len(loops) < 2:
+        return list(loops)
+    wide = cv2.dilate(_wide(ink).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    edge = np.array(wide.shape[::-1]) - 1
+    apart = max(_APART_MM, _APART_WIDTHS * ink.width_mm) / ink.mm_per_px
+    least = _LEAST_SEEN_MM / ink.mm_per_px
+    ways = [_filled(s.points) for s in loops]
+    out = []
+    for k, loop in enumerate(loops):
+        others = cKDTree(np.concatenate([w for n, w in enumerate(ways) if n != k]))
+        parts: list[Part] = []
+        for part in loop.parts:
+            if part.kind != "graded" or len(part.points) < 2:
+                parts.append(part)
+                continue
+            points = _filled(part.points)
+            place = np.clip(np.rint(points).astype(np.int64), 0, edge)
+            alone = ~wide[place[:, 1], place[:, 0]] & (others.query(points, distance_upper_bound=apart)[0] >= apart)
+            bounds = [0, *(np.flatnonzero(np.diff(alone)) + 1).tolist(), len(points) - 1]
+            runs = [(a, b, bool(alone[a]) and b - a > least) for a, b in itertools.pairwise(bounds)]
+            for seen, group in itertools.groupby(runs, key=lambda run: run[2]):
+                ends = list(group)
+                run = points[ends[0][0] : ends[-1][1] + 1]
+                parts.append(replace(part, points=run, kind="seen" if seen else "graded"))
+        out.append(replace(loop, parts=tuple(parts)))
+    return out
+
+
+def _wide(ink: Ink) -> NDArray[np.bool_]:
+    """Return where ink is wider than one line."""
+    inside = cv2.distanceTransform((ink.mask > 0).astype(np.uint8), cv2.DIST_L2, 3)
+    reach = 2 * max(1, round(ink.width_mm / ink.mm_per_px / 2)) + 1
+    spread = cv2.dilate(inside, np.ones((reach, reach), np.uint8))
+    return np.asarray(spread * 2 * ink.mm_per_px > _ONE_LINE * ink.width_mm)
+
+
 def unseen_mm(parts: Sequence[Part], ink: Ink) -> float:
     """Return how much of a closed line was neither seen as its own nor lies on a single line of ink.
 
     Where all sizes run over one line, as along a fold, it does not matter whose it is; spaces are passed over. Of a
     line that was seen nowhere all counts.
     """
-    inside = cv2.distanceTransform((ink.mask > 0).astype(np.uint8), cv2.DIST_L2, 3)
-    reach = 2 * max(1, round(ink.width_mm / ink.mm_per_px / 2)) + 1
-    wide = cv2.dilate(inside, np.ones((reach, reach), np.uint8)) * 2 * ink.mm_per_px > _ONE_LINE * ink.width_mm
+    wide = _wide(ink)
     nowhere = not any(p.sure for p in parts)
     total = 0.0
     for part in parts:

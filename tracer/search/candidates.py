@@ -13,6 +13,8 @@ from tracer.search.drawn import LineWork
 from tracer.search.edges import Bodies, Thing
 from tracer.search.graph import LineGraph
 from tracer.search.ground import to_rgb
+from tracer.search.laid import SIGMA_MM as LAID_SIGMA_MM
+from tracer.search.laid import LaidLine
 from tracer.search.mat_edge import EdgeOnMat
 from tracer.search.mat_light import OnMat
 from tracer.search.pieces import Found
@@ -82,7 +84,7 @@ def drawn_candidate(
     width = usual(graph, [s.edge for s in found.stretches], "width")
     near = max(3.0, 1.5 * width)
     spaces = _regular_spaces(graph, found)
-    hidden, bridged = [], []
+    hidden, bridged, laid = [], [], []
     for stretch in found.stretches:
         edge, count = graph.edges[stretch.edge], len(stretch.points)
         along = np.arange(count)
@@ -93,12 +95,14 @@ def drawn_candidate(
                 mask |= (far < near) & ((along < 3 * near) | (along > count - 3 * near))
         hidden.append(mask)
         bridged.append(np.full(count, edge.bridge and not edge.hidden and stretch.edge not in spaces))
-    obscured, gap = np.concatenate(hidden), np.concatenate(bridged)
+        laid.append(np.full(count, stretch.laid))
+    obscured, gap, graded = (np.concatenate(flags) for flags in (hidden, bridged, laid))
     points = found.points
     distinct = np.hypot(*(points - np.roll(points, 1, axis=0)).T) > 1e-6
-    obscured, gap = obscured[distinct], gap[distinct]
+    obscured, gap, graded = obscured[distinct], gap[distinct], graded[distinct]
     outline = ink.to_picture(points[distinct])
     weights, line_width_px = _line_look(pixels, outline, ~obscured, max(1.0, width * ink.factor))
+    sigma_px = LAID_SIGMA_MM / ink.mm_per_px * ink.factor
     notes = ["the cutting line is dashed"] if spaces else []
     gaps: list[float] = []
     under: list[float] = []
@@ -119,6 +123,7 @@ def drawn_candidate(
             colour_weights=weights,
             obscured=obscured,
             bridged=gap,
+            reader=LaidLine(points_px=np.asarray(outline)[graded], sigma_px=sigma_px) if graded.any() else None,
         ),
         holes=tuple(
             RoughOutline(

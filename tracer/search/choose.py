@@ -151,9 +151,10 @@ def _stretches(graph: LineGraph, parts: Sequence[Part], scale: float) -> list[St
     for n, part in enumerate(drawn):
         bare = part.white_mm > BARE_MM
         # Where lines cross or run together for a moment the light across them tells of others as well.
-        hidden = part.kind != "single" and (part.kind != "common" or length_mm([part], scale) < SEEN_TOGETHER_MM)
+        together = part.kind == "common" and length_mm([part], scale) >= SEEN_TOGETHER_MM
+        hidden = part.kind not in ("single", "seen") and not together
         graph.edges.append(Edge(first + n, first + (n + 1) % len(drawn), part.points, bridge=bare))
-        out.append(Stretch(part.points[:-1], len(graph.edges) - 1, hidden and not bare))
+        out.append(Stretch(part.points[:-1], len(graph.edges) - 1, hidden and not bare, part.kind == "graded"))
     return out
 
 

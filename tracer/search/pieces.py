@@ -43,11 +43,15 @@ _LINE_MM, _WORKED_SHARE = 6.0, 0.12
 
 
 class Stretch(NamedTuple):
-    """Points along one edge of the graph, without the last; ``given_back`` for a tip that thinning had taken."""
+    """Points along one edge of the graph, without the last; ``given_back`` for a tip that thinning had taken.
+
+    ``laid`` where grading put them, since other sizes' lines were in the way.
+    """
 
     points: Points
     edge: int
     given_back: bool
+    laid: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
