@@ -513,9 +513,10 @@ def test_noise_that_stands_together_like_letters_is_of_all_sizes_and_no_text():
     assert find_text(marks(np.rint(np.exp(rng.uniform(np.log(8), np.log(120), len(at)))).astype(int)), 0.1) == []
 
 
-def test_the_filled_point_in_which_two_lines_meet_is_no_arrow_head():
+@pytest.mark.parametrize("turns_deg", [(17.0, -17.0), (31.0, -17.0)])
+def test_the_filled_point_in_which_two_lines_meet_is_no_arrow_head(turns_deg):
     tip = np.array([100.0, 150.0])
-    ways = [np.array([np.cos(a), np.sin(a)]) for a in np.radians([17.0, -17.0])]
+    ways = [np.array([np.cos(a), np.sin(a)]) for a in np.radians(turns_deg)]
     # From 1.2 mm beside the tip on, ten pixels a millimetre; nearer to it both lines are one spot.
     legs = [tip + np.arange(12.0, 120.0)[:, None] * way for way in ways]
     spot = Blob(points=np.zeros((4, 2)), middle=tip + [7.0, 0], axis=np.array([1.0, 0.0]), size=16.0, round=False)

@@ -294,29 +294,32 @@ def _drawn_px(graph: LineGraph, ends: Sequence[_End]) -> NDArray[np.float64]:
 def _shafts(graph: LineGraph, ends: Sequence[_End], blobs: Sequence[Blob], mm_per_px: float) -> set[int]:
     """Return which ends are those of arrows' shafts, at their heads.
 
-    Where another line runs in along it too, the spot is no head: a thick place of a line, that crosses the dark side of
-    a crease there, or the point in which two meet.
+    Where another line runs into it too, the spot is no head: a thick place of a line, that crosses the dark side of a
+    crease there, or the point in which two meet.
     """
     out: set[int] = set()
     at = np.array([graph.nodes[e.node] for e in ends]).reshape(-1, 2)
     for blob in blobs:
         near = np.flatnonzero(np.hypot(*(at - blob.middle).T) <= blob.size + _HEAD_MM / mm_per_px)
-        own = [k for k in near.tolist() if _is_head(ends[k], graph.nodes[ends[k].node], blob, mm_per_px)]
-        if len(own) == 1:
-            out.add(own[0])
+        into = [k for k in near.tolist() if _runs_into(blob, ends[k], at[k], mm_per_px)]
+        if len(into) == 1 and _is_head(blob, ends[into[0]], at[into[0]], mm_per_px):
+            out.add(into[0])
     return out
 
 
-def _is_head(end: _End, node: tuple[float, float], blob: Blob, mm_per_px: float) -> bool:
+def _is_head(blob: Blob, end: _End, node: Points, mm_per_px: float) -> bool:
     """Return whether a solid spot is the arrow head of a line that ends at it."""
-    way = blob.middle - np.asarray(node)
+    return not blob.round and _runs_into(blob, end, node, mm_per_px, math.cos(math.radians(25)))
+
+
+def _runs_into(blob: Blob, end: _End, node: Points, mm_per_px: float, along: float = 0.0) -> bool:
+    """Return whether a line that ends near a spot heads for it, and ``along`` its axis as nearly (a cosine)."""
+    way = blob.middle - node
     far = float(np.hypot(*way))
-    if blob.round or far > blob.size + _HEAD_MM / mm_per_px:
-        return False
     for heading in (end.heading, end.near_heading):
         beside = abs(float(way[0] * heading[1] - way[1] * heading[0]))
-        along = abs(float(blob.axis @ heading)) > math.cos(math.radians(25))
-        if along and beside * mm_per_px < 0.8 and float(way @ heading) > 0.85 * far:
+        aims = beside * mm_per_px < 0.8 and float(way @ heading) > 0.85 * far
+        if aims and abs(float(blob.axis @ heading)) > along:
             return True
     return False
 
