@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from tracer.curves.meeting import Arm, corner_sides, sharp_point
+from tracer.curves.meeting import Arm, corner_sides, sharp_point, short_of_corner
 
 Points = NDArray[np.float64]
 
@@ -353,6 +353,8 @@ def _arm(
     s = np.arange(skip, len(index), dtype=np.float64) * spacing
     index = index[skip:]
     weight = 1 / np.maximum(sigma[index], _LEAST_ARM_SIGMA_MM)
+    count = short_of_corner(points[index], s, weight)
+    index, s, weight = index[:count], s[:count], weight[:count]
     degree = 2 if len(index) >= 12 and _is_bent(points[index], s, weight) else 1
     x, y = (np.polyfit(s, points[index, k], degree, w=weight) for k in (0, 1))
     slope = direction * np.array([x[-2], y[-2]])

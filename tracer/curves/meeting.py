@@ -12,6 +12,9 @@ Points = NDArray[np.float64]
 
 _BENT_ON, _MEETING_MM = 1.2, 0.01
 """Arms bend on for so many times the length they are seen over at most (our own choice), and meet as nearly."""
+_ARM_SHARES, _SHORTEST_ARM, _SMOOTH_CHI = (1.0, 0.7, 0.5, 0.35), 8, 1.35
+"""An arm that leaves a parabola by so many standard uncertainties (root mean square) has a corner in it; such shares of
+it are tried then, of so many points at least (our own choice)."""
 _ROOM = 4.0
 """A rough outline runs into a point until its arms are so many times as far apart as it may lie from the line: the
 search closes up what is narrower (its own width on both sides, and as much again for the arms' own error)."""
@@ -30,6 +33,20 @@ class Arm:
     def ahead(self, s: NDArray[np.float64]) -> Points:
         """Return points at distances into the hole."""
         return np.asarray(self.end + s[:, None] * self.outward + s[:, None] ** 2 * self.bend)
+
+
+def short_of_corner(points: Points, s: NDArray[np.float64], weight: NDArray[np.float64]) -> int:
+    """Return how many of an arm's points tell where it goes on: those beyond a corner of the line itself do not."""
+    for share in _ARM_SHARES:
+        count = max(int(share * len(s)), _SHORTEST_ARM)
+        if count >= len(s) and share < 1.0:
+            break
+        part = np.s_[: min(count, len(s))]
+        fit = np.polyfit(s[part], points[part], min(2, len(s[part]) - 2), w=weight[part])
+        rest = (points[part] - np.vander(s[part], len(fit)) @ fit) * weight[part][:, None]
+        if float(np.sqrt((rest**2).sum(axis=1).mean())) < _SMOOTH_CHI:
+            return len(s[part])
+    return len(s)
 
 
 def corner_sides(
