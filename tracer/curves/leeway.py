@@ -59,9 +59,11 @@ def leeway_of(chain: Chain, data: Given) -> Leeway:
         own = own_derivatives([control], samples, Feet(t, np.zeros(len(t)), across[0], across[1]))
         by_unknown = own.T @ spread_out[k]
         variance = ((by_unknown @ covariance) * by_unknown).sum(axis=1)
-        # A sharp corner may lie aside in any direction; one that hardly turns is none if it slides along the line.
+        # A sharp corner may lie aside in any direction; one that hardly turns is none if it slides along the line. The
+        # points within its reach, rounded as they are, show that the line turns there.
         if sharp[k]:
-            variance[0] = np.linalg.eigvalsh(covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2])[-1]
+            free = np.linalg.eigvalsh(covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2])[-1]
+            variance[0] = max(variance[0], min(free, (chain.reach[k] / _EXPANDED) ** 2))
         points.append(at)
         variances.append(variance)
     sigma = np.sqrt(np.maximum(np.concatenate(variances), 0.0))
