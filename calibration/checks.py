@@ -13,12 +13,15 @@ from calibration.fitted import FittedMap
 from calibration.picture import Picture
 from calibration.references import Reference
 from calibration.references.density import is_default
+from calibration.references.square import USUAL_SIZES, side_mm
 from calibration.sheet import CrossCheck
 from calibration.units import MM_PER_INCH
 
 _LEAST_PERCENT = 0.05
 """Smaller differences are of no consequence to a pattern and are not reported (1/32 in on 1.5 m)."""
 _DENSITY_OFF = 0.01
+_USUAL_WITHIN = 0.008
+"""2 in and 5 cm are 1.6 % apart."""
 _AS_GOOD = 0.8
 """Scores of squares that differ by less tell nothing (judgement)."""
 
@@ -122,3 +125,27 @@ def square_findings(evidence: Evidence, plane: PlaneMap, sheet_id: str) -> list[
             "stated density; if it is a test square, say its size, like --reference square=1in",
         )
     ]
+
+
+def mistakable_squares(evidence: Evidence, plane: PlaneMap, sheet_id: str) -> list[Finding]:
+    """Squares of which another one may as well be that of the named size, which then would have a usual size too."""
+    chosen = evidence.chosen
+    if chosen.kind != "square":
+        return []
+    size_mm = side_mm(chosen.size)
+    for other in evidence.others:
+        if other.kind != "square" or not other.size:
+            continue
+        as_named_mm = size_mm / side_mm(other.size) * size_mm
+        usual = next((s for s in USUAL_SIZES if abs(as_named_mm / side_mm(s) - 1) < _USUAL_WITHIN), None)
+        if usual is not None:
+            return [
+                Finding(
+                    code="other-square",
+                    where=sheet_id,
+                    message=f"two squares are there of which each may be the {chosen.size} one: the one that is used "
+                    f"makes the other {other.size}, the other would make it {usual}. Check a length with a ruler, or "
+                    "point at the right one on the page",
+                )
+            ]
+    return []

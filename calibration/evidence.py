@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.camera import PlaneMap
 from calibration.errors import ScaleError
@@ -179,10 +180,16 @@ def _named(
     found: Sequence[FoundSquare],
     sheets: Sequence[FoundSheet],
     cards: Sequence[Reference],
+    square_px: PxPoints | None,
 ) -> list[Reference]:
     size = request.size or None
     if request.kind == "square":
         named = squares.sized(scene, found, size)
+        if square_px is not None:
+            middle = np.mean(square_px, axis=0)
+            side = float(np.ptp(square_px, axis=0).max())
+            # Of two with one middle the one that is as large.
+            named.sort(key=lambda r: _apart(np.asarray(r.points_px), middle, side))
         if not named and found and size is None:
             raise _refuse_unsized(found, ())
     elif request.kind == "sheet":
@@ -208,6 +215,12 @@ def _named(
         f"{_blurred(scene)}no {what} was found in the picture; it must be there whole, sharp and at least "
         f"{SMALLEST_SIDE_PX:.0f} px wide: take the picture nearer, or {ADVICE}"
     )
+
+
+def _apart(corners_px: NDArray[np.float64], middle_px: NDArray[np.float64], side_px: float) -> float:
+    """How far a square is off a place and a size, px."""
+    off = float(np.hypot(*(corners_px.mean(axis=0) - middle_px)))
+    return off + abs(float(np.ptp(corners_px, axis=0).max()) - side_px)
 
 
 def _large(found: Sequence[FoundSquare]) -> list[FoundSquare]:
@@ -319,8 +332,8 @@ def look_around(scene: SearchPicture, named: ReferenceKind | None) -> Looked:
     )
 
 
-def gather(looked: Looked, request: ReferenceRequest | None) -> Evidence:
-    """Choose from everything that was found; what is named is looked for by its size.
+def gather(looked: Looked, request: ReferenceRequest | None, square_px: PxPoints | None = None) -> Evidence:
+    """Choose from everything that was found; what is named is looked for by its size, a square where it is.
 
     Raises
     ------
@@ -349,7 +362,7 @@ def gather(looked: Looked, request: ReferenceRequest | None) -> Evidence:
     if request is not None:
         if request.kind == "square" and not found and all_squares:
             raise _too_small(all_squares)
-        named = _named(scene, request, found, sheets, cards)
+        named = _named(scene, request, found, sheets, cards, square_px)
         chosen = named[0]
         if not request.size and rivals(chosen, named):
             raise _refuse_unsure(chosen, rivals(chosen, named))

@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.camera import PlaneMap
-from calibration.checks import cross_check, density_findings, disagreements, square_findings
+from calibration.checks import cross_check, density_findings, disagreements, mistakable_squares, square_findings
 from calibration.errors import ScaleError
 from calibration.evidence import Evidence, Looked, completed, gather, look_around, unsized_reference
 from calibration.fitted import FittedMap, grid_over, moved
 from calibration.flatness import flatness_findings
 from calibration.picture import MmPoints, Picture, PxPoints
 from calibration.references import Reference, ReferenceRequest, SearchPicture
+from calibration.references.density import credible_density
 from calibration.sheet import Sheet
 from calibration.solve import solve
 from calibration.threads import one_thread
@@ -75,12 +76,15 @@ class CalibrateOptions:
         The reference's own tolerance (half-width of its interval), where the person knows better than the default.
     pointed : PointedRectangle or None
         A rectangle of known size that the person pointed at; it is the reference then.
+    square_px : PxPoints or None
+        Corners (4, 2) of the printed square that ``request`` is about, about where they are, where that is known.
     """
 
     request: ReferenceRequest | None = None
     reference_tolerance_relative: float | None = None
     reference_tolerance_mm: float | None = None
     pointed: PointedRectangle | None = None
+    square_px: PxPoints | None = None
 
 
 def _page_sheet(picture: Picture, sheet_id: str) -> Sheet:
@@ -144,7 +148,7 @@ def _in_sheet_frame(fitted: FittedMap, picture: Picture) -> tuple[FittedMap, flo
 
 def _evidence(looked: Looked, options: CalibrateOptions) -> Evidence:
     if options.pointed is None:
-        return gather(looked, options.request)
+        return gather(looked, options.request, options.square_px)
     chosen = options.pointed.reference
     try:
         found = gather(looked, None)
@@ -212,4 +216,7 @@ def calibrate(
     if not any(f.code == "density-contradicted" for f in findings):
         findings += density_findings(picture, fitted, sheet.mm_per_px, evidence.chosen, sheet_id)
     findings += flatness_findings(evidence, fitted, sheet_id)
-    return replace(sheet, findings=(*findings, *square_findings(evidence, plane, sheet_id)))
+    findings += square_findings(evidence, plane, sheet_id)
+    if options.request is not None and options.square_px is None and credible_density(picture) is None:
+        findings += mistakable_squares(evidence, plane, sheet_id)
+    return replace(sheet, findings=tuple(findings))

@@ -220,8 +220,8 @@ def _calibrated(picture: Picture, options: CalibrateOptions, sheet_id: str, *, r
             size = caption_size(picture.pixels, PxPoints(square_px))
             if size is None:
                 continue
-            request = ReferenceRequest(kind="square", size=size)
-            sheet = calibrate(picture, replace(options, request=request), sheet_id=sheet_id, looked=looked)
+            named = replace(options, request=ReferenceRequest(kind="square", size=size), square_px=PxPoints(square_px))
+            sheet = calibrate(picture, named, sheet_id=sheet_id, looked=looked)
             note = Finding(
                 code="size-read",
                 severity="note",

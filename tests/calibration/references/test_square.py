@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -195,6 +197,25 @@ def test_of_two_squares_the_one_is_taken_by_which_the_other_has_a_usual_size(siz
     true = made.camera.mm_per_px()
     assert sheet.mm_per_px == pytest.approx(true, rel=0.02)
     assert "other-square" not in [f.code for f in sheet.findings]
+
+
+def test_squares_of_which_each_may_be_the_named_one_are_pointed_out() -> None:
+    """1 and 2 in are as 2 and 4 in: the larger one is taken, unless it is said where the square is that is meant."""
+    scene = paper_scene(150, 80)
+    draw_square(scene, (10, 12), "2in", caption="")
+    draw_square(scene, (95, 25), "1in", caption="")
+    made = scanned(scene, dpi=150, tag_dpi=None)
+    picture, smaller = picture_of(made), made.camera.to_px(np.array(scene.references[1]["corners_mm"]))
+    two_inches = ReferenceRequest(kind="square", size="2in")
+    for size, square_px, mm_per_px, doubtful in (
+        ("2in", None, 25.4 / 150, True),
+        ("1in", None, 25.4 / 150, False),
+        ("2in", smaller + 3.0, 50.8 / 150, False),
+    ):
+        options = CalibrateOptions(request=replace(two_inches, size=size), square_px=square_px)
+        sheet = calibrate(picture, options)
+        assert sheet.mm_per_px == pytest.approx(mm_per_px, rel=1e-3)
+        assert ("other-square" in [f.code for f in sheet.findings]) == doubtful
 
 
 def test_a_second_square_of_no_usual_size_that_looks_as_much_like_one_is_pointed_out() -> None:
