@@ -45,6 +45,8 @@ STANDARD_TOLERANCE = {
 """Standard uncertainty of each kind's own size, as the tool states it."""
 HEIGHTS_MM = {"card": 0.76, "square": 0.2, "ruler": 0.5}
 """A card's thickness (ISO/IEC 7810); paper that does not lie quite flat; a ruler's bevelled edge (judgement)."""
+ASKEW_DEG = 0.04
+"""Standard deviation of the angles of a sheet's sides, as the tool assumes it (judgement)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,6 +120,7 @@ def _scene(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generat
 def drawn(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generator) -> Scene:
     """Return a drawn sheet with one reference of a kind, or none, edges in view or not."""
     error = rng.uniform(-2.0, 2.0, 2)  # what ISO 216 allows on sides of 150 to 600 mm
+    askew = np.random.default_rng([seed, 43]).normal(0.0, ASKEW_DEG, 3)
     scene = scenarios.build(
         "reference",
         seed=seed,
@@ -128,6 +131,7 @@ def drawn(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generato
         pieces=2,
         corner=bool(rng.random() < 0.7),
         sheet_error_mm=(float(error[0]), float(error[1])) if what == "sheet" else (0.0, 0.0),
+        sheet_askew_deg=(float(askew[0]), float(askew[1]), float(askew[2])),
     )
     if what == "sheet":
         # A sheet that sets the scale is laid down whole, however it is turned.
@@ -193,9 +197,11 @@ def case(seed: int) -> Case:
     half_width = STANDARD_TOLERANCE.get(what, 0.0) * 3**0.5
     stretch = 1.0 + float(rng.uniform(-half_width, half_width))
     if how == "photo" and word in HEIGHTS_MM:
-        # Its face lies nearer to the camera than the pattern, by anything up to its height, and so looks larger.
+        # Its face lies nearer to the camera than the pattern, by anything up to its height, and so looks larger. The
+        # paper that a square is printed on is as likely to lift where the pattern is.
         away_mm = rendered.camera.mm_per_px() * rendered.camera.focal_px
-        stretch *= 1.0 - float(rng.uniform(0.0, HEIGHTS_MM[word])) / away_mm
+        lowest = -HEIGHTS_MM[word] if word == "square" else 0.0
+        stretch *= 1.0 - float(rng.uniform(lowest, HEIGHTS_MM[word])) / away_mm
     return Case(
         words=kind,
         rendered=as_jpeg(rendered),
