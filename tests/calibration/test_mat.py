@@ -164,6 +164,8 @@ def test_a_grid_that_could_be_inches_or_centimetres_comes_back_as_both() -> None
         ({"cells": (36, 24)}, 25.4),
         ({"cells": (24, 36), "heavier_every": 6}, 25.4),
         ({"cells": (72, 48), "heavier_every": 2}, 12.7),
+        # Feet on a mat of 24x36 in, through a longer lens from two metres; 12x18 in from one metre would have inches.
+        ({"cells": (24, 36), "heavier_every": 12, "distance_cells": 82.0}, 25.4),
         ({"cells": (90, 60), "heavier_every": 5}, 10.0),
         ({"cells": (30, 21), "heavier_every": 10, "closed": (False, False)}, 10.0),
         ({"cells": (20, 20), "divided_by": 2, "closed": (False, False)}, 25.4),
