@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calibration.camera_fit import MAX_CHAIN
 from calibration.picture import MmPoints, PxPoints
 from calibration.references.modelled_edge import ModelledSides, modelled_sides
-from calibration.references.quad import SMALLEST_SIDE_PX, Quad, side_lengths
+from calibration.references.quad import SMALLEST_SIDE_PX, Quad, proportion, side_lengths
 from calibration.references.rectangle import RoughRectangle, contrast_weights, measure_rectangle, rough_rectangles
 from calibration.references.reference import STRAIGHT_SIGMA_PX, Reference, SearchPicture
 
@@ -55,8 +55,6 @@ strong lens (|k1| = 0.12) mostly stay within the second (simulated); a playing c
 _VERY_CLOSELY = 1.02
 """The same where one corner is not seen to be round: a side that follows a shadow's edge or a line beside the card's
 makes such a corner, and the proportion wrong by 3 to 5 % (measured)."""
-_USUAL_FOCAL_DIAGONALS = 0.65
-"""Focal length over the picture's diagonal where the picture does not state it: 28 mm on 35 mm film, as phones have."""
 _RADIUS_MARGIN_MM = 0.6
 _SAME_SHARE = 0.01
 _MOST_OF_PICTURE = 0.8
@@ -65,24 +63,8 @@ sheet."""
 _RAYS, _RAY_STEP_MM, _SLOPE_MM = 11, 0.05, 0.4
 
 
-def _proportion(scene: SearchPicture, corners_px: Floats) -> float:
-    """Longer over shorter side of a rectangle as it lies in the world.
-
-    How far its sides run together tells the tilt, where the focal length is about known (Zhang 2000: the two columns
-    of the homography have one length behind the camera), and with it how much one direction is shortened: as seen, 17
-    degrees of tilt change the proportion by up to 20 % in a corner of the picture.
-    """
-    picture = scene.picture
-    focal_px = picture.focal_px or _USUAL_FOCAL_DIAGONALS * float(np.hypot(picture.width_px, picture.height_px))
-    centre = np.array([picture.width_px - 1, picture.height_px - 1]) / 2
-    unit = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]], dtype=np.float32)
-    h = cv2.getPerspectiveTransform(unit, ((corners_px - centre) / focal_px).astype(np.float32))
-    one, other = np.hypot(np.hypot(h[0, :2], h[1, :2]), h[2, :2])
-    return float(max(one, other) / max(min(one, other), 1e-9))
-
-
 def _proportions_fit(scene: SearchPicture, corners_px: Floats, within: float) -> bool:
-    off = _proportion(scene, corners_px) / (WIDTH_MM / HEIGHT_MM)
+    off = proportion(scene, corners_px) / (WIDTH_MM / HEIGHT_MM)
     return 1 / within <= off <= within
 
 
@@ -185,7 +167,7 @@ def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Re
         w, h = _size_mm(quad)
         px_per_mm = float(side_lengths(corners).sum()) / (2 * (WIDTH_MM + HEIGHT_MM))
         edge_mm, alike_px = _edges_seen(quad, modelled)
-        off = abs(_proportion(scene, corners) / (WIDTH_MM / HEIGHT_MM) - 1)
+        off = abs(proportion(scene, corners) / (WIDTH_MM / HEIGHT_MM) - 1)
         found.append(
             Reference(
                 kind="card",

@@ -28,7 +28,7 @@ _RIGHT_ANGLE = 0.35
 """Cosine of the angle at a corner, at most: 70 to 110 degrees, as tilt makes them."""
 _ALONG = 0.985
 """Cosine between a corner's side and the way to the next corner, at least: 10 degrees, for sides of a few pixels."""
-_LONGEST_RATIO = 1.25
+_LONGEST_RATIO = 1.4
 _MOST_PARTS, _MOST_CORNERS, _MOST_SQUARES = 600, 400, 16
 """More parts are a grid's."""
 _TOGETHER_PX = 12.0

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from calibration.picture import PxPoints
 from calibration.references.crossed_square import rough_crossed_squares
+from calibration.references.density import credible_density
 from calibration.references.quad import (
     SMALLEST_SIDE_PX,
     Quad,
@@ -21,6 +22,7 @@ from calibration.references.quad import (
     dark_mask,
     inner_angles_deg,
     measure_quad,
+    proportion,
     rough_quads,
     side_lengths,
 )
@@ -28,7 +30,9 @@ from calibration.references.reference import SearchPicture, lies_within
 
 Floats = NDArray[np.float64]
 
-_LONGEST_RATIO = 1.25
+_LONGEST_RATIO = 1.4
+"""As seen: 20 degrees of tilt in a corner of the picture, and some more."""
+_MOST_UNEVEN = 0.15
 _SAME_SQUARE = 0.06
 _CONCENTRIC = 0.08
 _DASHED = 0.4
@@ -272,6 +276,18 @@ def _measured(
     return found, solids
 
 
+def _unevenness(scene: SearchPicture, corners_px: Floats) -> float:
+    """Return by how much a figure's sides differ, relative: as seen, or as it lies in the world where that is less.
+
+    No scanner shows a square from aside.
+    """
+    lengths = side_lengths(corners_px)
+    seen = float(lengths.max() / lengths.min() - 1)
+    if credible_density(scene.picture) is not None:
+        return seen
+    return min(seen, proportion(scene, corners_px) - 1)
+
+
 def _is_of_size(candidate: RoughQuad, found: FoundSquare) -> bool:
     apart = candidate.corners_px.mean(axis=0) - np.asarray(found.quad.corners_px).mean(axis=0)
     alike = abs(candidate.side_px / found.side_px - 1) < _SAME_SQUARE
@@ -290,10 +306,9 @@ def _judge(
         return None
     if solid and (crossed or not _solid_is_dark(scene, quad)):
         return None
-    lengths = side_lengths(corners)
-    uneven = float(lengths.max() / lengths.min() - 1)
+    uneven = _unevenness(scene, corners)
     skew = float(np.abs(inner_angles_deg(corners) - 90).max())
-    if uneven > 0.15 or skew > 10:
+    if uneven > _MOST_UNEVEN or skew > 10:
         return None
     busy_inside = 0.0 if solid else _dark_share(mask, scene, corners, 0.0, 0.8)
     busy_around = _dark_share(mask, scene, corners, 1.2, 1.6)

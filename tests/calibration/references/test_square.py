@@ -92,6 +92,31 @@ def test_one_square_in_another_tells_both_sizes_in_a_tilted_photo_too() -> None:
     assert sorted(r.size for r in found) == ["1in", "4cm"]
 
 
+@pytest.mark.parametrize("azimuth_deg", [45.0, 225.0])
+def test_a_square_in_the_corner_of_a_much_tilted_photo_is_found(azimuth_deg: float) -> None:
+    """Its sides differ by a fifth there, but not as it lies in the world."""
+    scene = paper_scene(270, 200)
+    draw_square(scene, (12, 10), "50mm")
+    made = render.photo(scene, width_px=1600, height_px=1200, tilt_deg=20.0, azimuth_deg=azimuth_deg, seed=2)
+    true = made.camera.to_px(np.array(scene.references[0]["corners_mm"]))
+    found = squares.find_squares(SearchPicture(picture=picture_of(made)))
+    sides = np.hypot(*(np.roll(true, -1, axis=0) - true).T)
+    assert sides.max() > 1.15 * sides.min()
+    assert len(found) == 1
+    assert np.abs(np.asarray(found[0].quad.corners_px).mean(axis=0) - true.mean(axis=0)).max() < 1.0
+
+
+@pytest.mark.parametrize("how", ["scan", "photo"])
+def test_a_rectangle_that_is_no_square_is_none_for_its_tilt_either(how: str) -> None:
+    scene = paper_scene(270, 200)
+    scene.stroke(rectangle(20, 20, 50, 58.5), 0.35, INK)
+    if how == "scan":
+        made = scanned(scene, dpi=100)
+    else:
+        made = render.photo(scene, width_px=1600, height_px=1200, tilt_deg=6.0, azimuth_deg=45.0, seed=2)
+    assert squares.find_squares(SearchPicture(picture=picture_of(made))) == []
+
+
 @pytest.mark.parametrize("seed", [501, 502])
 def test_patches_side_by_side_in_a_tilted_photo_have_no_size(seed: int) -> None:
     # 38.1, 44 and 57 mm: as seen, two of them had the ratio of two usual sizes by chance.
