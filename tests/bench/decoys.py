@@ -2,8 +2,9 @@
 
 Square pocket pieces, tables, grids printed for quilting, rectangles of a card's proportions, ruled and checked paper,
 rows of stitches, checked cloth, squared paper, a slide fastener: each in scans and in photos, each several times. No
-scale can honestly be told in any of them, so that every scale given is a wrong one. A refusal that asks for the size of
-something is printed with what it asks about: a lone square may be a test square, and asking does no harm.
+scale can honestly be told in any of them, so that every scale given is a wrong one; only squared paper may tell its own
+where all its squares are counted (``told``, if it is right to 0.5 %). A refusal that asks for the size of something is
+printed with what it asks about: a lone square may be a test square, and asking does no harm.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from calibration import CalibrateOptions, ScaleError, calibrate
+from calibration import CalibrateOptions, PxPoints, ScaleError, calibrate
 from fixtures import draw, render, scenarios
 from fixtures.draw import INK, Pencil, text
 from fixtures.geometry import Curve, affine, polygon, polyline, rectangle, regular, rounded_rectangle
@@ -241,7 +242,7 @@ def picture(name: str, how: str, seed: int) -> render.Rendered:
 
 
 def run(name: str, how: str, seed: int) -> tuple[str, str, float]:
-    """Return what was made of a scene: 'none', 'asked' or 'wrong', with words and seconds."""
+    """Return what was made of a scene: 'none', 'asked', 'told' or 'wrong', with words and seconds."""
     made = picture(name, how, seed)
     start = cpu_seconds()
     try:
@@ -249,7 +250,12 @@ def run(name: str, how: str, seed: int) -> tuple[str, str, float]:
     except ScaleError as error:
         verdict = "asked" if "say it" in str(error) or "say which" in str(error) else "none"
         return verdict, str(error), cpu_seconds() - start
-    return "wrong", f"{sheet.reference.kind} {sheet.reference.size}", cpu_seconds() - start
+    px = np.asarray(sheet.reference.points_px)
+    ends = px[[px.sum(axis=1).argmin(), px.sum(axis=1).argmax()]]
+    seen, true = sheet.to_mm(PxPoints(ends)), made.camera.to_mm(ends)
+    off = float(np.hypot(*(seen[1] - seen[0])) / np.hypot(*(true[1] - true[0]))) - 1
+    verdict = "told" if name == "squared" and abs(off) < 0.005 else "wrong"
+    return verdict, f"{sheet.reference.kind} {sheet.reference.size} off {off:+.1%}", cpu_seconds() - start
 
 
 def main() -> None:
