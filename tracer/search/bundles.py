@@ -39,7 +39,7 @@ _TURNED_DEGREES, _BEARING_PX, _LONG_STEP_PX = 20.0, 5, 2.5
 _DARK_MM, _HAT_MM, _HAT_SHARE = 1.2, 0.45, 0.10
 _CLOSED_MM, _HANGS_ON, _SLACK = 3.5, 2.0, 1.1
 _SPUR_MM = 0.5
-_SPACE_MM = 6.6
+_SPACE_MM, _COARSE = 6.6, 2
 _LONG_SHARE = 0.2
 _OWN_ORDER, _ALIKE, _SPREAD = 0.15, 0.3, 0.0015
 _STRIP_SHARE = 0.5
@@ -188,7 +188,7 @@ def follow_sizes(work: LineWork, loop: Loop, free: NDArray[np.uint8] | None = No
     outer = _hull(fine, fine_mm, (loop.points - [x0, y0] + 0.5) * up - 0.5)
     around = cv2.arcLength(outer.astype(np.float32).reshape(-1, 1, 2), closed=True) * fine_mm
     lines = [Edge(0, 1, t.points) for t in (*tracklets.single, *tracklets.common)]
-    nesting = Nesting(lines, outer, _SPREAD * around / fine_mm, _SPACE_MM / fine_mm)
+    nesting = Nesting(lines, outer, _SPREAD * around / fine_mm, _SPACE_MM / fine_mm, coarse=_COARSE)
     tracklets = with_shared(tracklets, lambda p: nesting.known and nesting.out(Edge(0, 1, p)) is None, fine_mm)
     drawn = Ink(mask=fine, mm_per_px=fine_mm, width_mm=tracklets.width_px * fine_mm)
     follower = Follower(tracklets, fine, fine_mm)
@@ -206,8 +206,9 @@ def follow_sizes(work: LineWork, loop: Loop, free: NDArray[np.uint8] | None = No
         loops = close_chains(
             follower, _LONG_SHARE * around, lambda p: nesting.out(Edge(0, 1, p)), own_order=_OWN_ORDER, alike=_ALIKE
         )
-    loops = _with_seen(loops, drawn)
-    return [_placed(s, np.array([x0, y0], dtype=np.float64), up, drawn) for s in loops]
+    wide = _wide(drawn)
+    loops = _with_seen(loops, drawn, wide)
+    return [_placed(s, np.array([x0, y0], dtype=np.float64), up, fine_mm, wide) for s in loops]
 
 
 def _around(loops: Sequence[SizeLoop]) -> list[SizeLoop]:
@@ -232,22 +233,22 @@ def _hull(fine: NDArray[np.uint8], fine_mm: float, loop: Points) -> Points:
     return outer if area < most else loop
 
 
-def _placed(size: SizeLoop, origin: NDArray[np.float64], up: int, ink: Ink) -> SizeLine:
+def _placed(size: SizeLoop, origin: NDArray[np.float64], up: int, fine_mm: float, wide: NDArray[np.bool_]) -> SizeLine:
     parts = tuple(
         Part(points=(p.points + 0.5) / up - 0.5 + origin, kind=p.kind, white_mm=p.white_mm) for p in size.parts
     )
-    unseen = unseen_mm(size.parts, ink)
+    unseen = unseen_mm(size.parts, wide, fine_mm)
     return SizeLine(parts=parts, own=size.own, area=size.area / up**2, rank=size.rank, unseen_mm=unseen)
 
 
-def _with_seen(loops: Sequence[SizeLoop], ink: Ink) -> list[SizeLoop]:
+def _with_seen(loops: Sequence[SizeLoop], ink: Ink, wide: NDArray[np.bool_]) -> list[SizeLoop]:
     """Return the loops with those stretches told apart that grading laid on a single line of ink, by itself there.
 
     Where exactly it runs can be read from the picture, though it was not followed.
     """
     if len(loops) < 2:
         return list(loops)
-    wide = cv2.dilate(_wide(ink).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    wide = cv2.dilate(wide.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     edge = np.array(wide.shape[::-1]) - 1
     apart = max(_APART_MM, _APART_WIDTHS * ink.width_mm) / ink.mm_per_px
     least = _LEAST_SEEN_MM / ink.mm_per_px
@@ -277,17 +278,16 @@ def _wide(ink: Ink) -> NDArray[np.bool_]:
     """Return where ink is wider than one line."""
     inside = cv2.distanceTransform((ink.mask > 0).astype(np.uint8), cv2.DIST_L2, 3)
     reach = 2 * max(1, round(ink.width_mm / ink.mm_per_px / 2)) + 1
-    spread = cv2.dilate(inside, np.ones((reach, reach), np.uint8))
-    return np.asarray(spread * 2 * ink.mm_per_px > _ONE_LINE * ink.width_mm)
+    around = cv2.dilate(inside, np.ones((reach, reach), np.uint8))
+    return np.asarray(around * 2 * ink.mm_per_px > _ONE_LINE * ink.width_mm)
 
 
-def unseen_mm(parts: Sequence[Part], ink: Ink) -> float:
+def unseen_mm(parts: Sequence[Part], wide: NDArray[np.bool_], mm_per_px: float) -> float:
     """Return how much of a closed line was neither seen as its own nor lies on a single line of ink.
 
     Where all sizes run over one line, as along a fold, it does not matter whose it is; spaces are passed over. Of a
-    line that was seen nowhere all counts.
+    line that was seen nowhere all counts. ``wide`` is where ink is wider than one line.
     """
-    wide = _wide(ink)
     nowhere = not any(p.sure for p in parts)
     total = 0.0
     for part in parts:
@@ -297,5 +297,5 @@ def unseen_mm(parts: Sequence[Part], ink: Ink) -> float:
         place = np.clip(np.rint(points).astype(np.int64), 0, np.array(wide.shape[::-1]) - 1)
         steps = np.hypot(*np.diff(points, axis=0).T)
         here = steps if nowhere else steps[wide[place[1:, 1], place[1:, 0]]]
-        total += float(here.sum()) * ink.mm_per_px
+        total += float(here.sum()) * mm_per_px
     return total if total >= LEAST_UNSEEN_MM else 0.0

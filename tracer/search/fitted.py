@@ -9,37 +9,56 @@ not agree. What was traced only shows the way at first: where lines are packed i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, sparse
+from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from tracer.search.pulls import Floats, Grain, Ink, Pull, between, pull_across
+from tracer.search.pulls import Floats, Grain, Ink, Pull, between, pull_across, pull_in_order
+from tracer.search.stations import all_steps, restationed, sharp, smoothness, stations, ways
 from tracer.search.turned import swing, turned_packs
 
-_STATION_MM = 1.0
 _ROUNDS = 18
-_EVEN_MM, _EVEN_GRADING_MM = (5.0, 3.0), (40.0, 10.0)
-"""The middle line and the grading follow no turns shorter than about this, in the first and the last round (judgement;
-the grading changes slowly between corners, so that what is right where lines lie apart leads where they are packed)."""
 _SEEN_STRAY_MM, _SEEN_FAR_MM, _SEEN_ALONG_MM = (1.0, 0.25), 2.5, 0.4
 _CORNER_STRAY_MM, _CORNER_FAR_MM = (1.0, 0.4), 2.0
 _TRUSTED = 2.2
 """What was traced counts less from round to round, and no more when so much less than the whole way is left."""
+_ORDER_UNTIL = 0.7
+"""Until then lines are pulled to their own ink in the order of sizes; later to what is nearest."""
 _CALM_ROUNDS = 3
 _PACKED = 2.0
 _AGAIN, _LEFT_MM, _BETTER_MM, _LOOK = 14, 1.5, 1.0, 8
-"""So often the lines are laid anew between corners with more ink left without a line; taken if that leaves less."""
-_BARE, _BENDS_MM, _SWINGS_MM = 0.3, 50.0, 20.0
-"""What counts as much as ink without a line: bare paper under one (spaces are bare), the price of bends, and swings of
-the grading (judgement)."""
-_TURNED, _TURNED_BEGIN, _WORTH_MM, _TURNED_MM = 6, 0.3, 100.0, 1.0
+"""The lines are laid so often anew between corners with more ink left without a line; taken if so much better."""
+_BARE, _BENDS_MM, _SWINGS_MM, _CORNER_MM = 0.3, 50.0, 20.0, 15.0
+"""What counts as much as ink without a line: bare paper under one (spaces are bare), the price of bends, swings of the
+grading, and a corner more (judgement)."""
+_TURNED, _TURNED_BEGIN, _WORTH_MM = 6, 0.3, 150.0
+_POLISHED, _POLISHED_BEGIN, _NEAR_MM = 8, 0.1, 80.0
 """Packs in reversed order are fitted in so many rounds that begin later on, where that leaves so much more unexplained
-at first, and taken where it is so much better in the end (judgement)."""
-_LEAST_TURN, _ARM = np.radians(20), (3, 9)
-"""A corner at which the model turns less between such arms, in its places, is none."""
+at first, and in more where it is so much worse at most then (judgement)."""
+_ONE_CORNER = 20
+"""Corners so few stations apart may be one that was traced in two places (judgement)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Laid:
+    """Lines of nested sizes, laid by their grading.
+
+    ``x`` (stations, 4) is the middle line and how far half the grading moves it, mm; ``share`` is each size's step from
+    -1 to 1; ``starts`` are the stations at corners.
+    """
+
+    x: Floats
+    share: Floats
+    starts: NDArray[np.int64]
+
+    @property
+    def lines(self) -> Floats:
+        """All sizes' lines, (sizes, stations, 2), mm."""
+        return np.asarray(self.x[None, :, :2] + self.share[:, None, None] * self.x[None, :, 2:])
 
 
 def fit_to_ink(
@@ -66,69 +85,127 @@ def fit_to_ink(
     corners : sequence of ndarray, shape (C, 2)
         Where each line was traced round a corner, mm.
     """
-    at, starts = _stations(model, _sharp(model, heads))
-    share = _all_steps(2.0 * (steps - steps[0]) / (steps[-1] - steps[0]) - 1.0, ranks, count)
+    at, starts = stations(model, sharp(model, heads))
+    share = all_steps(2.0 * (steps - steps[0]) / (steps[-1] - steps[0]) - 1.0, ranks, count)
     design = np.stack([np.ones(len(ranks)), share[list(ranks)]], axis=1)
     # Columns: the middle line's x and y, and how far half the grading moves it.
     x = np.concatenate(np.linalg.lstsq(design, at.reshape(len(at), -1), rcond=None)[0].reshape(2, -1, 2), axis=1)
-    smooth = _smoothness(len(x), starts)
-    trees = [cKDTree(p) if len(p) else None for p in seen]
-    turns = [cKDTree(p) if len(p) else None for p in corners]
-    grain = Grain(ink, x[None, :, :2] + share[:, None, None] * x[None, :, 2:])
+    start = Laid(x=x, share=share, starts=starts)
+    fitter = Fitter(start, ink, ranks, seen, corners)
+    laid = fitter.fit(start, _ROUNDS, trusted=1.0)
+    laid = fitter.carried(laid, start)
+    laid = fitter.turned(laid)
+    return fitter.with_fewer_corners(laid).lines
 
-    def fit(x: Floats, share: Floats, trusted: float, rounds: int, begin: float = 0.0) -> tuple[Floats, Floats]:
+
+class Fitter:
+    """Fits lines to the ink, and tries what no least squares lead to.
+
+    ``ranks`` are the sizes that were followed, of which the first and the last keep their steps; where those were
+    ``seen`` by themselves, and led round ``corners``, counts as much as is trusted.
+    """
+
+    def __init__(
+        self,
+        start: Laid,
+        ink: Ink,
+        ranks: Sequence[int] = (0, -1),
+        seen: Sequence[Floats] = (),
+        corners: Sequence[Floats] = (),
+    ) -> None:
+        self.ranks, self.ink = ranks, ink
+        self.seen = [cKDTree(p) if len(p) else None for p in seen]
+        self.corners = [cKDTree(p) if len(p) else None for p in corners]
+        self.grain = Grain(ink, start.lines)
+
+    def fit(self, laid: Laid, rounds: int, *, trusted: float = 0.0, begin: float = 0.0) -> Laid:
+        """Return the lines laid anew in so many rounds; ``trusted`` is what was traced counts at first."""
+        x, share, starts = laid.x, laid.share, laid.starts
+        smooth = smoothness(len(x), starts)
         for n in range(rounds):
             t = between((begin, 1.0), n / (rounds - 1))
-            pull = Pull(x, share, _ways(x, share, starts))
-            pull_across(pull, starts, ink, t)
-            grain.pull_without_line(pull, starts, t)
-            grain.pull_off_paper(pull, t)
+            pull = Pull(x, share, ways(x, share, starts))
+            pull_across(pull, starts, self.ink, t)
+            if t < _ORDER_UNTIL:
+                pull_in_order(pull, starts, self.ink)
+            self.grain.pull_without_line(pull, starts, t)
+            self.grain.pull_off_paper(pull, starts, t)
             trust = trusted * max(0.0, 1.0 - _TRUSTED * t)
             if trust > 0:
-                _pull_to_traced(pull, starts, ranks, trees, turns, t, trust)
+                _pull_to_traced(pull, starts, self.ranks, self.seen, self.corners, t, trust)
             x = pull.solved(smooth(t))
             if n > min(_CALM_ROUNDS, rounds // 4):
                 share = share + 0.5 * pull.step_error()
-                first, last = share[ranks[0]], share[ranks[-1]]
+                first, last = share[self.ranks[0]], share[self.ranks[-1]]
                 share = 2.0 * (share - first) / (last - first) - 1.0
-        return x, share
+        return Laid(x=x, share=share, starts=starts)
 
-    start = x
-    x, share = fit(x, share, 1.0, _ROUNDS)
-    left = grain.without_line_mm(_lines(x, share))
-    for corners_from in (start, None):
-        # Where much ink is left lines that were traced along each other led astray: grading leads there from corners.
-        again = _carried(x, x if corners_from is None else corners_from, share, starts, left, ink.width_mm)
-        if again is None:
-            continue
-        other = fit(again, share, 0.0, _AGAIN)
-        rest = grain.without_line_mm(_lines(*other))
-        if rest.sum() < left.sum() - _BETTER_MM:
-            (x, share), left = other, rest
+    def carried(self, laid: Laid, start: Laid) -> Laid:
+        """Return the lines with packs crossed from corner to corner where that explains more.
 
-    def unexplained_mm(x: Floats, share: Floats) -> float:
-        lines = _lines(x, share)
-        return float(grain.without_line_mm(lines).sum()) + _BARE * grain.bare_mm(lines)
+        Where much ink is left lines that were traced along each other led astray: grading leads there from corners.
+        """
+        left = self.grain.without_line_mm(laid.lines)
+        for corners_from in (start.x, None):
+            again = _carried(
+                laid.x, laid.x if corners_from is None else corners_from, laid.share, laid.starts, left,
+                self.ink.width_mm,
+            )  # fmt: skip
+            if again is None:
+                continue
+            other = self.fit(replace(laid, x=again), _AGAIN)
+            if self.price_mm(other) < self.price_mm(laid) - _BETTER_MM:
+                laid, left = other, self.grain.without_line_mm(other.lines)
+        return laid
 
-    def price_mm(x: Floats, share: Floats, span: int) -> float:
-        bends = float(x.ravel() @ (smooth(1.0) @ x.ravel()))
-        return unexplained_mm(x, share) + _BENDS_MM * bends + _SWINGS_MM * swing(x, starts, span)
+    def turned(self, laid: Laid) -> Laid:
+        """Return the lines with packs in reversed order where that explains more and swings less."""
+        for span in range(len(laid.starts)):
+            packs = turned_packs(laid.x, laid.share, laid.starts, span, self.ink.width_mm)
+            tried = [replace(laid, x=y) for y in packs]
+            most = self.unexplained_mm(laid) + _WORTH_MM if tried else 0.0
+            tried = [self.fit(y, _TURNED, begin=_TURNED_BEGIN) for y in tried if self.unexplained_mm(y) < most]
+            most = self.price_mm(laid) + _NEAR_MM if tried else 0.0
+            tried = [y for y in tried if self.price_mm(y) < most]
+            if tried:
+                laid = min(map(self.polished, [laid, *tried]), key=self.price_mm)
+        return laid
 
-    for span in range(len(starts)):
-        tried = list(turned_packs(x, share, starts, span, ink.width_mm))
-        most = unexplained_mm(x, share) + _WORTH_MM if tried else 0.0
-        tried = [y for y in tried if unexplained_mm(y, share) < most]
-        if not tried:
-            continue
-        fits = [(x, share), *(fit(y, share, 0.0, _TURNED, _TURNED_BEGIN) for y in tried)]
-        prices = [price_mm(*f, span) for f in fits]
-        prices[0] -= _TURNED_MM
-        x, share = fits[int(np.argmin(prices))]
-    return _lines(x, share)
+    def polished(self, laid: Laid) -> Laid:
+        """Return the lines laid a little farther, if that is better."""
+        return min(laid, self.fit(laid, _POLISHED, begin=_POLISHED_BEGIN), key=self.price_mm)
+
+    def with_fewer_corners(self, laid: Laid) -> Laid:
+        """Return the lines without one of two corners close to each other where one explains the ink as well."""
+        for fewer in _fewer_corners(laid):
+            other = self.fit(fewer, _AGAIN)
+            if self.price_mm(other) < self.price_mm(laid):
+                laid = other
+        return laid
+
+    def unexplained_mm(self, laid: Laid) -> float:
+        """Return how much ink is without a line, and paper under one, as length of line."""
+        lines = laid.lines
+        return float(self.grain.without_line_mm(lines).sum()) + _BARE * self.grain.bare_mm(lines)
+
+    def price_mm(self, laid: Laid) -> float:
+        """Return what is unexplained, with what bends, swings and corners count as."""
+        x, starts = laid.x, laid.starts
+        bends = float(x.ravel() @ (smoothness(len(x), starts)(1.0) @ x.ravel()))
+        swings = sum(swing(x, starts, span) for span in range(len(starts)))
+        return self.unexplained_mm(laid) + _BENDS_MM * bends + _SWINGS_MM * swings + _CORNER_MM * len(starts)
 
 
-def _lines(x: Floats, share: Floats) -> Floats:
-    return np.asarray(x[None, :, :2] + share[:, None, None] * x[None, :, 2:])
+def _fewer_corners(laid: Laid) -> Iterator[Laid]:
+    """Yield the lines without one or the other of corners that are close to each other, at even stations."""
+    starts = laid.starts
+    if len(starts) < 3:
+        return
+    ahead = np.diff([*starts, len(laid.x) + starts[0]])
+    for k in np.flatnonzero(ahead <= _ONE_CORNER):
+        for drop in (k, (k + 1) % len(starts)):
+            x, fewer = restationed(laid.x, np.delete(starts, drop))
+            yield replace(laid, x=x, starts=fewer)
 
 
 def _carried(
@@ -190,78 +267,3 @@ def _pull_to_traced(
             way = np.zeros((len(starts), 2))
             way[:, axis] = 1.0
             pull.add_at(np.full(len(starts), k), starts, way, to[:, axis], weight)
-
-
-def _sharp(model: Floats, heads: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the corners at which most lines really turn; all of them where that would leave none."""
-    near, arm = _ARM
-    count = model.shape[1]
-    behind = model[:, (heads - near) % count] - model[:, (heads - arm) % count]
-    ahead = model[:, (heads + arm) % count] - model[:, (heads + near) % count]
-    turn = np.arctan2(behind[..., 0] * ahead[..., 1] - behind[..., 1] * ahead[..., 0], (behind * ahead).sum(axis=-1))
-    sharp = heads[np.median(np.abs(turn), axis=0) > _LEAST_TURN]
-    return sharp if len(sharp) else heads
-
-
-def _stations(model: Floats, heads: NDArray[np.int64]) -> tuple[Floats, NDArray[np.int64]]:
-    """Return the model's lines at even stations around, and which of these are the corners."""
-    count = model.shape[1]
-    middle = model.mean(axis=0)
-    index: list[Floats] = []
-    starts: list[int] = []
-    for begin, stop in zip(heads, [*heads[1:], count + heads[0]], strict=True):
-        way = np.take(middle, np.arange(begin, stop + 1), axis=0, mode="wrap")
-        stations = max(4, round(float(np.hypot(*np.diff(way, axis=0).T).sum()) / _STATION_MM))
-        starts.append(sum(map(len, index)))
-        index.append(np.linspace(begin, stop, stations, endpoint=False))
-    place = np.concatenate(index)
-    near = np.floor(place).astype(np.int64)
-    rest = (place - near)[None, :, None]
-    return model[:, near % count] * (1.0 - rest) + model[:, (near + 1) % count] * rest, np.array(starts)
-
-
-def _all_steps(known: Floats, ranks: Sequence[int], count: int) -> Floats:
-    """Return the step of every size, between and beyond those that are known."""
-    out = np.interp(np.arange(count), ranks, known)
-    for end, inner, of in ((0, 1, range(ranks[0])), (-1, -2, range(ranks[-1] + 1, count))):
-        slope = (known[inner] - known[end]) / (ranks[inner] - ranks[end])
-        for rank in of:
-            out[rank] = known[end] + slope * (rank - ranks[end])
-    return np.asarray(out, dtype=np.float64)
-
-
-def _smoothness(size: int, starts: NDArray[np.int64]) -> Callable[[float], sparse.csc_array]:
-    """Return what bends cost in a round: all but those at corners."""
-    inner = np.setdiff1d(np.arange(size), starts)
-    row = np.arange(len(inner))
-    column = np.concatenate([(inner - 1) % size, inner, (inner + 1) % size])
-    second = sparse.coo_array(
-        (np.repeat([1.0, -2.0, 1.0], len(inner)), (np.tile(row, 3), column)), shape=(len(inner), size)
-    ).tocsc()
-    bends = second.T @ second
-
-    def price(t: float) -> sparse.csc_array:
-        grading = np.exp(between((np.log(_EVEN_GRADING_MM[0]), np.log(_EVEN_GRADING_MM[1])), t))
-        mm = [between(_EVEN_MM, t)] * 2 + [float(grading)] * 2
-        return sparse.csc_array(sparse.kron(bends, sparse.diags_array([(v / _STATION_MM / 2.0) ** 4 for v in mm])))
-
-    return price
-
-
-def _ways(x: Floats, share: Floats, starts: NDArray[np.int64]) -> Floats:
-    """Return which way the lines run at their stations, (sizes, stations, 2); at a corner the way on from it."""
-    lines = x[None, :, :2] + share[:, None, None] * x[None, :, 2:]
-    along = np.empty_like(lines)
-    for a, b in zip(starts, [*starts[1:], len(x)], strict=True):
-        size = b - a + 1
-        part = lines[:, np.arange(a, b + 1) % len(x)]
-        place = np.arange(size)
-        way = part[:, np.minimum(place + 2, size - 1)] - part[:, np.maximum(place - 2, 0)]
-        turn = np.unwrap(np.arctan2(way[..., 1], way[..., 0]), axis=1)
-        # Right beside a corner the line itself may not yet lie right: its bend is carried on.
-        trim = min(2, (size - 1) // 3)
-        for side in (turn, turn[:, ::-1]):
-            bend = (side[:, 2 * trim] - side[:, trim]) / max(trim, 1)
-            side[:, :trim] = side[:, [trim]] - bend[:, None] * np.arange(trim, 0, -1)
-        along[:, a:b] = np.stack([np.cos(turn), np.sin(turn)], axis=-1)[:, :-1]
-    return along

@@ -34,12 +34,17 @@ class Nesting:
         Where all sizes lie closer together than this nothing is told.
     space_px : float
         Spaces in the lines up to this wide are closed: the inside of a dashed line does not leak through them.
+    coarse : int
+        How far places lie is known for squares of so many pixels.
     """
 
-    def __init__(self, edges: Sequence[Edge], outer: Points, least_px: float, space_px: float = 0.0) -> None:
-        self.least_px = least_px
-        self.low = outer.min(axis=0) - 4.0
-        size = np.ptp(outer, axis=0).astype(int) + 9
+    def __init__(
+        self, edges: Sequence[Edge], outer: Points, least_px: float, space_px: float = 0.0, coarse: int = 1
+    ) -> None:
+        self.least_px, self.coarse = least_px / coarse, coarse
+        space_px /= coarse
+        self.low = outer.min(axis=0) / coarse - 4.0
+        size = (np.ptp(outer, axis=0) / coarse).astype(int) + 9
         within: NDArray[np.uint8] = np.zeros((int(size[1]), int(size[0])), np.uint8)
         cv2.fillPoly(within, [self._place(outer)], 255)
         lines = np.zeros_like(within)
@@ -59,7 +64,7 @@ class Nesting:
         self.from_outside = cv2.distanceTransform(within, cv2.DIST_L2, 5)
 
     def _place(self, points: Points) -> NDArray[np.int32]:
-        return np.asarray(np.rint(points - self.low).astype(np.int32).reshape(-1, 1, 2))
+        return np.asarray(np.rint(points / self.coarse - self.low).astype(np.int32).reshape(-1, 1, 2))
 
     def out(self, edge: Edge) -> float | None:
         """Return how far out a line lies, 0 to 1; None where all sizes run together there."""
@@ -84,4 +89,4 @@ class Nesting:
             column = np.clip(column, 0, self.from_inner.shape[1] - 1)
             row = np.clip(row, 0, self.from_inner.shape[0] - 1)
             depth.append(self.from_inner[row, column].astype(np.float64) - self.from_outside[row, column])
-        return np.asarray(depth[1] - depth[0])
+        return np.asarray(depth[1] - depth[0]) * self.coarse

@@ -26,6 +26,9 @@ _LIGHT_MM, _MOST_LIGHT_MM, _LIGHT_STEPS = 0.09, 1.0, 1.5
 _ONE_LINE, _BESIDE_MM, _INWARDS = 1.45, 0.25, 0.15
 """Ink no wider than so many lines is one; a border farther in may be another size's where a line has a space."""
 _RAY = 0.5
+_IN_ORDER, _ORDER_REACH_MM, _ORDER_STRAY_MM, _WIDEST_MM = 0.5, 1.0, 1.0, 12.0
+"""What a line is pulled by to its own ink where all lie side by side; how far beyond them ink is looked for, from where
+it counts less, and how wide a bundle is looked across on each side (judgement)."""
 _QUARTERS = (0.0, 0.25, 0.5, 0.75)
 _GRAIN_MM, _SOME = 0.13, 2
 """The ink is looked at in grains of this size, but only every second one pulls."""
@@ -153,6 +156,45 @@ def pull_across(pull: Pull, starts: NDArray[np.int64], ink: Ink, t: float) -> No
             pull.add(k, normal[k], target[k], _RAY * weight[k])
 
 
+def pull_in_order(pull: Pull, starts: NDArray[np.int64], ink: Ink) -> None:
+    """Pull all lines to their own where as many single lines of ink lie side by side as there are sizes.
+
+    There the order of the sizes says which ink is whose, however far off they were laid: by what is nearest alone,
+    lines that all lie half a step aside keep to the wrong neighbours.
+    """
+    middle = len(pull.share) // 2
+    normal = pull.normal[middle]
+    moved = (pull.x[:, 2:] * normal).sum(axis=1)
+    offset = np.outer(moved, pull.share)
+    half = np.minimum(np.abs(offset).max(axis=1) + _ORDER_REACH_MM, _WIDEST_MM)
+    far = np.arange(-float(half.max()), float(half.max()) + 1e-9, _ACROSS_MM)
+    high, wide = ink.mask.shape
+    place = (pull.x[:, None, :2] + far[:, None] * normal[:, None]) / ink.mm_per_px
+    column, row = np.rint(place).astype(np.int32).transpose(2, 0, 1)
+    inside = (column >= 0) & (row >= 0) & (column < wide) & (row < high) & (np.abs(far) <= half[:, None])
+    dark = inside & (ink.mask[np.clip(row, 0, high - 1), np.clip(column, 0, wide - 1)] > 0)
+    edge = np.diff(dark.astype(np.int8), axis=1, prepend=0, append=0)
+    count = (edge > 0).sum(axis=1)
+    clear = (count == len(pull.share)) & (np.abs(offset).max(axis=1) < half)
+    for shift in (-2, -1, 0, 1, 2):
+        clear[(starts + shift) % len(pull.x)] = False
+    at = np.flatnonzero(clear)
+    if not len(at):
+        return
+    first = np.nonzero(edge[at] > 0)[1].reshape(len(at), -1)
+    last = np.nonzero(edge[at] < 0)[1].reshape(len(at), -1)
+    single = ((last - first) * _ACROSS_MM < _ONE_LINE * ink.width_mm).all(axis=1)
+    at, first, last = at[single], first[single], last[single]
+    ink_at = far[0] + _ACROSS_MM * (first + last - 1) / 2
+    ink_at = np.where(moved[at, None] < 0, ink_at[:, ::-1], ink_at)
+    to = np.zeros((len(pull.x), len(pull.share)))
+    to[at] = ink_at - offset[at]
+    weight = np.zeros(len(pull.x))
+    weight[at] = _IN_ORDER
+    for k in range(len(pull.share)):
+        pull.add(k, normal, to[:, k], weight / (1.0 + np.square(to[:, k] / _ORDER_STRAY_MM)))
+
+
 class Grain:
     """The ink of a bundle as points, and which of it is nearest to any place."""
 
@@ -213,12 +255,14 @@ class Grain:
         normal = pull.normal[k, at]
         across = (to * normal).sum(axis=1)
         way = np.where(corner[:, None], to / np.maximum(far, 1e-9)[:, None], normal * np.sign(across)[:, None])
-        rest = np.maximum(np.where(corner, far, np.abs(across)) - self.width_mm / 2, 0.0)
+        rest = np.where(corner, far, np.abs(across)) - self.width_mm / 2
+        out = rest > 0.0
+        k, at, half, way, rest = k[out], at[out], half[out], way[out], rest[out]
         weight = _SOME * self.step_mm**2 / self.width_mm / (1.0 + np.square(rest / between(_WITHOUT_STRAY_MM, t)))
         pull.add_at(k, at, way, rest, np.where(half, weight / 2, weight))
         pull.add_at(k[half], (at[half] + 1) % size, way[half], rest[half], weight[half] / 2)
 
-    def pull_off_paper(self, pull: Pull, t: float) -> None:
+    def pull_off_paper(self, pull: Pull, starts: NDArray[np.int64], t: float) -> None:
         """Pull lines that lie on bare paper, for longer than their own spaces, to the nearest ink."""
         place = np.rint((pull.lines - self.first_mm) / self.step_mm).astype(np.int64)
         column, row = np.clip(place, 0, np.array(self.far_mm.shape[::-1]) - 1).transpose(2, 0, 1)
@@ -227,7 +271,13 @@ class Grain:
         to = ink * self.step_mm + self.first_mm - pull.lines
         far = np.hypot(to[..., 0], to[..., 1])
         way = to / np.maximum(far, 1e-9)[..., None]
-        share = ndimage.uniform_filter1d(bare.astype(float), 2 * round(_SPACES_MM) + 1, axis=1, mode="wrap")
+        share = np.empty(bare.shape)
+        for a, b in zip(starts, [*starts[1:], bare.shape[1] + starts[0]], strict=True):
+            # Beyond a corner is another side, which may be solid along a fold.
+            at = np.arange(a, b) % bare.shape[1]
+            share[:, at] = ndimage.uniform_filter1d(
+                bare[:, at].astype(float), 2 * round(_SPACES_MM) + 1, axis=1, mode="reflect"
+            )
         usual = np.median(share, axis=1)[:, None]
         weight = bare * np.clip((share - usual) / (_SOME_BARE * (1.0 - usual) + 1e-6), 0.0, 1.0)
         weight *= np.square((way * pull.normal).sum(axis=-1))

@@ -22,7 +22,7 @@ _ENDS = 3
 """Narrow places of a pack are sought so many stations away from its corners."""
 _LEAST_MM = 0.5
 """Lines that all lie within this have no order that matters (judgement)."""
-_PACKED = 3.0
+_PACKED = 6.0
 """Lines farther apart than so many widths of one are no pack: there their order is seen (judgement)."""
 _LEAST_SINE = 0.3
 """Sides that meet at a smaller angle do not tell where their corner is."""
