@@ -59,7 +59,7 @@ def farthest_mm(line, true):
 def fit(ink, ranks, wrong_mm):
     lines, heads = zip(*(traced(k, wrong_mm) for k in ranks), strict=True)
     corner = [line[heads[0]] for line in lines]
-    return fit_to_ink(np.array(lines), np.array(ranks, float), ranks, COUNT, heads[0], list(lines), ink, corner)
+    return fit_to_ink(np.array(lines), np.array(ranks, float), ranks, COUNT, heads[0], list(lines), ink, corner).lines
 
 
 def test_lines_that_were_all_traced_wrong_at_a_corner_are_laid_on_their_ink(ink):

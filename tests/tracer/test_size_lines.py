@@ -199,7 +199,13 @@ def hip(k):
     return np.array([(18, 36 - g), (96, 26 - 0.3 * g), (112, 60), (112, 96), (116 + g, 150 + g), (18, 156 + g)])
 
 
-@pytest.mark.parametrize(("shape", "told"), [(skirt, False), (hip, True)])
+def folded(k):
+    """Half a skirt whose waists all cross halfway: the reversed order would leave the same ink."""
+    g = k - 3.0
+    return np.array([(18, 40 + 0.45 * g), (96, 40 - 0.45 * g), (104 + 3 * g, 150 + 2 * g), (18, 156 + 2 * g)])
+
+
+@pytest.mark.parametrize(("shape", "told"), [(skirt, False), (hip, False), (folded, True)])
 def test_where_a_size_could_not_be_told_from_the_others_that_is_said(shape, told):
     d = drawn(shape, (None,) * 7, 200)
     result = find_candidates(d.sheet(), size_line=4, words=False)

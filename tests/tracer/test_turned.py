@@ -49,7 +49,7 @@ def farthest_mm(apart_mm, turn):
     turns = [line[heads[0]] for line in lines]
     out = fit_to_ink(
         np.array(lines), np.arange(float(COUNT)), range(COUNT), COUNT, heads[0], list(lines), drawn(apart_mm), turns
-    )
+    ).lines
     true = [corners(k, apart_mm) for k in range(COUNT)]
     return max(polygon_distance_mm(o, t).max() for o, t in zip(out, true, strict=True))
 

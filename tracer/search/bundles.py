@@ -283,19 +283,21 @@ def _wide(ink: Ink) -> NDArray[np.bool_]:
 
 
 def unseen_mm(parts: Sequence[Part], wide: NDArray[np.bool_], mm_per_px: float) -> float:
-    """Return how much of a closed line was neither seen as its own nor lies on a single line of ink.
+    """Return how much of a closed line may be another size's: it was not seen as its own, nor told by all lines' ink.
 
-    Where all sizes run over one line, as along a fold, it does not matter whose it is; spaces are passed over. Of a
-    line that was seen nowhere all counts. ``wide`` is where ink is wider than one line.
+    Where all sizes run over one line, as along a fold, it does not matter whose it is; spaces are passed over. Where
+    the order of the sizes is in doubt, and of a line that was seen nowhere, all counts. ``wide`` is where ink is wider
+    than one line.
     """
     nowhere = not any(p.sure for p in parts)
     total = 0.0
     for part in parts:
-        if (part.sure and part.kind in ("single", "join")) or len(part.points) < 2:
+        own = part.sure and part.kind in ("single", "join") and part.told is None
+        if own or part.told or len(part.points) < 2:
             continue
         points = _filled(part.points)
         place = np.clip(np.rint(points).astype(np.int64), 0, np.array(wide.shape[::-1]) - 1)
         steps = np.hypot(*np.diff(points, axis=0).T)
-        here = steps if nowhere else steps[wide[place[1:, 1], place[1:, 0]]]
+        here = steps if nowhere or part.told is False else steps[wide[place[1:, 1], place[1:, 0]]]
         total += float(here.sum()) * mm_per_px
     return total if total >= LEAST_UNSEEN_MM else 0.0

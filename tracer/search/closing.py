@@ -207,13 +207,15 @@ def _around_corner(a: State, b: State, most_px: float) -> Points:
 class Part:
     """A part of a closed line: its points, what it is (as in :class:`Way`), how much of it is bare paper.
 
-    ``sure`` where it was seen as this line's own, apart from others.
+    ``sure`` where it was seen as this line's own, apart from others. ``told`` where the ink of all lines tells its
+    course from any other; False where it leaves their order in doubt, None where that was not asked.
     """
 
     points: Points
     kind: str
     white_mm: float
     sure: bool = True
+    told: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -18,7 +18,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from tracer.search.pulls import Floats, Grain, Ink, Pull, between, pull_across, pull_in_order
-from tracer.search.stations import all_steps, restationed, sharp, smoothness, stations, ways
+from tracer.search.stations import STATION_MM, all_steps, restationed, sharp, smoothness, stations, ways
 from tracer.search.turned import swing, turned_packs
 
 _ROUNDS = 18
@@ -39,6 +39,11 @@ _TURNED, _TURNED_BEGIN, _WORTH_MM = 6, 0.3, 150.0
 _POLISHED, _POLISHED_BEGIN, _NEAR_MM = 8, 0.1, 80.0
 """Packs in reversed order are fitted in so many rounds that begin later on, where that leaves so much more unexplained
 at first, and in more where it is so much worse at most then (judgement)."""
+_TOLD_MM, _AROUND, _LEFT_SHARE = 8.0, 9, 0.05
+"""A course is told from others that are so much worse, where of the ink of so many stations no larger share is without
+a line (judgement)."""
+_OTHER_MM = 0.8
+"""Lines that lie no farther aside of each other than this are laid the same way."""
 _ONE_CORNER = 20
 """Corners so few stations apart may be one that was traced in two places (judgement)."""
 
@@ -61,11 +66,23 @@ class Laid:
         return np.asarray(self.x[None, :, :2] + self.share[:, None, None] * self.x[None, :, 2:])
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fitted:
+    """Closed lines of all sizes (count, M, 2), mm, and at which of their places (M,) they are told from other courses.
+
+    Where the order of the sizes is ``doubtful`` another one explains the ink about as well.
+    """
+
+    lines: Floats
+    told: NDArray[np.bool_]
+    doubtful: NDArray[np.bool_]
+
+
 def fit_to_ink(
     model: Floats, steps: Floats, ranks: Sequence[int], count: int, heads: NDArray[np.int64], seen: Sequence[Floats],
     ink: Ink, corners: Sequence[Floats] = (),
-) -> Floats:  # fmt: skip
-    """Return the closed lines of all sizes as grading fits the ink, shape (count, M, 2), mm.
+) -> Fitted:  # fmt: skip
+    """Return the closed lines of all ``count`` sizes as grading fits the ink.
 
     Parameters
     ----------
@@ -95,7 +112,10 @@ def fit_to_ink(
     laid = fitter.fit(start, _ROUNDS, trusted=1.0)
     laid = fitter.carried(laid, start)
     laid = fitter.turned(laid)
-    return fitter.with_fewer_corners(laid).lines
+    fewer = fitter.with_fewer_corners(laid)
+    if fewer is not laid:
+        laid = fitter.turned(fewer)
+    return fitter.told(laid)
 
 
 class Fitter:
@@ -160,6 +180,7 @@ class Fitter:
 
     def turned(self, laid: Laid) -> Laid:
         """Return the lines with packs in reversed order where that explains more and swings less."""
+        self.margins_mm = np.full(len(laid.starts), np.inf)
         for span in range(len(laid.starts)):
             packs = turned_packs(laid.x, laid.share, laid.starts, span, self.ink.width_mm)
             tried = [replace(laid, x=y) for y in packs]
@@ -168,7 +189,10 @@ class Fitter:
             most = self.price_mm(laid) + _NEAR_MM if tried else 0.0
             tried = [y for y in tried if self.price_mm(y) < most]
             if tried:
-                laid = min(map(self.polished, [laid, *tried]), key=self.price_mm)
+                fits = sorted(map(self.polished, [laid, *tried]), key=self.price_mm)
+                laid = fits[0]
+                others = [self.price_mm(f) for f in fits if _aside_mm(f, laid) > _OTHER_MM]
+                self.margins_mm[span] = min(others, default=np.inf) - self.price_mm(laid)
         return laid
 
     def polished(self, laid: Laid) -> Laid:
@@ -183,6 +207,15 @@ class Fitter:
                 laid = other
         return laid
 
+    def told(self, laid: Laid) -> Fitted:
+        """Return the lines, with where they are told from other courses by the ink that each explains."""
+        lines, starts = laid.lines, laid.starts
+        span = np.searchsorted(starts, np.arange(len(laid.x)), side="right") - 1
+        doubtful = self.margins_mm[span] < _TOLD_MM
+        left = ndimage.uniform_filter1d(self.grain.without_line_mm(lines), _AROUND, mode="wrap")
+        explained = left < _LEFT_SHARE * STATION_MM * len(lines)
+        return Fitted(lines=lines, told=explained & ~doubtful, doubtful=doubtful)
+
     def unexplained_mm(self, laid: Laid) -> float:
         """Return how much ink is without a line, and paper under one, as length of line."""
         lines = laid.lines
@@ -194,6 +227,13 @@ class Fitter:
         bends = float(x.ravel() @ (smoothness(len(x), starts)(1.0) @ x.ravel()))
         swings = sum(swing(x, starts, span) for span in range(len(starts)))
         return self.unexplained_mm(laid) + _BENDS_MM * bends + _SWINGS_MM * swings + _CORNER_MM * len(starts)
+
+
+def _aside_mm(one: Laid, two: Laid) -> float:
+    """Return how far the lines lie aside of each other at most."""
+    way = ways(two.x, two.share, two.starts)
+    off = one.lines - two.lines
+    return float(np.abs(off[..., 0] * way[..., 1] - off[..., 1] * way[..., 0]).max())
 
 
 def _fewer_corners(laid: Laid) -> Iterator[Laid]:

@@ -20,7 +20,7 @@ from scipy.spatial import cKDTree
 
 from tracer.search.closing import Part, SizeLoop, shoelace
 from tracer.search.explained import better_lines
-from tracer.search.fitted import fit_to_ink
+from tracer.search.fitted import Fitted, fit_to_ink
 from tracer.search.graph import Points
 from tracer.search.pulls import Ink
 
@@ -105,20 +105,22 @@ def graded(
     own = [line.points[line.sure] for line in lines]
     turns = [line.points[line.corners] for line in lines]
     fitted = fit_to_ink(model, steps, ranks, max(count, ranks[-1] + 1), heads, own, ink, turns)
-    put = list(fitted[ranks] / mm_per_px)
+    put = list(fitted.lines[ranks] / mm_per_px)
     missing = [rank for rank in range(count) if rank not in ranks]
-    better = better_lines([s.points for s in laid], put, ink, white_mm, [fitted[rank] / mm_per_px for rank in missing])
+    better = better_lines(
+        [s.points for s in laid], put, ink, white_mm, [fitted.lines[rank] / mm_per_px for rank in missing]
+    )
     out = [
-        _in_parts(loop, points, seen_at / mm_per_px, _OWN_MM / mm_per_px) if take else loop
+        _in_parts(loop, points, seen_at / mm_per_px, _OWN_MM / mm_per_px, fitted) if take else loop
         for loop, points, seen_at, take in zip(laid, put, own, better, strict=True)
     ]
     # A size that was not followed is laid too, where that puts it on ink as the others lie on theirs.
     bare = max((_bare_share(p, white_mm) for p, take in zip(put, better, strict=True) if take), default=-1.0)
     for rank in missing:
-        points = fitted[rank] / mm_per_px
+        points = fitted.lines[rank] / mm_per_px
         if _bare_share(points, white_mm) < bare + _BARE_SHARE / 2:
             bare_loop = SizeLoop(parts=(), chains=frozenset(), own=1.0, area=0.0, rank=rank)
-            out.append(_in_parts(bare_loop, points, np.zeros((0, 2)), 0.0))
+            out.append(_in_parts(bare_loop, points, np.zeros((0, 2)), 0.0, fitted))
     return sorted(out, key=lambda s: s.rank)
 
 
@@ -128,21 +130,24 @@ def _bare_share(points: Points, white_mm: Callable[[Points], float]) -> float:
     return white_mm(closed) / len(closed)
 
 
-def _in_parts(loop: SizeLoop, points: Points, own: Floats, near_px: float) -> SizeLoop:
-    """Return a loop that runs over other points, with those stretches told apart that were seen as its own."""
+def _in_parts(loop: SizeLoop, points: Points, own: Floats, near_px: float, fitted: Fitted) -> SizeLoop:
+    """Return a loop that runs over other points, its stretches told apart by whether they were seen as its own."""
     seen = np.zeros(len(points), dtype=bool)
     if len(own):
         near = np.tile(cKDTree(own).query(points)[0] < near_px, 3)
         around = np.asarray(ndimage.binary_opening(near, iterations=_BESIDE))
         seen = around[len(points) : 2 * len(points)]
-    points, seen = (np.roll(v, -int(np.argmax(np.diff(seen, prepend=seen[-1]))), axis=0) for v in (points, seen))
+    kind = seen + 2 * fitted.told + 4 * fitted.doubtful
+    points, kind = (np.roll(v, -int(np.argmax(kind != np.roll(kind, 1))), axis=0) for v in (points, kind))
     closed = np.vstack([points, points[:1]])
-    bounds = [0, *(np.flatnonzero(np.diff(seen)) + 1).tolist(), len(points)]
-    parts = tuple(
-        Part(points=closed[a : b + 1], kind="single" if seen[a] else "graded", white_mm=0.0, sure=bool(seen[a]))
-        for a, b in itertools.pairwise(bounds)
-    )
-    return replace(loop, parts=parts, area=shoelace(points))
+    bounds = [0, *(np.flatnonzero(np.diff(kind)) + 1).tolist(), len(points)]
+    parts = []
+    for a, b in itertools.pairwise(bounds):
+        sure = bool(kind[a] & 1)
+        told = True if kind[a] & 2 else False if kind[a] & 4 else None
+        part = Part(points=closed[a : b + 1], kind="single" if sure else "graded", white_mm=0.0, sure=sure, told=told)
+        parts.append(part)
+    return replace(loop, parts=tuple(parts), area=shoelace(points))
 
 
 def _oriented(loop: SizeLoop) -> SizeLoop:
