@@ -154,15 +154,17 @@ def ladder(count=3, apart=40):
 
 def test_a_line_that_grading_laid_on_a_line_of_its_own_is_read_there():
     loops, ink = ladder()
-    first, second, third = bundles._with_seen(loops, ink)
+    wide = bundles._wide(ink)
+    first, second, third = bundles._with_seen(loops, ink, wide)
     assert [p.kind for p in first.parts] == ["seen"]
     for loop in (second, third):
         assert [p.kind for p in loop.parts] == ["seen", "graded"]
         assert 200 < loop.parts[0].points[-1, 1] < 270
         assert np.array_equal(loop.points, loops[loop.rank].points)
-    close = bundles._with_seen(*ladder(apart=9))
+    closer, packed = ladder(apart=9)
+    close = bundles._with_seen(closer, packed, bundles._wide(packed))
     assert [p.kind for loop in close for p in loop.parts] == ["graded"] * 3
-    assert bundles._with_seen(loops[:1], ink) == loops[:1]
+    assert bundles._with_seen(loops[:1], ink, wide) == loops[:1]
 
 
 def test_a_line_that_grading_laid_stays_where_it_is_and_is_not_said_to_be_known_well():
@@ -250,3 +252,17 @@ def test_the_inside_does_not_leak_through_the_spaces_of_a_dashed_line():
     leaking = Nesting(edges, points(0.0), 4.0).out(edges[1])
     assert leaking is not None
     assert leaking < 0.2
+
+
+def test_the_border_of_a_bundle_is_that_of_its_ink_where_its_loop_is_a_strip_along_a_few_sides():
+    fine = np.zeros((700, 600), np.uint8)
+    for inset in (0, 20, 40):
+        corners = np.array(
+            [(60 + inset, 340), (160, 60 + inset), (540 - inset, 60 + inset), (540 - inset, 640 - inset)]
+        )
+        cv2.polylines(fine, [np.vstack([corners, [(60 + inset, 640 - inset)]]).reshape(-1, 1, 2)], True, 255, 4)
+    strip = np.array([(540, 60), (540, 640), (60, 640), (60, 620), (520, 620), (520, 60)], dtype=float)
+    outer = bundles._hull(fine, 0.1, strip)
+    assert abs(cv2.contourArea(outer.astype(np.float32)) / (480 * 580 - 100 * 280 / 2) - 1.0) < 0.05
+    mark = strip[[0, 1, 2]] * 0.1 + 300.0
+    assert bundles._hull(fine, 0.1, mark) is mark

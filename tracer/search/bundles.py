@@ -228,9 +228,10 @@ def _hull(fine: NDArray[np.uint8], fine_mm: float, loop: Points) -> Points:
     outer = np.asarray(max(contours, key=cv2.contourArea), dtype=np.float64).reshape(-1, 2) * 8.0 + 3.5
     area = cv2.contourArea(outer.astype(np.float32))
     ring = loop.astype(np.float32).reshape(-1, 1, 2)
-    # The loop may be only a strip between two sizes that leads nearly all the way round.
-    most = max(_HANGS_ON * cv2.contourArea(ring), _SLACK * cv2.contourArea(cv2.convexHull(ring)))
-    return outer if area < most else loop
+    # The loop may be only a strip between two sizes that leads nearly all the way round, or along a few sides.
+    own, whole = cv2.contourArea(ring), cv2.contourArea(cv2.convexHull(ring))
+    most = _HANGS_ON * (own if own > _STRIP_SHARE * whole else whole)
+    return outer if area < max(most, _SLACK * whole) else loop
 
 
 def _placed(size: SizeLoop, origin: NDArray[np.float64], up: int, fine_mm: float, wide: NDArray[np.bool_]) -> SizeLine:
