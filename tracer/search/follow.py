@@ -83,6 +83,7 @@ class Follower:
     partner: dict[End, Join] = field(default_factory=dict)
     ranks: NDArray[np.int64] | None = None
     _states: dict[End, State] = field(default_factory=dict)
+    _by_way: dict[tuple[End, ...], State] = field(default_factory=dict)
     _ink: NDArray[np.uint8] = field(init=False)
     _middles: cKDTree = field(init=False)
     _lengths: list[float] = field(init=False)
@@ -101,27 +102,35 @@ class Follower:
             return None
         return join.b if join.a == end else join.a
 
-    def back(self, end: End, most_mm: float) -> Points:
-        """Return points from an end back along its chain, for so far or a little more."""
-        parts, left = [], most_mm / self.mm_per_px
+    def _way_back(self, end: End, most_mm: float) -> tuple[End, ...]:
+        """Return the stretches from an end back along its chain for so far or a little more, each by its nearer end."""
+        out: list[End] = []
+        left = most_mm / self.mm_per_px
         at: End | None = end
         seen: set[int] = set()
         while at is not None and left > 0 and at[0] not in seen:
             seen.add(at[0])
-            points = self.tracklets.single[at[0]].points
-            part = points if at[1] == 0 else points[::-1]
-            parts.append(part)
-            left -= float(np.hypot(*np.diff(part, axis=0).T).sum())
+            out.append(at)
+            left -= self._lengths[at[0]]
             at = self.other((at[0], 1 - at[1]))
             if at is not None and self.partner[at].corner:
                 break
-        return np.concatenate(parts)
+        return tuple(out)
+
+    def _points(self, way: Sequence[End]) -> Points:
+        points = (self.tracklets.single[k].points[:: -1 if side else 1] for k, side in way)
+        return np.concatenate(list(points))
 
     def state(self, end: End) -> State:
         """Return where an end is and where it heads."""
         known = self._states.get(end)
         if known is None:
-            known = self._states[end] = end_state(self.back(end, LOOKS_MM[0]), self.mm_per_px)
+            # Most chains have not grown since they were looked at last.
+            way = self._way_back(end, LOOKS_MM[0])
+            known = self._by_way.get(way)
+            if known is None:
+                known = self._by_way[way] = end_state(self._points(way), self.mm_per_px)
+            self._states[end] = known
         return known
 
     def chains(self) -> list[list[tuple[int, bool]]]:
