@@ -48,3 +48,16 @@ def test_only_what_the_ink_leaves_open_is_said_to_be_unseen(told, unseen):
     graded = Part(points=points, kind="graded", white_mm=0.0, sure=False, told=told)
     seen = Part(points=points + [0, 5], kind="single", white_mm=0.0)
     assert unseen_mm([seen, graded], wide, 0.1) == pytest.approx(unseen, abs=0.2)
+
+
+def test_where_much_ink_is_left_without_a_line_the_lines_are_in_doubt(monkeypatch):
+    def ink_left(_, lines):
+        left = np.zeros(lines.shape[1])
+        left[60:75] = 2.0
+        return left
+
+    monkeypatch.setattr("tracer.search.fitted.turned_packs", lambda *_: iter(()))
+    monkeypatch.setattr("tracer.search.fitted.Grain.without_line_mm", ink_left)
+    out = fitted((0.45, 0.15))
+    assert out.doubtful[62:73].all()
+    assert not out.doubtful[100:].any()

@@ -39,9 +39,9 @@ _TURNED, _TURNED_BEGIN, _WORTH_MM = 6, 0.3, 150.0
 _POLISHED, _POLISHED_BEGIN, _NEAR_MM = 8, 0.1, 80.0
 """Packs in reversed order are fitted in so many rounds that begin later on, where that leaves so much more unexplained
 at first, and in more where it is so much worse at most then (judgement)."""
-_TOLD_MM, _AROUND, _LEFT_SHARE = 8.0, 9, 0.05
+_TOLD_MM, _AROUND, _LEFT_SHARE, _ASTRAY_SHARE = 8.0, 9, 0.05, 0.1
 """A course is told from others that are so much worse, where of the ink of so many stations no larger share is without
-a line (judgement)."""
+a line; it is in doubt where a larger one still is (judgement)."""
 _OTHER_MM = 0.8
 """Lines that lie no farther aside of each other than this are laid the same way."""
 _ONE_CORNER = 20
@@ -70,7 +70,7 @@ class Laid:
 class Fitted:
     """Closed lines of all sizes (count, M, 2), mm, and at which of their places (M,) they are told from other courses.
 
-    Where the order of the sizes is ``doubtful`` another one explains the ink about as well.
+    Where they are ``doubtful`` another order explains the ink about as well, or much of it is left without a line.
     """
 
     lines: Floats
@@ -211,10 +211,10 @@ class Fitter:
         """Return the lines, with where they are told from other courses by the ink that each explains."""
         lines, starts = laid.lines, laid.starts
         span = np.searchsorted(starts, np.arange(len(laid.x)), side="right") - 1
-        doubtful = self.margins_mm[span] < _TOLD_MM
         left = ndimage.uniform_filter1d(self.grain.without_line_mm(lines), _AROUND, mode="wrap")
-        explained = left < _LEFT_SHARE * STATION_MM * len(lines)
-        return Fitted(lines=lines, told=explained & ~doubtful, doubtful=doubtful)
+        share = left / (STATION_MM * len(lines))
+        doubtful = (self.margins_mm[span] < _TOLD_MM) | (share > _ASTRAY_SHARE)
+        return Fitted(lines=lines, told=(share < _LEFT_SHARE) & ~doubtful, doubtful=doubtful)
 
     def unexplained_mm(self, laid: Laid) -> float:
         """Return how much ink is without a line, and paper under one, as length of line."""
