@@ -8,7 +8,7 @@ from tests.tracer.sheet_drawing import BODICE, INK, Drawing, hexagon, polygon_di
 from tracer.search.blobs import Blob
 from tracer.search.edges import find_bodies
 from tracer.search.find import find_candidates
-from tracer.search.gaps import bridge_gaps
+from tracer.search.gaps import bridge_gaps, prune_spurs
 from tracer.search.graph import Edge, LineGraph
 from tracer.search.ground import read_ground
 from tracer.search.marks_text import find_text
@@ -524,3 +524,23 @@ def test_the_filled_point_in_which_two_lines_meet_is_no_arrow_head(turns_deg):
     edges = [Edge(2 * k, 2 * k + 1, leg, mass=4.0) for k, leg in enumerate(legs)]
     (bridge,) = (e for e in bridge_gaps(LineGraph(nodes, edges), 0.1, None, None, [spot]).edges if e.bridge)
     assert {bridge.start, bridge.end} == {0, 2}
+
+
+def test_the_short_leg_of_a_dash_behind_a_corner_is_no_spur_and_forks_at_the_end_of_a_line_are():
+    def hanging(*tips):
+        nodes = [(100.0, 100.0), (100.0, 160.0), *tips]
+        edges = [Edge(0, k, np.linspace(nodes[0], nodes[k], 20), width=5.0) for k in range(1, len(nodes))]
+        return ends_of(prune_spurs(LineGraph(nodes, edges), 12.0))
+
+    def ends_of(graph):
+        return [{e.start, e.end} for e in graph.edges]
+
+    assert hanging((91.0, 96.0), (103.0, 96.0)) == [{1, 2}]
+    assert hanging((96.0, 96.0), (104.0, 96.0)) == [{0, 1}]
+    # A bump on a line that goes on is one however long it is.
+    line = LineGraph(
+        [(0.0, 0.0), (50.0, 0.0), (100.0, 0.0), (50.0, 9.0)],
+        [Edge(a, b, np.linspace(p, q, 20), width=5.0) for a, b, p, q in
+         ((0, 1, (0.0, 0.0), (50.0, 0.0)), (1, 2, (50.0, 0.0), (100.0, 0.0)), (1, 3, (50.0, 0.0), (50.0, 9.0)))],
+    )  # fmt: skip
+    assert ends_of(prune_spurs(line, 12.0)) == [{0, 2}]

@@ -46,6 +46,8 @@ _WIDE_TURN_RAD = math.radians(60)
 _STRAIGHT_RAD = math.radians(9)
 _NARROW_TURN_RAD = math.radians(24)
 _LETTER_TURN_RAD = math.radians(12)
+_LEG_WIDTHS = 1.4
+"""A short leg of a bent dash is longer than so many widths of it (judgement)."""
 _HEAD_MM = 1.0
 """A shaft ends no farther from its head than the head is long and so much more (judgement)."""
 
@@ -112,17 +114,34 @@ def prune_spurs(graph: LineGraph, shortest_px: float) -> LineGraph:
     for _ in range(3):
         degrees = graph.degrees()
         incident = graph.incident()
-        gone = {
+        gone: set[int] = {
             i
             for i, e in enumerate(graph.edges)
             if (degrees[e.start] == 1) != (degrees[e.end] == 1)
             and e.length < max(shortest_px, 1.2 * e.width)
             and not is_tip(graph, i, e.start if degrees[e.end] == 1 else e.end, incident)
         }
+        gone -= _legs(graph, gone, incident)
         if not gone:
             break
         graph = without_edges(graph, gone)
     return graph
+
+
+def _legs(graph: LineGraph, spurs: set[int], incident: list[list[int]]) -> set[int]:
+    """Return which hanging edges are no spurs but how a line goes on round a corner before it ends.
+
+    Where a dash ends soon after a corner, thinning leaves its short leg and a spur at the corner itself, which is
+    shorter; at the end of a straight one it leaves two spurs as long as half the line is wide.
+    """
+    out = set()
+    for around in incident:
+        mine = [i for i in around if i in spurs]
+        if len(mine) > 1 and len(around) - len(mine) == 1:
+            longest = max(mine, key=lambda i: graph.edges[i].length)
+            if graph.edges[longest].length > _LEG_WIDTHS * graph.edges[longest].width:
+                out.add(longest)
+    return out
 
 
 def _end_heading(points: Points, look_back_px: float) -> tuple[float, float]:
