@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 _COARSE_PX = 16
 """Distance of the places where the map is worked out; between them it is as good as straight (a lens of |k1| 0.12
 bends it by 0.006 px)."""
+_BAND_ROWS = 128
+"""So many rows of a whole picture are worked out at a time: memory that is used again costs no new pages."""
 REACH_PX, _STEP_PX = 6.0, 0.5
 _MOST_ROWS = 30_000
 """More than this cv2 does not take in one map."""
@@ -99,9 +101,13 @@ class MatGrid:
         """Return 255 where a line of the grid is so close, on the whole picture reduced by a step."""
         picture = self.sheet.picture
         columns, rows = (max(1, -(-side // step_px)) for side in (picture.width_px, picture.height_px))
-        places = self.places(Window(x=0, y=0, columns=columns, rows=rows, step=step_px))[..., :2]
-        away = np.abs(places - np.rint(places)).min(axis=2) * self.lattice.pitch_mm
-        return np.asarray(np.where(away < within_mm, 255, 0), dtype=np.uint8)
+        out = np.zeros((rows, columns), dtype=np.uint8)
+        for top in range(0, rows, _BAND_ROWS):
+            band = out[top : top + _BAND_ROWS]
+            window = Window(x=0, y=top * step_px, columns=columns, rows=len(band), step=step_px)
+            across, down = (np.abs(side - np.rint(side)) for side in cv2.split(self.places(window))[:2])
+            band[np.minimum(across, down) * np.float32(self.lattice.pitch_mm) < within_mm] = 255
+        return out
 
     def to_px(self, places: Floats) -> Floats:
         """Map places in the grid (N, 2), in pitches, to pixels."""
