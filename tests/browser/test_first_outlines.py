@@ -8,7 +8,11 @@ from __future__ import annotations
 
 import json
 import os
+import signal
+import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +27,8 @@ from tracer.path import subpaths_from_svg
 
 LONGEST_S = 10.0
 PIECES = 12
+WORKING_S, STANDING_S = 0.1, 0.5
+"""The page asks every 0.3 s how far the work is."""
 ROUGH_SHARE = 0.015
 """Of the sheet's longer side: how near the box of a rough outline is to that of the drawn piece."""
 
@@ -37,6 +43,11 @@ def photo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def computing_s(root: int) -> float:
     """Seconds of computing of a process, of all that it started and of all that they have waited for."""
+    return sum(family_of(root).values())
+
+
+def family_of(root: int) -> dict[int, float]:
+    """Return the seconds of computing of a process and of each that it started, and they, by number."""
     numbers: dict[int, tuple[int, float]] = {}
     for stat in Path("/proc").glob("[0-9]*/stat"):
         try:
@@ -45,11 +56,37 @@ def computing_s(root: int) -> float:
             continue
         # proc(5): 4 parent, 14 to 17 user and system time of the process and of its waited-for children, in ticks.
         numbers[int(stat.parent.name)] = int(fields[1]), sum(map(int, fields[11:15])) / os.sysconf("SC_CLK_TCK")
-    total, family = 0.0, {root}
-    while family:
-        total += sum(numbers[p][1] for p in family if p in numbers)
-        family = {p for p, (parent, _) in numbers.items() if parent in family}
-    return total
+    family, next_ones = {}, {root}
+    while next_ones:
+        family |= {p: numbers[p][1] for p in next_ones if p in numbers}
+        next_ones = {p for p, (parent, _) in numbers.items() if parent in next_ones}
+    return family
+
+
+@contextmanager
+def slow_motion(server: int) -> Iterator[None]:
+    """Let all that a server has started work in short turns only, so that what the page shows in between is seen."""
+    over = threading.Event()
+
+    def tell(what: signal.Signals) -> None:
+        for process in family_of(server).keys() - {server}:
+            with suppress(ProcessLookupError):
+                os.kill(process, what)
+
+    def turns() -> None:
+        while not over.is_set():
+            tell(signal.SIGSTOP)
+            over.wait(STANDING_S)
+            tell(signal.SIGCONT)
+            time.sleep(WORKING_S)
+
+    thread = threading.Thread(target=turns)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
 
 
 def server_of(job: Path) -> int:
@@ -87,13 +124,18 @@ def test_the_first_outlines_are_seen_within_ten_seconds_and_the_work_can_be_stop
         page.wait_for_selector(".coming .rough", timeout=120_000)
         needed, waited = computing_s(server) - computed, time.monotonic() - start
         note(tmp_path, f"first outlines: {needed:.1f} s of computing, {waited:.1f} s on the clock")
-        shot(page, "first-outlines", tmp_path)
-        seen = page.eval_on_selector_all(".coming .rough", "all => all.map(p => p.getAttribute('d'))")
-        assert needed < LONGEST_S
-        page.add_script_tag(path=str(axe))
-        assert not violations(page)
-        page.click(key("stop work"))
-        said(page, "stopped")
+        with slow_motion(server):
+            shot(page, "first-outlines", tmp_path)
+            seen = page.eval_on_selector_all(".coming .rough", "all => all.map(p => p.getAttribute('d'))")
+            assert needed < LONGEST_S
+            page.add_script_tag(path=str(axe))
+            assert not violations(page)
+            # The traced outlines take the places of the rough ones, one after another.
+            page.wait_for_selector(".coming .outline", timeout=120_000)
+            shot(page, "traced-so-far", tmp_path)
+            assert "Traced so far" in page.inner_text(".coming figcaption")
+            page.click(key("stop work"))
+            said(page, "stopped")
         page.wait_for_selector(".coming", state="hidden")
         go(page, "trace")
         assert "Nothing is traced yet" in page.inner_text("#at-trace")
