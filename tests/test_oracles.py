@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
+from calibration.picture import MmPoints, PxPoints
+from fixtures.camera import pinhole
+from fixtures.geometry import Curve
+from tests.bench.outlines import distance_in_picture
 from tests.oracles import compare_corners, dense_polygon, distance_between, distance_to_polygon
 from tests.shapes import circle, polygon, rounded_rectangle
 
@@ -54,3 +61,27 @@ def test_corners_found_missed_and_invented_are_counted() -> None:
     moved = compare_corners(Path.polygon(shifted).segments, hexagon.segments)
     assert (moved.found, moved.missed, moved.invented) == (5, 1, 1)
     assert compare_corners(Path.polygon(extra).segments, hexagon.segments).invented == 1
+
+
+def test_in_the_picture_a_map_that_leans_is_no_error_of_an_outline_and_a_planted_error_is_one() -> None:
+    view = {"focal_px": 3300.0, "azimuth_deg": 70.0, "roll_deg": 3.0, "k1": 0.05, "k2": 0.0}
+    true_camera = pinhole((0.0, 0.0, 400.0, 300.0), 4000, 3000, tilt_deg=6.0, **view)
+    believed = pinhole((0.0, 0.0, 400.0, 300.0), 4000, 3000, tilt_deg=6.5, **view)
+    true = Curve(tuple(np.array([a, b]) for a, b in pairwise([(90, 90), (180, 80), (190, 170), (70, 150), (90, 90)])))
+
+    def as_laid(at: NDArray[np.float64]) -> NDArray[np.float64]:
+        return believed.to_mm(true_camera.to_px(at))
+
+    def to_mm(px: PxPoints) -> MmPoints:
+        return MmPoints(believed.to_mm(px))
+
+    fine = as_laid(true.flattened(max_step_mm=0.5))
+    traced = tuple(np.stack([fine, np.roll(fine, -1, axis=0)], axis=1))
+    assert distance_between(traced, true.segments).worst_mm > 0.5
+    assert distance_in_picture(traced, true, true_camera, to_mm).worst_mm < 0.001
+    bulged = [np.array(s) for s in traced]
+    bulged[40] = np.vstack([bulged[40][0], bulged[40].mean(axis=0) + [0.0, PLANTED_MM], bulged[40][1]])[[0, 1, 1, 2]]
+    # The middle of that cubic lies three quarters of the way to its control points.
+    error = distance_in_picture(tuple(bulged), true, true_camera, to_mm)
+    assert error.worst_mm == pytest.approx(0.75 * PLANTED_MM, rel=0.1)
+    assert error.p95_mm < 0.1
