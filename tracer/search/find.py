@@ -35,6 +35,7 @@ from tracer.search.mark_finder import MarkFinder
 from tracer.search.mark_sheet import PAPER_EDGE_MM
 from tracer.search.marks import runs_parallel
 from tracer.search.marks_text import TextBlock
+from tracer.search.mat_table import without_table
 from tracer.search.pieces import Found, find_pieces
 from tracer.search.reference_objects import ReferenceObject, find_reference_objects
 from tracer.search.spots import are_spots
@@ -211,6 +212,7 @@ def _cut_out(sheet: Sheet, look: FirstLook, drawn: list[Found]) -> _CutOut:
     """Tell apart what lies on the ground."""
     ink, bodies, pixels, scale = look.ink, look.bodies, sheet.picture.pixels, sheet.mm_per_px
     papers = [ink.from_picture(p) for p in ground_sheets(bodies)] if mat_reference(sheet) is not None else []
+    drawn = without_table(drawn, papers, ink, bodies, pixels)
     papers += [
         ink.from_picture(r.outline_px)
         for r in (sheet.reference, *sheet.others)
