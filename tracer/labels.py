@@ -54,6 +54,7 @@ _NO_NAME_ALONE = frozenset(
     ("a", "an", "and", "at", "by", "cut", "for", "from", "in", "of", "on", "or", "place", "the", "to", "with")
 )
 """Words of which alone no name is made."""
+_CUT_ALONE = frozenset(("cut", "cut out"))
 _DOUBTFUL, _CERTAIN = 0.7, 0.9
 """A line less sure than the one is no name where there is one surer than the other."""
 _OF = re.compile(r"^(?:of|in|from)\b\s*", re.IGNORECASE)
@@ -107,6 +108,8 @@ def plain(text: str) -> str:
     """Return text with marks that lines drawn through it leave (dashes, bars, underscores) taken out."""
     text = re.sub(r"(?<=\w)[-_|~](?=\w)", " ", text)
     text = re.sub(r"(?<![0-9])\s*[-_|~]+\s*(?![0-9])", " ", text)
+    # Behind a letter it is no inches.
+    text = re.sub(r"(?<=[^\W\d_])[\"\u201d\u2033]+$", "", text.strip())
     words = re.sub(r"\s+", " ", text).strip(" -_|.,:;'`~*\\/=<>").split(" ")
     # A circle or a cross beside a word is read as a letter of its own kind.
     while len(words) > 1 and _is_sign(words[0]):
@@ -220,6 +223,9 @@ def _name(lines: Sequence[TextLine], label: Sequence[TextLine]) -> tuple[str, fl
     behind = label[next(k for k, line in enumerate(label) if line is best) + 1 :]
     for line in behind:
         if not any(line is other for other in lines) or not _goes_on(parts[-1], line):
+            break
+        if plain(line.text).lower() in _CUT_ALONE:
+            # How often was not read.
             break
         parts.append(line)
     return " ".join(plain(p.text) for p in parts), min(p.confidence for p in parts)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from tracer.labels import TextLine, parse_label
+from tracer.labels import TextLine, parse_label, plain
 
 
 def label(*texts: str):
@@ -113,3 +113,20 @@ def test_a_cross_beside_a_figure_does_not_outdo_what_is_said_about_cutting():
     assert (label.name, label.cut.count, label.cut.mirrored) == ("Pocket", 2, True)
     assert parse_label(lines[:2]).cut.count == 1
     assert parse_label([TextLine(text="4 x", height=10.0), lines[1]]).cut.count == 4
+
+
+def test_a_cut_whose_count_was_not_read_is_no_part_of_the_name() -> None:
+    def line(text: str, y: float) -> TextLine:
+        return TextLine(text=text, height=10, at=(50, y), box=((0, y - 5), (60, y - 5), (60, y + 5), (0, y + 5)))
+
+    assert parse_label([line("Collar", 0), line("cut", 11)]).name == "Collar"
+    assert parse_label([line("Collar", 0), line("stand", 11)]).name == "Collar stand"
+
+
+@pytest.mark.parametrize(("read_as", "name"), [('Back bodice"', "Back bodice"), ("Yoke\u201d", "Yoke")])
+def test_what_looks_like_inches_behind_a_letter_is_none(read_as: str, name: str) -> None:
+    assert parse_label([TextLine(text=read_as)]).name == name
+
+
+def test_inches_behind_a_figure_stay() -> None:
+    assert plain('Band 3"') == 'Band 3"'

@@ -17,6 +17,7 @@ from calibration import Finding, PxPoints, Sheet
 from tracer.candidate import Candidate
 from tracer.labels import TextLine
 from tracer.piece import Mark
+from tracer.reading.further import read_further
 from tracer.reading.models import can_read_words
 from tracer.reading.read import read_words, without_repeats
 from tracer.search.candidates import drawn_candidate, edge_candidate, reading_order
@@ -50,6 +51,7 @@ from tracer.search.words import (
     without_shapes,
     word_regions,
 )
+from tracer.search.words_on import may_go_on
 
 Progress = Callable[[str, float], None]
 
@@ -150,6 +152,7 @@ def find_candidates(
             if 0 < len(closer) <= _MOST_CLOSER:
                 lines += read_words(pixels, closer, closer=True)
                 lines = without_repeats(lines)
+            lines = read_further(pixels, lines, may_go_on(lines, ink))
             lines = without_crosses(
                 without_shapes(lines, work.small, ink), crosses, lambda n: ink.from_picture(np.array(n.box))
             )
