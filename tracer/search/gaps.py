@@ -254,7 +254,9 @@ def bridge_gaps(
     written = lettered[pairs].any(axis=1)
     # What runs on to a letter is a line only if it is longer than another letter's stroke.
     long = np.array([graph.edges[e.edge].length * mm_per_px > LEAST_LINE_MM for e in ends])
-    straight = (np.maximum(turn_a, turn_b) < _LETTER_TURN_RAD) & (gap_mm < SHORT_STOP_MM)
+    straight = _turns_evenly(heading[pairs], unit) < _LETTER_TURN_RAD
+    straight &= np.maximum(turn_a, turn_b) < _NARROW_TURN_RAD
+    straight &= gap_mm < np.where(turning, LONGEST_SPACE_MM, SHORT_STOP_MM)
     # What is short against a gap is the arm of a cross or a letter's stroke, and no part of a line across it.
     drawn_mm = _drawn_px(graph, ends) * mm_per_px
     # A thick line does not go on as a thin one.
@@ -296,6 +298,18 @@ def bridge_gaps(
     _join_corners(ends, at, heading, corner, taken, edges, mm_per_px, covered)
     carry.on(running_on=False)
     return join_chains(LineGraph(nodes, edges))
+
+
+def _turns_evenly(heading: NDArray[np.float64], unit: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return by how much two ends, headings (N, 2, 2), turn unlike into the way from one to the other, (N, 2), radians.
+
+    A line that is straight there, or a circle, turns by as much into the chord between two of its points as out of it.
+    """
+    into, out = heading[:, 0], -heading[:, 1]
+    turns = [
+        np.arctan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(axis=1)) for a, b in ((into, unit), (unit, out))
+    ]
+    return np.asarray(np.abs(turns[0] - turns[1]))
 
 
 def _drawn_px(graph: LineGraph, ends: Sequence[_End]) -> NDArray[np.float64]:
