@@ -334,6 +334,28 @@ def test_dashes_that_look_like_letters_are_bridged_where_they_stand_in_line_with
     assert not any(e.bridge for e in bridge_gaps(LineGraph(nodes, edges[1:]), 0.1, None, letters).edges)
 
 
+@pytest.mark.parametrize(("mirrored", "count"), [(False, 1), (True, 0)])
+def test_a_dashed_arc_goes_on_from_a_notch_to_what_looks_like_letters(mirrored, count):
+    def arc(start_mm, length_mm, radius_mm=12.0):
+        turn = (start_mm + np.arange(0.0, length_mm, 0.1)) / radius_mm
+        return 200.0 + 10 * radius_mm * np.stack([np.sin(turn), -np.cos(turn)], axis=1)
+
+    dash, following = arc(0.0, 6.0), arc(8.5, 4.0)
+    end = dash[-1]
+    if mirrored:
+        # About the way across the gap: a line would have to swing to and fro.
+        across = (following[0] - end) / np.hypot(*(following[0] - end))
+        following = end + 2 * ((following - end) @ across)[:, None] * across - (following - end)
+    notch = np.linspace(end, end + (200.0 - end) / 3, 40)
+    nodes = [tuple(p) for p in (dash[0], end, notch[-1], following[0], following[-1])]
+    edges = [Edge(a, b, way, mass=4.0) for a, b, way in ((0, 1, dash), (1, 2, notch), (3, 4, following))]
+    letters = np.zeros((420, 420), np.uint8)
+    x, y = np.rint(following).astype(int).T
+    letters[y, x] = 255
+    joined = bridge_gaps(LineGraph(nodes, edges), 0.1, None, letters, [], [(1, 0)])
+    assert sum(e.bridge for e in joined.edges) == count
+
+
 def test_large_letters_are_no_pieces():
     d = Drawing(200, 70)
     d.text((10, 50), "BOD", height_mm=30)
