@@ -3,8 +3,12 @@
 The outline is projected back into the original picture and the line or edge is found there again, by another estimator
 than the one it was traced with: the centre of mass of the line's darkness (drawn), or the place that shares the light
 of a window between the levels of its two sides (edge: area-preserving), in single profiles that know nothing of the
-fit. A robust running mean over about a millimetre of line then separates the outline's error from the profiles'
-noise, whose standard uncertainty is reported with it.
+fit. Means over as much of the line as the profiles agree on (:mod:`tracer.lasting`) then separate the outline's error
+from the profiles' noise, whose standard uncertainty is reported with it.
+
+Where a reader of its own told the points of an edge, the picture shows it only as it was filled in around the rough
+outline before. There the error is how far those points lie from the outline; what it leaves open follows from how well
+they hold the fit (:meth:`OutlineError.with_leeway`).
 
 At corners profiles see two arms; there the error is that of the corner point displaced so that both arms' errors, as
 measured beyond the rounded part, agree with it.
@@ -25,6 +29,8 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from calibration.picture import MmPoints, PxPoints
+from tracer.lasting import each_arm, lasting_mean, scatter_of_reading
+from tracer.measured_corners import KINK_DEG, corners_at, fill_corners, near_corners, rounded_at_corners
 from tracer.outline import LEAST_SHARE
 from tracer.path import Path
 from tracer.piece import Fit
@@ -35,12 +41,15 @@ from tracer.unseen import unseen_allowance
 _STEP_PX = 0.5
 _SIDE_PX = 2.0
 """Width of the plateau read on each side of the window."""
-_AVERAGE_MM = 1.0
-_KINK_DEG = 170.0
+_SPIKES_MM = 1.0
 _OBSCURED_PX = 5.0
 """Reach of an obscured place: the rough outline may be so far from the line there."""
 _LEFT_MM = 2.0
 """Places of the fit lie nearer to the outline than this unless it was led on beyond them (judgement)."""
+_ONE_PLACE = 2 / 3
+"""Share of it at one place by itself: two standard uncertainties instead of three (JCGM 100:2008, 6.3.3)."""
+_TOLD_PX = 10.0
+"""Points that were told lie nearer to the outline than this: a reader looks some pixels around the rough one."""
 _ON_IT_PX = 1.5
 _NO_MORE_INK = 1.1
 """With no more than this of the line's usual darkness nothing else lies on it: a space, or the end of a dash."""
@@ -66,6 +75,14 @@ class LineStyle:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Readings:
+    """Points of an edge that a reader of its own told: (N, 2), mm, and the standard uncertainty of each, mm."""
+
+    points_mm: MmPoints
+    sigma_mm: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OutlineError:
     """Error along an outline.
 
@@ -79,6 +96,10 @@ class OutlineError:
     sigma_mm : ndarray, shape (N,)
         Standard uncertainty of the error.
     valid : ndarray of bool, shape (N,)
+    allowed_mm : ndarray, shape (N,)
+        How much farther the line may lie, for all that the picture shows; 0 where it was read.
+    told : ndarray of bool, shape (N,)
+        Where the error is that of points that a reader of its own told.
     p95_mm, max_mm, rms_mm : float
         Of the errors' magnitudes along the whole outline: where the picture could not be read, of the interpolated
         error plus an allowance that grows with the distance to what could; where no line was found within the
@@ -91,6 +112,8 @@ class OutlineError:
     error_mm: NDArray[np.float64]
     sigma_mm: NDArray[np.float64]
     valid: NDArray[np.bool_]
+    allowed_mm: NDArray[np.float64]
+    told: NDArray[np.bool_]
     p95_mm: float
     max_mm: float
     rms_mm: float
@@ -102,10 +125,12 @@ class OutlineError:
         return float(self.valid.mean())
 
     def with_leeway(self, places_mm: MmPoints, leeway_mm: NDArray[np.float64]) -> OutlineError:
-        """Return the error with a worst that allows also for what the fit cannot know.
+        """Return the error with figures that allow also for what the fit cannot know.
 
-        A picture in which the lines of a mat were filled in around the edge shows it where it was laid: there the
-        measured error may be small while the readings hold the outline badly (:mod:`tracer.curves.leeway`).
+        Where points hold an outline badly (:mod:`tracer.curves.leeway`), the line may lie aside although what was
+        measured is small: a few readings are all that there is, and the fit went through them. The worst allows for it
+        everywhere, the 95th percentile and the rms where the picture itself was not asked: at points that a reader of
+        its own told, and where nothing was read.
 
         Parameters
         ----------
@@ -113,15 +138,22 @@ class OutlineError:
             Places of the fit, shape (N, 2). Where the outline has left them, it was led by other means, which say
             themselves how surely.
         leeway_mm : ndarray, shape (N,)
-            How far the line may lie aside of the fit there.
+            How far the line may lie aside of the fit there, at all places at once (95 %).
         """
         away, near = cKDTree(np.asarray(places_mm)).query(np.asarray(self.points_mm), distance_upper_bound=_LEFT_MM)
-        values = np.abs(self.error_mm) + np.where(np.isfinite(away), np.append(leeway_mm, 0.0)[near], 0.0)
-        worst = int(np.argmax(values))
-        if values[worst] <= self.max_mm:
-            return self
+        aside = np.where(np.isfinite(away), np.append(leeway_mm, 0.0)[near], 0.0)
+        values = np.abs(self.error_mm) + self.allowed_mm
+        most = values + aside
+        values = values + np.where(self.told | ~self.valid, _ONE_PLACE * aside, 0.0)
+        worst = int(np.argmax(most))
         x, y = (float(v) for v in self.points_mm[worst])
-        return replace(self, max_mm=float(values[worst]), where_max=(x, y))
+        return replace(
+            self,
+            p95_mm=float(np.percentile(values, 95)),
+            rms_mm=float(np.sqrt((values**2).mean())),
+            max_mm=float(most[worst]),
+            where_max=(x, y),
+        )
 
     @property
     def fit(self) -> Fit:
@@ -137,6 +169,7 @@ def measure_outline(
     to_px: Callable[[MmPoints], PxPoints],
     obscured_px: PxPoints | None = None,
     ends_mm: MmPoints | None = None,
+    told: Readings | None = None,
     spacing_mm: float | None = None,
 ) -> OutlineError:
     """Measure a closed outline against the picture it was traced from.
@@ -155,6 +188,8 @@ def measure_outline(
     ends_mm : MmPoints or None
         Ends of points that were found by other means (:mod:`tracer.tips`): how far the arms' errors would carry them is
         not said, since the arms are not seen so far out. Whoever found them says how surely.
+    told : Readings or None
+        Points of an edge that were told by a reader of its own.
     spacing_mm : float or None
         Distance of the samples; None for about 1 px.
 
@@ -189,18 +224,27 @@ def measure_outline(
     cosine = np.clip((across * image_normal).sum(axis=1) / px_per_mm, 0.2, 1.0)
     error = offset / (px_per_mm * cosine)
     error += (style.blur_px * mm_per_px) ** 2 / 2 * _curvature_of(points, normals)
-    near_corner = _near_corners(path, points, _window_px(style) * mm_per_px, _SIDE_PX * mm_per_px)
+    near_corner = near_corners(path, points, _window_px(style) * mm_per_px, _SIDE_PX * mm_per_px)
     valid &= ~near_corner
-    excused = near_corner.copy()
+    obscured = np.zeros(len(points), dtype=bool)
     if len(hidden):
         # A space in a line hides nothing of the dashes beside it.
         empty = alone[cKDTree(at).query(hidden)[1]]
-        excused |= there | _near(at, hidden[~empty], _OBSCURED_PX)
-        valid &= ~excused
+        obscured = there | _near(at, hidden[~empty], _OBSCURED_PX)
+        valid &= ~obscured
+    excused = near_corner | obscured
     spacing = path.length / len(points)
-    smooth, sigma = _average(error, valid, max(3, round(_AVERAGE_MM / spacing) | 1), arms)
-    known = _corners_at(path, ends_mm, mm_per_px)
-    _corner_errors(path, points, smooth, sigma, valid, near_corner, normals, known)
+    error = _without_spikes(error, valid, max(3, round(_SPIKES_MM / spacing) | 1), arms)
+    doubt = np.full(len(points), scatter_of_reading(error, valid, spacing))
+    by_reader = np.zeros(len(points), dtype=bool)
+    if told is not None and len(told.points_mm):
+        by_reader, its_error, its_doubt = _as_told(told, points, normals, mm_per_px)
+        by_reader &= ~near_corner
+        error, doubt = np.where(by_reader, its_error, error), np.where(by_reader, its_doubt, doubt)
+        valid, absent = valid | by_reader, absent & ~by_reader
+    smooth, sigma = lasting_mean(error, doubt, valid, arms, spacing)
+    known = corners_at(path, ends_mm, mm_per_px)
+    fill_corners(path, points, smooth, sigma, valid, near_corner, normals, known)
     # Where no line is found at all, it is at least as far away as was looked.
     stretch = max(3, round(2.0 / spacing))
     lost = ndimage.uniform_filter1d((absent & ~excused).astype(np.float64), stretch, mode="wrap") > 0.9
@@ -209,7 +253,11 @@ def measure_outline(
     read = valid | near_corner
     carried = np.full(len(points), window_mm)
     if valid.any():
-        carried = unseen_allowance(path, points, valid, near_corner, spacing, known)
+        half_width_mm = style.line_width_px / 2 * mm_per_px
+        shown = valid | (
+            near_corner & ~there & ~rounded_at_corners(path, points, half_width_mm, style.blur_px * mm_per_px)
+        )
+        carried = unseen_allowance(path, points, valid, near_corner, spacing, known, shown=shown)
     sigma = np.hypot(sigma, carried)
     values = np.abs(smooth) + carried
     worst = int(np.argmax(values))
@@ -218,6 +266,8 @@ def measure_outline(
         error_mm=-smooth if style.hole else smooth,
         sigma_mm=sigma,
         valid=read & ~lost,
+        allowed_mm=carried,
+        told=by_reader,
         p95_mm=float(np.percentile(values, 95)),
         max_mm=float(values.max()),
         rms_mm=float(np.sqrt((values**2).mean())),
@@ -229,7 +279,7 @@ def _samples(path: Path, spacing_mm: float) -> tuple[Points, Points, NDArray[np.
     """Return samples with outward normals, and for each the number of its smooth arm (corner to corner)."""
     points, normals = path.sample(spacing_mm)
     arm, starts = 0, []
-    corner_nodes = {c.node for c in path.corners_sharper_than(_KINK_DEG)}
+    corner_nodes = {c.node for c in path.corners_sharper_than(KINK_DEG)}
     counts = _sample_counts(path, spacing_mm)
     for k, count in enumerate(counts):
         if k in corner_nodes and k > 0:
@@ -310,30 +360,34 @@ def _find_again(
     return position, valid & inside, absent, mass < _NO_MORE_INK * usual
 
 
-def _average(
+def _as_told(
+    told: Readings, points: Points, normals: Points, mm_per_px: float
+) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
+    """Return where an outline has points that were told, how far outside of it they lie and how sure they are, mm.
+
+    They lie a pixel apart along it.
+    """
+    near = cKDTree(np.asarray(told.points_mm)).query(points)[1]
+    off = np.asarray(told.points_mm)[near] - points
+    outside = (off * normals).sum(axis=1)
+    beside = np.abs(off[:, 0] * normals[:, 1] - off[:, 1] * normals[:, 0])
+    return (beside <= mm_per_px) & (np.abs(outside) < _TOLD_PX * mm_per_px), outside, told.sigma_mm[near]
+
+
+def _without_spikes(
     error: NDArray[np.float64], valid: NDArray[np.bool_], size: int, arms: NDArray[np.intp]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return a robust running mean that does not reach across corners, and its standard uncertainty."""
-    smooth, sigma = np.zeros_like(error), np.zeros_like(error)
-    for arm in np.unique(arms):
-        pick = np.nonzero(arms == arm)[0]
+) -> NDArray[np.float64]:
+    """Return readings no farther from the median of their neighbours than three times what they scatter by."""
+    out = error.copy()
+    for pick in each_arm(arms):
         v = valid[pick]
         if not v.any():
-            valid_all = valid.any()
-            smooth[pick] = 0.0
-            sigma[pick] = np.inf if not valid_all else float(np.std(error[valid]))
             continue
         e = np.interp(np.arange(len(pick)), np.nonzero(v)[0], error[pick][v])
         middle = ndimage.median_filter(e, size=min(size, len(e) - (1 - len(e) % 2)), mode="nearest")
         scatter = 1.4826 * float(np.median(np.abs(e[v] - middle[v])))
-        e = np.clip(e, middle - 3 * scatter - 1e-6, middle + 3 * scatter + 1e-6)
-        mode: Literal["wrap", "nearest"] = "wrap" if len(pick) == len(error) else "nearest"
-        width = min(size, len(e))
-        smooth[pick] = ndimage.uniform_filter1d(e, width, mode=mode)
-        share = np.maximum(ndimage.uniform_filter1d(v.astype(np.float64), width, mode=mode), 1 / width)
-        # Neighbouring profiles share pixels: about two of them make one independent reading.
-        sigma[pick] = scatter / np.sqrt(np.maximum(width * share / 2, 1.0))
-    return smooth, sigma
+        out[pick] = np.clip(e, middle - 3 * scatter - 1e-6, middle + 3 * scatter + 1e-6)
+    return out
 
 
 def _curvature_of(points: Points, normals: Points) -> NDArray[np.float64]:
@@ -349,60 +403,3 @@ def _near(points: Points, places: Points, reach: float) -> NDArray[np.bool_]:
     if not len(places):
         return np.zeros(len(points), dtype=bool)
     return np.asarray(cKDTree(places).query(points, distance_upper_bound=reach)[0] <= reach)
-
-
-def _near_corners(path: Path, points: Points, window_mm: float, side_mm: float) -> NDArray[np.bool_]:
-    """Return which samples have the other arm of a corner in their profile."""
-    near = np.zeros(len(points), bool)
-    for corner in path.corners_sharper_than(_KINK_DEG):
-        inner = np.radians(max(corner.inner_angle_deg, 15.0))
-        # A profile of half length l at distance d comes as near as d sin - l cos to the other arm's line.
-        length = (window_mm + side_mm) * max(float(np.cos(inner)), 0.0)
-        reach = (window_mm + length) / (float(np.sin(inner)) if inner < np.pi / 2 else 1.0)
-        near |= ((points - corner.point) ** 2).sum(axis=1) < reach**2
-    return near
-
-
-def _corner_errors(
-    path: Path,
-    points: Points,
-    error: NDArray[np.float64],
-    sigma: NDArray[np.float64],
-    valid: NDArray[np.bool_],
-    near_corner: NDArray[np.bool_],
-    normals: Points,
-    known: frozenset[int],
-) -> None:
-    """Fill in the errors around corners from those of both arms just beyond the rounded part.
-
-    A corner that is ``known`` otherwise has those of its arms and none of its own.
-    """
-    n = len(points)
-    believed = np.flatnonzero(valid)
-    for corner in path.corners_sharper_than(_KINK_DEG):
-        at = int(np.argmin(((points - corner.point) ** 2).sum(axis=1)))
-        # The nearest believed samples before and after the corner, around the outline; the corner itself when none is.
-        one = int(believed[np.searchsorted(believed, at) - 1]) if len(believed) else at
-        other = int(believed[np.searchsorted(believed, at, side="right") % len(believed)]) if len(believed) else at
-        matrix = np.stack([normals[one], normals[other]])
-        if abs(float(np.linalg.det(matrix))) > 0.05:
-            shift = np.linalg.solve(matrix, np.array([error[one], error[other]]))
-            corner_error = float(np.hypot(*shift))
-        else:
-            corner_error = max(abs(error[one]), abs(error[other]))
-        sign = 1.0 if error[one] + error[other] >= 0 else -1.0
-        way = np.arange(1, (other - one - 1) % n + 1)
-        between = (one + way) % n
-        near = near_corner[between]
-        error[between[near]] = np.where(way[near] < (at - one) % n, error[one], error[other])
-        sigma[between[near]] = max(sigma[one], sigma[other])
-        if near_corner[at] and corner.node not in known:
-            error[at] = sign * corner_error
-
-
-def _corners_at(path: Path, places: MmPoints | None, reach_mm: float) -> frozenset[int]:
-    """Return the nodes of a path's corners that lie at some places, within a reach."""
-    if places is None or not len(places):
-        return frozenset()
-    tree = cKDTree(np.asarray(places))
-    return frozenset(c.node for c in path.corners_sharper_than(_KINK_DEG) if tree.query(c.point)[0] < reach_mm)

@@ -32,10 +32,13 @@ def unseen_allowance(
     near_corner: NDArray[np.bool_],
     spacing_mm: float,
     known: frozenset[int] = frozenset(),
+    *,
+    shown: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.float64]:
     """Return how much farther than interpolated the line may be where it was not seen, mm.
 
-    ``known`` are the nodes of corners of which it is known otherwise where they lie.
+    ``known`` are the nodes of corners of which it is known otherwise where they lie; ``shown`` places at which the line
+    was seen at all, if not by what measures it: it does not stray there. ``None`` for those that are valid.
 
     Across itself a line strays by so much a millimetre. Beside a corner the arms are led on to it; both may stray, and
     the sharper it is, the farther the place where they meet. Where the outline turns without a corner, the line may
@@ -44,7 +47,7 @@ def unseen_allowance(
     stray = _CARRIED_PER_MM * spacing_mm
     allowance = stray * steps_to(valid | near_corner)
     steps = steps_to(valid)
-    led = stray * steps
+    led = stray * (steps if shown is None else steps_to(shown | valid))
     corners = np.zeros(len(points), bool)
     for corner in path.corners_sharper_than(_KINK_DEG):
         at = int(np.argmin(((points - corner.point) ** 2).sum(axis=1)))

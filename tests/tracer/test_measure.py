@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
+from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from calibration.picture import MmPoints, PxPoints
 from tests import shapes
 from tests.oracles import distance_between
 from tests.shapes import MM_PER_PX_300
 from tests.tracer.tracing import GREY, SHAPES, picture_of, px_of, traced
-from tracer.measure import LineStyle, measure_outline
+from tracer.measure import LineStyle, Readings, measure_outline
+from tracer.measured_corners import between_corners
 from tracer.path import Path
 
 NOISE_MM = 0.006
@@ -200,3 +204,65 @@ def test_a_dotted_line_is_measured_on_its_dots(dash_mm: float) -> None:
     assert right.max_mm < 0.12
     moved = shifted_segment(result.truth.oriented(), 2, 0.3)
     assert measure_outline(pixels, moved, style, to_px=px_of, obscured_px=unread).max_mm > 0.25
+
+
+def test_the_scatter_of_readings_is_no_error_of_a_line_that_is_right() -> None:
+    """At 4 % noise single millimetres are off by 0.005 mm, all of the line by far less."""
+    pixels = picture_of("circle", 0.4, noise=0.04)
+    result = traced("circle", 0.4)
+    error = measure_outline(pixels, result.truth, result.style, to_px=px_of)
+    assert error.p95_mm < 0.005
+    assert error.max_mm < 0.012
+
+
+def test_a_short_step_beside_a_corner_keeps_its_height() -> None:
+    result = traced("hexagon", 0.4)
+    segments = list(result.truth.oriented().segments)
+    a, d = segments[2]
+    along = (d - a) / np.hypot(*(d - a))
+    out = 0.12 * np.array([along[1], -along[0]])
+    cuts = [a + along * t for t in (8.0, 8.3, 10.3, 10.6)]
+    ring = [a, cuts[0], cuts[1] + out, cuts[2] + out, cuts[3], d]
+    segments[2:3] = [np.array([p, q]) for p, q in pairwise(ring)]
+    error = result.measure(Path(tuple(segments)))
+    assert error.max_mm == pytest.approx(0.12, abs=0.03)
+    assert error.p95_mm < 0.02
+
+
+@pytest.mark.parametrize("inner_deg", [40, 90, 160])
+def test_a_corner_that_slides_along_its_arms_is_as_far_off_as_they_are(inner_deg: float) -> None:
+    half = np.radians(inner_deg / 2)
+    ends = 30 * np.array([[np.sin(half), -np.cos(half)], [-np.sin(half), -np.cos(half)]])
+    outline = MmPoints(np.array([ends[0], [0.0, 0.0], ends[1]]))
+    across = np.array([[np.cos(half), np.sin(half)], [-np.cos(half), np.sin(half)]])
+    for errors in ([0.1, -0.06], [0.1, 0.1], [-0.1, -0.02]):
+        shift = np.linalg.solve(across, np.array(errors))
+        true = np.array([ends[0] + shift, shift, ends[1] + shift])
+        a, b = (
+            np.concatenate([p + np.linspace(0, 1, 20001)[:, None] * (q - p) for p, q in pairwise(r)])
+            for r in (np.asarray(outline), true)
+        )
+        near = [np.hypot(*x.T) < 5.0 for x in (a, b)]
+        worst = max(float(cKDTree(o).query(x[n])[0].max()) for x, o, n in ((a, b, near[0]), (b, a, near[1])))
+        assert between_corners(shift, across) == pytest.approx(max(worst, 0.0), abs=0.003)
+
+
+def test_where_a_reader_told_the_edge_its_points_are_asked_and_not_the_picture() -> None:
+    """A picture that was filled in around a wrong edge shows that edge; what was told lies 0.3 mm outside of it."""
+    result = traced("hexagon", 0.0)
+    points, normals = result.truth.oriented().sample(0.1)
+    points, normals = np.asarray(points), np.asarray(normals)
+    start, end = result.truth.oriented().segments[2]
+    some = np.hypot(*(points - (start + end) / 2).T) < 0.35 * math.dist(start, end)
+    told = Readings(points_mm=MmPoints((points + 0.3 * normals)[some]), sigma_mm=np.full(int(some.sum()), 0.05))
+    error = measure_outline(result.pixels, result.truth, result.style, to_px=px_of, told=told)
+    assert error.told.any()
+    # Half a millimetre inside of it the picture has no share any more.
+    assert error.error_mm[ndimage.binary_erosion(error.told, iterations=7)] == pytest.approx(0.3, abs=0.01)
+    assert np.abs(error.error_mm[~error.told & error.valid]).max() < 0.005
+    assert error.p95_mm == pytest.approx(0.3, abs=0.01)
+    # Twice their uncertainty may hide at one place, thrice at the worst.
+    places = MmPoints(points)
+    more = error.with_leeway(places, np.full(len(places), 0.15))
+    assert more.p95_mm == pytest.approx(0.4, abs=0.015)
+    assert more.max_mm == pytest.approx(0.45, abs=0.015)
