@@ -7,7 +7,8 @@ import pytest
 from tests.tracer.sheet_drawing import polygon_distance_mm
 from tracer.search import fitted
 from tracer.search.fitted import fit_to_ink
-from tracer.search.pulls import Grain, Ink
+from tracer.search.grain import Grain
+from tracer.search.pulls import Ink
 
 MM_PER_PX = 0.08
 COUNT = 5

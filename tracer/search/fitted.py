@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from tracer.search.pulls import Floats, Grain, Ink, Pull, between, pull_across, pull_in_order
-from tracer.search.stations import STATION_MM, all_steps, restationed, sharp, smoothness, stations, ways
+from tracer.search.grain import Grain
+from tracer.search.pulls import Floats, Ink, Pull, between, pull_across, pull_in_order
+from tracer.search.smooth import Smoothness
+from tracer.search.stations import STATION_MM, all_steps, restationed, sharp, stations, ways
 from tracer.search.turned import swing, turned_packs
 
 _ROUNDS = 18
@@ -141,7 +143,7 @@ class Fitter:
     def fit(self, laid: Laid, rounds: int, *, trusted: float = 0.0, begin: float = 0.0) -> Laid:
         """Return the lines laid anew in so many rounds; ``trusted`` is what was traced counts at first."""
         x, share, starts = laid.x, laid.share, laid.starts
-        smooth = smoothness(len(x), starts)
+        smooth = Smoothness(len(x), starts)
         for n in range(rounds):
             t = between((begin, 1.0), n / (rounds - 1))
             pull = Pull(x, share, ways(x, share, starts))
@@ -153,7 +155,7 @@ class Fitter:
             trust = trusted * max(0.0, 1.0 - _TRUSTED * t)
             if trust > 0:
                 _pull_to_traced(pull, starts, self.ranks, self.seen, self.corners, t, trust)
-            x = pull.solved(smooth(t))
+            x = smooth.solved(pull, t)
             if n > min(_CALM_ROUNDS, rounds // 4):
                 share = share + 0.5 * pull.step_error()
                 first, last = share[self.ranks[0]], share[self.ranks[-1]]
@@ -224,7 +226,7 @@ class Fitter:
     def price_mm(self, laid: Laid) -> float:
         """Return what is unexplained, with what bends, swings and corners count as."""
         x, starts = laid.x, laid.starts
-        bends = float(x.ravel() @ (smoothness(len(x), starts)(1.0) @ x.ravel()))
+        bends = Smoothness(len(x), starts).bends(x, 1.0)
         swings = sum(swing(x, starts, span) for span in range(len(starts)))
         return self.unexplained_mm(laid) + _BENDS_MM * bends + _SWINGS_MM * swings + _CORNER_MM * len(starts)
 
@@ -288,22 +290,23 @@ def _pull_to_traced(
     pull: Pull, starts: NDArray[np.int64], ranks: Sequence[int], trees: Sequence[cKDTree | None],
     turns: Sequence[cKDTree | None], t: float, trust: float,
 ) -> None:  # fmt: skip
+    aside, weight = np.zeros(pull.lines.shape[:2]), np.zeros(pull.lines.shape[:2])
     for k, tree in zip(ranks, trees, strict=True):
         if tree is None:
             continue
-        far, which = tree.query(pull.lines[k])
-        to = tree.data[which] - pull.lines[k]
-        aside = (to * pull.normal[k]).sum(axis=1)
-        near = (far < _SEEN_FAR_MM) & (np.abs((to * pull.along[k]).sum(axis=1)) < _SEEN_ALONG_MM)
-        weight = trust * near / (1.0 + np.square(aside / between(_SEEN_STRAY_MM, t)))
-        pull.add(k, pull.normal[k], aside, weight)
+        far, which = tree.query(pull.lines[k], distance_upper_bound=_SEEN_FAR_MM)
+        found = np.flatnonzero(np.isfinite(far))
+        to = tree.data[np.asarray(which)[found]] - pull.lines[k, found]
+        aside[k, found] = (to * pull.normal[k, found]).sum(axis=1)
+        weight[k, found] = trust * (np.abs((to * pull.along[k, found]).sum(axis=1)) < _SEEN_ALONG_MM)
+    pull.add(pull.normal, aside, weight / (1.0 + np.square(aside / between(_SEEN_STRAY_MM, t))))
     for k, turn in zip(ranks, turns, strict=False):
         if turn is None:
             continue
         far, which = turn.query(pull.lines[k, starts])
         to = turn.data[which] - pull.lines[k, starts]
-        weight = trust * (far < _CORNER_FAR_MM) / (1.0 + np.square(far / between(_CORNER_STRAY_MM, t)))
+        price = trust * (far < _CORNER_FAR_MM) / (1.0 + np.square(far / between(_CORNER_STRAY_MM, t)))
         for axis in (0, 1):
             way = np.zeros((len(starts), 2))
             way[:, axis] = 1.0
-            pull.add_at(np.full(len(starts), k), starts, way, to[:, axis], weight)
+            pull.add_at(np.full(len(starts), k), starts, way, to[:, axis], price)

@@ -8,17 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, sparse
-from scipy.sparse.linalg import spsolve
-from scipy.spatial import cKDTree
 
 Floats = NDArray[np.float64]
 
 _ACROSS_MM, _FAR_MM = 0.06, 3.0
-_HOLD = 0.02
 _REACH_MM, _STRAY_MM = (2.2, 0.5), (0.8, 0.12)
 """How far ink is looked for across, and from where it counts less, in the first and in the last round."""
 _LIGHT_MM, _MOST_LIGHT_MM, _LIGHT_STEPS = 0.09, 1.0, 1.5
@@ -27,17 +22,9 @@ _ONE_LINE, _BESIDE_MM, _INWARDS = 1.45, 0.25, 0.15
 """Ink no wider than so many lines is one; a border farther in may be another size's where a line has a space."""
 _RAY = 0.5
 _IN_ORDER, _ORDER_REACH_MM, _ORDER_STRAY_MM, _WIDEST_MM = 0.5, 1.0, 1.0, 12.0
+_ORDER_PARTS = 4
 """What a line is pulled by to its own ink where all lie side by side; how far beyond them ink is looked for, from where
 it counts less, and how wide a bundle is looked across on each side (judgement)."""
-_QUARTERS = (0.0, 0.25, 0.5, 0.75)
-_GRAIN_MM, _SOME = 0.13, 2
-"""The ink is looked at in grains of this size, but only every second one pulls."""
-_WITHOUT_MM, _WITHOUT_STRAY_MM = (3.0, 1.0), (1.2, 0.15)
-"""How far off ink without a line pulls the nearest line, and from where it counts less."""
-_EDGE_MM = 0.08
-"""Ink so little outside of a line's width is its ragged edge."""
-_BARE_STRAY_MM, _SPACES_MM, _SOME_BARE = (1.0, 0.3), 8.0, 0.3
-"""From where bare paper under a line counts less; a dashed line is as bare as this within so much of its way."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,39 +56,122 @@ class Pull:
         self.right = np.zeros((len(x), 4))
         self.more, self.norm = np.zeros(len(share)), np.ones(len(share))
 
-    def add(self, k: int, way: Floats, far: Floats, weight: Floats) -> None:
-        """Pull all stations of one size: directions (stations, 2), distances and weights (stations,)."""
-        row = np.concatenate([way, self.share[k] * way], axis=1)
-        self.matrix += weight[:, None, None] * row[:, :, None] * row[:, None, :]
-        self.right += (weight * (far + (row * self.x).sum(axis=1)))[:, None] * row
-        moved = (way * self.x[:, 2:]).sum(axis=1)
-        self.more[k] += float((weight * moved * far).sum())
-        self.norm[k] += float((weight * moved * moved).sum())
+    def add(self, way: Floats, far: Floats, weight: Floats) -> None:
+        """Pull all stations of all sizes: directions (sizes, stations, 2), distances and weights (sizes, stations)."""
+        powers = np.stack([np.ones(len(self.share)), self.share, np.square(self.share)])
+        (x, y), to = way.transpose(2, 0, 1), weight * (far + (way * self.lines).sum(axis=-1))
+        xx, xy, yy = (powers @ (weight * v) for v in (x * x, x * y, y * y))
+        self._put(xx, xy, yy, *(powers[:2] @ (to * v) for v in (x, y)))
+        moved = (way * self.x[None, :, 2:]).sum(axis=-1)
+        self.more += (weight * moved * far).sum(axis=1)
+        self.norm += (weight * moved * moved).sum(axis=1)
 
     def add_at(self, k: NDArray[np.int64], at: NDArray[np.int64], way: Floats, far: Floats, weight: Floats) -> None:
         """Pull some stations of some sizes: which ones, and directions, distances and weights for each."""
-        row = np.concatenate([way, self.share[k][:, None] * way], axis=1)
-        right = (weight * (far + (row * self.x[at]).sum(axis=1)))[:, None] * row
-        # One sum over all pulls of a station is much faster than adding them one by one.
-        sums = sparse.coo_array((np.ones(len(at)), (at, np.arange(len(at)))), shape=(len(self.x), len(at))).tocsr()
-        self.matrix += (sums @ (weight[:, None, None] * row[:, :, None] * row[:, None, :]).reshape(-1, 16)).reshape(
-            -1, 4, 4
-        )
-        self.right += sums @ right
+        (x, y), to = way.T, weight * (far + (way * self.lines[k, at]).sum(axis=1))
+        share = self.share[k]
 
-    def solved(self, smooth: sparse.csc_array) -> Floats:
-        """Return where the lines lie when all pulls and their smoothness are met best."""
-        size = len(self.x)
-        place = 4 * np.arange(size)[:, None, None]
-        zero = np.zeros((1, 4, 4), dtype=np.int64)
-        row, column = place + np.arange(4)[None, :, None] + zero, place + np.arange(4)[None, None] + zero
-        data = sparse.coo_array((self.matrix.ravel(), (row.ravel(), column.ravel())), shape=(4 * size, 4 * size))
-        whole = sparse.csc_array(data.tocsc() + smooth + _HOLD * sparse.eye_array(4 * size))
-        return np.asarray(spsolve(whole, self.right.ravel() + _HOLD * self.x.ravel())).reshape(size, 4)
+        def summed(values: Floats, powers: int) -> Floats:
+            sums = [np.bincount(at, values * share**n, minlength=len(self.x)) for n in range(powers)]
+            return np.array(sums, dtype=np.float64)
+
+        xx, xy, yy = (summed(weight * v, 3) for v in (x * x, x * y, y * y))
+        self._put(xx, xy, yy, *(summed(to * v, 2) for v in (x, y)))
 
     def step_error(self) -> Floats:
         """Return by how much more each size's step moves it."""
         return self.more / self.norm
+
+    def _put(self, xx: Floats, xy: Floats, yy: Floats, right_x: Floats, right_y: Floats) -> None:
+        """Add sums over all pulls at each station, by the powers of the sizes' steps in them, (powers, stations)."""
+        for row, column, power in ((0, 0, 0), (0, 2, 1), (2, 0, 1), (2, 2, 2)):
+            block = self.matrix[:, row : row + 2, column : column + 2]
+            block[:, 0, 0] += xx[power]
+            block[:, 0, 1] += xy[power]
+            block[:, 1, 0] += xy[power]
+            block[:, 1, 1] += yy[power]
+        for power in (0, 1):
+            self.right[:, 2 * power] += right_x[power]
+            self.right[:, 2 * power + 1] += right_y[power]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Runs:
+    """Where ink is met on rays, in the order of the rays: on which, from which place of it to before which one."""
+
+    ray: NDArray[np.int64]
+    begin: NDArray[np.int64]
+    end: NDArray[np.int64]
+
+
+def _met(ink: Ink, at: Floats, way: Floats, far: Floats, within: Floats | None = None) -> _Runs:
+    """Return the ink that is met on rays from places (rays, 2) in directions (rays, 2), so ``far`` along them, mm.
+
+    Ink farther off than each ray leads, ``within`` (rays,), does not count.
+    """
+    high, wide = ink.mask.shape
+    start, step = ((v / ink.mm_per_px).astype(np.float32)[:, None] for v in (at, way))
+    start += np.float32(0.5)
+    reach = far.astype(np.float32)
+    place = (reach * step[..., 1] + start[..., 1]).astype(np.intp)
+    place *= wide
+    place += (reach * step[..., 0] + start[..., 0]).astype(np.intp)
+    # The rays are the rows of a table that ends with bare paper, so that no run leads on into the next ray.
+    dark = np.zeros((len(at), len(far) + 1), dtype=bool)
+    np.greater(ink.mask.ravel().take(place, mode="clip"), 0, out=dark[:, :-1])
+    ends = start + reach[[0, -1], None] * step
+    leaves = ((ends < 0.0) | (ends >= (wide, high))).any(axis=(1, 2))
+    if leaves.any():
+        there = start[leaves] + reach[:, None] * step[leaves]
+        dark[leaves, :-1] &= ((there >= 0.0) & (there < (wide, high))).all(axis=2)
+    if within is not None:
+        dark[:, :-1] &= np.abs(far) <= within[:, None]
+    flat = dark.ravel()
+    change = np.flatnonzero(flat[1:] != flat[:-1]) + 1
+    if len(flat) and flat[0]:
+        change = np.concatenate([[0], change])
+    ray, begin = np.divmod(change[::2], dark.shape[1])
+    return _Runs(ray=ray, begin=begin, end=change[1::2] - ray * dark.shape[1])
+
+
+def _closed(runs: _Runs, far_mm: float, light: Floats) -> _Runs:
+    """Return runs without the light between them that is narrower than each ray's; places lie so far apart."""
+    bare = (runs.begin[1:] - runs.end[:-1]) * far_mm
+    parted = (runs.ray[1:] != runs.ray[:-1]) | ~(bare < light[runs.ray[1:]])
+    first, last = np.concatenate([[True], parted]), np.concatenate([parted, [True]])
+    return _Runs(ray=runs.ray[first], begin=runs.begin[first], end=runs.end[last])
+
+
+def _nearest(runs: _Runs, far: Floats, rays: int) -> tuple[Floats, Floats, Floats]:
+    """Return for each ray how far along it the nearest ink begins and ends and how far off it is; infinite for none."""
+    count = len(far)
+    middle = int(np.abs(far).argmin())
+    order = runs.ray * count + runs.begin
+    before = np.searchsorted(order, np.arange(rays) * count + middle, side="right") - 1
+    off, chosen = np.full(rays, np.inf), np.zeros(rays, dtype=np.int64)
+    for which, inner in ((before, True), (before + 1, False)):
+        there = (which >= 0) & (which < len(order))
+        run = which[there]
+        there[there] = mine = runs.ray[run] == np.flatnonzero(there)
+        run = run[mine]
+        place = np.minimum(runs.end[run] - 1, middle) if inner else runs.begin[run]
+        new = np.full(rays, np.inf)
+        new[there] = np.abs(far[place])
+        nearer = new < off
+        off[nearer] = new[nearer]
+        chosen[nearer] = which[nearer]
+    if not len(order):
+        return np.zeros(rays), np.zeros(rays), off
+    half = _ACROSS_MM / 2
+    return far[runs.begin[chosen]] - half, far[runs.end[chosen] - 1] + half, off
+
+
+def beside_corners(starts: NDArray[np.int64], size: int) -> NDArray[np.bool_]:
+    """Return which stations are corners or right beside one: the ink across there is that of the next span's lines."""
+    out = np.zeros(size, dtype=bool)
+    for shift in (-2, -1, 0, 1, 2):
+        out[(starts + shift) % size] = True
+    return out
 
 
 def pull_across(pull: Pull, starts: NDArray[np.int64], ink: Ink, t: float) -> None:
@@ -112,32 +182,13 @@ def pull_across(pull: Pull, starts: NDArray[np.int64], ink: Ink, t: float) -> No
     x, share, lines, normal = pull.x, pull.share, pull.lines, pull.normal
     reach = between(_REACH_MM, t)
     far = np.arange(-min(_FAR_MM, reach + 1.0), min(_FAR_MM, reach + 1.0) + 1e-9, _ACROSS_MM)
-    count = len(far)
-    high, wide = ink.mask.shape
-    scaled, ways = lines / ink.mm_per_px, normal / ink.mm_per_px
-    column, row = (
-        np.rint(scaled[:, :, c, None] + far * ways[:, :, c, None]).astype(np.int32) for c in (0, 1)
-    )  # fmt: skip
-    inside = (column >= 0) & (row >= 0) & (column < wide) & (row < high)
-    dark = inside & (ink.mask[np.clip(row, 0, high - 1), np.clip(column, 0, wide - 1)] > 0)
     moved = (x[None, :, 2:] * normal).sum(axis=2)
     apart = np.abs(moved) * float(np.median(np.diff(share)))
     light = _LIGHT_MM * t + (1.0 - t) * np.clip(_LIGHT_STEPS * apart, _LIGHT_MM, _MOST_LIGHT_MM)
     light = np.where(apart > 0.9 * _MOST_LIGHT_MM, _LIGHT_MM, light)
-    place = np.arange(count, dtype=np.int32)
-    before = np.maximum.accumulate(np.where(dark, place, -10000), axis=-1)
-    behind = np.minimum.accumulate(np.where(dark, place, 10000)[..., ::-1], axis=-1)[..., ::-1]
-    filled = dark | ((behind - before - 1) * _ACROSS_MM < light[..., None])
-    nearest = np.where(filled, np.abs(far), 9.0).argmin(axis=-1)[..., None]
-    first = np.maximum.accumulate(np.where(filled, -1, place), axis=-1)
-    last = np.minimum.accumulate(np.where(filled, count, place)[..., ::-1], axis=-1)[..., ::-1]
-    low = far[np.clip(np.take_along_axis(first, nearest, -1)[..., 0] + 1, 0, count - 1)] - _ACROSS_MM / 2
-    top = far[np.clip(np.take_along_axis(last, nearest, -1)[..., 0] - 1, 0, count - 1)] + _ACROSS_MM / 2
-    met = np.take_along_axis(filled, nearest, -1)[..., 0] & (np.abs(far[nearest[..., 0]]) < reach)
-    met &= (low > -reach - 0.95) & (top < reach + 0.95)
-    # Beside a corner the ink across is that of the next span's lines.
-    for shift in (-2, -1, 0, 1, 2):
-        met[:, (starts + shift) % len(x)] = False
+    runs = _closed(_met(ink, lines.reshape(-1, 2), normal.reshape(-1, 2), far), _ACROSS_MM, light.ravel())
+    low, top, off = (v.reshape(light.shape) for v in _nearest(runs, far, light.size))
+    met = (off < reach) & (low > -reach - 0.95) & (top < reach + 0.95) & ~beside_corners(starts, len(x))
     one = top - low < _ONE_LINE * ink.width_mm
     offset = (share[None, :, None] - share[:, None, None]) * moved[:, None]
     within = (offset <= top[:, None] + _BESIDE_MM) & (offset >= low[:, None] - _BESIDE_MM)
@@ -152,8 +203,7 @@ def pull_across(pull: Pull, starts: NDArray[np.int64], ink: Ink, t: float) -> No
         weight = np.where(border * sign > 0, 1.0, _INWARDS / (1.0 + np.square(border / 0.3)))
         pulls.append((border, (met & ~one & outermost) * weight / (1.0 + np.square(border / stray))))
     for target, weight in pulls:
-        for k in range(len(share)):
-            pull.add(k, normal[k], target[k], _RAY * weight[k])
+        pull.add(normal, target, _RAY * weight)
 
 
 def pull_in_order(pull: Pull, starts: NDArray[np.int64], ink: Ink) -> None:
@@ -162,126 +212,27 @@ def pull_in_order(pull: Pull, starts: NDArray[np.int64], ink: Ink) -> None:
     There the order of the sizes says which ink is whose, however far off they were laid: by what is nearest alone,
     lines that all lie half a step aside keep to the wrong neighbours.
     """
-    middle = len(pull.share) // 2
-    normal = pull.normal[middle]
+    count = len(pull.share)
+    normal = pull.normal[count // 2]
     moved = (pull.x[:, 2:] * normal).sum(axis=1)
     offset = np.outer(moved, pull.share)
-    half = np.minimum(np.abs(offset).max(axis=1) + _ORDER_REACH_MM, _WIDEST_MM)
+    widest = np.abs(offset).max(axis=1)
+    half = np.minimum(widest + _ORDER_REACH_MM, _WIDEST_MM)
     far = np.arange(-float(half.max()), float(half.max()) + 1e-9, _ACROSS_MM)
-    high, wide = ink.mask.shape
-    place = (pull.x[:, None, :2] + far[:, None] * normal[:, None]) / ink.mm_per_px
-    column, row = np.rint(place).astype(np.int32).transpose(2, 0, 1)
-    inside = (column >= 0) & (row >= 0) & (column < wide) & (row < high) & (np.abs(far) <= half[:, None])
-    dark = inside & (ink.mask[np.clip(row, 0, high - 1), np.clip(column, 0, wide - 1)] > 0)
-    edge = np.diff(dark.astype(np.int8), axis=1, prepend=0, append=0)
-    count = (edge > 0).sum(axis=1)
-    clear = (count == len(pull.share)) & (np.abs(offset).max(axis=1) < half)
-    for shift in (-2, -1, 0, 1, 2):
-        clear[(starts + shift) % len(pull.x)] = False
-    at = np.flatnonzero(clear)
-    if not len(at):
-        return
-    first = np.nonzero(edge[at] > 0)[1].reshape(len(at), -1)
-    last = np.nonzero(edge[at] < 0)[1].reshape(len(at), -1)
-    single = ((last - first) * _ACROSS_MM < _ONE_LINE * ink.width_mm).all(axis=1)
-    at, first, last = at[single], first[single], last[single]
-    ink_at = far[0] + _ACROSS_MM * (first + last - 1) / 2
-    ink_at = np.where(moved[at, None] < 0, ink_at[:, ::-1], ink_at)
-    to = np.zeros((len(pull.x), len(pull.share)))
-    to[at] = ink_at - offset[at]
-    weight = np.zeros(len(pull.x))
-    weight[at] = _IN_ORDER
-    for k in range(len(pull.share)):
-        pull.add(k, normal, to[:, k], weight / (1.0 + np.square(to[:, k] / _ORDER_STRAY_MM)))
-
-
-class Grain:
-    """The ink of a bundle as points, and which of it is nearest to any place."""
-
-    def __init__(self, ink: Ink, lines: Floats) -> None:
-        self.width_mm = ink.width_mm
-        step = max(1, round(_GRAIN_MM / ink.mm_per_px))
-        self.step_mm = step * ink.mm_per_px
-        self.first_mm = (step - 1) / 2 * ink.mm_per_px
-        high, wide = (n // step * step for n in ink.mask.shape)
-        small = cv2.resize(ink.mask[:high, :wide], (wide // step, high // step), interpolation=cv2.INTER_AREA)
-        dark = np.asarray(small) > np.asarray(small).max(initial=1) / 2
-        # Which ink is nearest tells how far it is as well.
-        self.nearest = np.asarray(
-            ndimage.distance_transform_edt(~dark, return_distances=False, return_indices=True), dtype=np.int64
-        )
-        self.far_mm = np.hypot(*(self.nearest - np.indices(dark.shape))) * self.step_mm
-        row, column = np.nonzero(dark)
-        points = np.stack([column, row], axis=1) * self.step_mm + self.first_mm
-        near = cKDTree(lines.reshape(-1, 2)).query(points, distance_upper_bound=_WITHOUT_MM[0] + 1.0)[0]
-        self.points = points[np.isfinite(near)]
-
-    def without_line_mm(self, lines: Floats) -> Floats:
-        """Return how much ink no line runs over, as length of line, nearest to each station, (stations,)."""
-        size = lines.shape[1]
-        ahead = np.roll(lines, -1, axis=1) - lines
-        places = np.concatenate([lines + share * ahead for share in _QUARTERS], axis=1)
-        found = cKDTree(places.reshape(-1, 2)).query(self.points, distance_upper_bound=_WITHOUT_MM[0])
-        far, which = np.asarray(found[0]), np.asarray(found[1])
-        lone = np.isfinite(far) & (far > self.width_mm / 2 + _EDGE_MM)
-        count = np.bincount(which[lone] % (4 * size) % size, minlength=size)
-        return np.asarray(count * (self.step_mm**2 / self.width_mm), dtype=np.float64)
-
-    def bare_mm(self, lines: Floats) -> float:
-        """Return how much of all lines lies on bare paper, mm; dashed ones do for much of their way."""
-        ahead = np.roll(lines, -1, axis=1) - lines
-        long = np.hypot(ahead[..., 0], ahead[..., 1]) / len(_QUARTERS)
-        return sum(float(long[self._is_bare(lines + share * ahead)].sum()) for share in _QUARTERS)
-
-    def _is_bare(self, points: Floats) -> NDArray[np.bool_]:
-        place = np.rint((points - self.first_mm) / self.step_mm).astype(np.int64)
-        column, row = np.clip(place, 0, np.array(self.far_mm.shape[::-1]) - 1).transpose(2, 0, 1)
-        return np.asarray(self.far_mm[row, column] > 1.5 * self.step_mm)
-
-    def pull_without_line(self, pull: Pull, starts: NDArray[np.int64], t: float) -> None:
-        """Pull the nearest line to ink that no line runs over: it has to be drawn by something."""
-        size = len(pull.x)
-        halves = (pull.lines + np.roll(pull.lines, -1, axis=1)) / 2
-        places = np.concatenate([pull.lines, halves], axis=1).reshape(-1, 2)
-        some = self.points[::_SOME]
-        found = cKDTree(places).query(some, distance_upper_bound=between(_WITHOUT_MM, t))
-        far, which = np.asarray(found[0]), np.asarray(found[1])
-        lone = np.isfinite(far) & (far > self.width_mm / 2)
-        far, which, to = far[lone], which[lone], some[lone] - places[which[lone]]
-        k, at = which // (2 * size), which % (2 * size)
-        half, at = at >= size, at % size
-        # At a corner the ink may lie any way, elsewhere it is looked at across the line.
-        corner = np.isin(at, starts) & ~half
-        normal = pull.normal[k, at]
-        across = (to * normal).sum(axis=1)
-        way = np.where(corner[:, None], to / np.maximum(far, 1e-9)[:, None], normal * np.sign(across)[:, None])
-        rest = np.where(corner, far, np.abs(across)) - self.width_mm / 2
-        out = rest > 0.0
-        k, at, half, way, rest = k[out], at[out], half[out], way[out], rest[out]
-        weight = _SOME * self.step_mm**2 / self.width_mm / (1.0 + np.square(rest / between(_WITHOUT_STRAY_MM, t)))
-        pull.add_at(k, at, way, rest, np.where(half, weight / 2, weight))
-        pull.add_at(k[half], (at[half] + 1) % size, way[half], rest[half], weight[half] / 2)
-
-    def pull_off_paper(self, pull: Pull, starts: NDArray[np.int64], t: float) -> None:
-        """Pull lines that lie on bare paper, for longer than their own spaces, to the nearest ink."""
-        place = np.rint((pull.lines - self.first_mm) / self.step_mm).astype(np.int64)
-        column, row = np.clip(place, 0, np.array(self.far_mm.shape[::-1]) - 1).transpose(2, 0, 1)
-        bare = self.far_mm[row, column] > 1.5 * self.step_mm
-        ink = np.stack([self.nearest[1][row, column], self.nearest[0][row, column]], axis=-1)
-        to = ink * self.step_mm + self.first_mm - pull.lines
-        far = np.hypot(to[..., 0], to[..., 1])
-        way = to / np.maximum(far, 1e-9)[..., None]
-        share = np.empty(bare.shape)
-        for a, b in zip(starts, [*starts[1:], bare.shape[1] + starts[0]], strict=True):
-            # Beyond a corner is another side, which may be solid along a fold.
-            at = np.arange(a, b) % bare.shape[1]
-            share[:, at] = ndimage.uniform_filter1d(
-                bare[:, at].astype(float), 2 * round(_SPACES_MM) + 1, axis=1, mode="reflect"
-            )
-        usual = np.median(share, axis=1)[:, None]
-        weight = bare * np.clip((share - usual) / (_SOME_BARE * (1.0 - usual) + 1e-6), 0.0, 1.0)
-        weight *= np.square((way * pull.normal).sum(axis=-1))
-        rest = far + self.width_mm / 2
-        weight /= 1.0 + np.square(rest / between(_BARE_STRAY_MM, t))
-        for k in range(len(pull.share)):
-            pull.add(k, way[k], rest[k], weight[k])
+    asked = np.flatnonzero((widest < half) & ~beside_corners(starts, len(pull.x)))
+    to, weight = np.zeros(offset.shape), np.zeros(len(pull.x))
+    # Those where the lines lie close together are not looked at as far out as those where they lie apart.
+    for some in np.array_split(asked[np.argsort(half[asked], kind="stable")], _ORDER_PARTS):
+        if not len(some):
+            continue
+        here = far[np.abs(far) <= half[some].max()]
+        runs = _met(ink, pull.x[some, :2], normal[some], here, half[some])
+        found = np.bincount(runs.ray, minlength=len(some)) == count
+        at, mine = some[found], found[runs.ray]
+        first, last = (v[mine].reshape(-1, count) for v in (runs.begin, runs.end))
+        single = ((last - first) * _ACROSS_MM < _ONE_LINE * ink.width_mm).all(axis=1)
+        at, first, last = at[single], first[single], last[single]
+        ink_at = here[0] + _ACROSS_MM * (first + last - 1) / 2
+        to[at] = np.where(moved[at, None] < 0, ink_at[:, ::-1], ink_at) - offset[at]
+        weight[at] = _IN_ORDER
+    pull.add(np.broadcast_to(normal, pull.lines.shape), to.T, weight / (1.0 + np.square(to.T / _ORDER_STRAY_MM)))

@@ -6,18 +6,14 @@ corner on; every size's line is the middle line and its own step times the gradi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
-from tracer.search.pulls import Floats, between
+from tracer.search.pulls import Floats
 
 STATION_MM = 1.0
-_EVEN_MM, _EVEN_GRADING_MM = (5.0, 3.0), (40.0, 10.0)
-"""The middle line and the grading follow no turns shorter than about this, in the first and the last round (judgement;
-the grading changes slowly between corners, so that what is right where lines lie apart leads where they are packed)."""
 _LEAST_TURN, _ARM = np.radians(20), (3, 9)
 """A corner at which the model turns less between such arms, in its places, is none."""
 _LEAST_STATIONS = 4
@@ -71,24 +67,6 @@ def all_steps(known: Floats, ranks: Sequence[int], count: int) -> Floats:
         for rank in of:
             out[rank] = known[end] + slope * (rank - ranks[end])
     return np.asarray(out, dtype=np.float64)
-
-
-def smoothness(size: int, starts: NDArray[np.int64]) -> Callable[[float], sparse.csc_array]:
-    """Return what bends cost in a round: all but those at corners."""
-    inner = np.setdiff1d(np.arange(size), starts)
-    row = np.arange(len(inner))
-    column = np.concatenate([(inner - 1) % size, inner, (inner + 1) % size])
-    second = sparse.coo_array(
-        (np.repeat([1.0, -2.0, 1.0], len(inner)), (np.tile(row, 3), column)), shape=(len(inner), size)
-    ).tocsc()
-    bends = second.T @ second
-
-    def price(t: float) -> sparse.csc_array:
-        grading = np.exp(between((np.log(_EVEN_GRADING_MM[0]), np.log(_EVEN_GRADING_MM[1])), t))
-        mm = [between(_EVEN_MM, t)] * 2 + [float(grading)] * 2
-        return sparse.csc_array(sparse.kron(bends, sparse.diags_array([(v / STATION_MM / 2.0) ** 4 for v in mm])))
-
-    return price
 
 
 def ways(x: Floats, share: Floats, starts: NDArray[np.int64]) -> Floats:
