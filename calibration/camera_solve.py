@@ -62,38 +62,38 @@ def _derivative(function: Callable[[Vector], Vector], theta: Vector, steps: Vect
     return np.stack(columns, axis=1)
 
 
-def _line_through(points: Vector) -> tuple[Vector, Vector]:
-    """Middle and unit direction of the total least squares line."""
-    middle = points.mean(axis=0)
-    d = points - middle
-    angle = 0.5 * np.arctan2(2 * (d[:, 0] * d[:, 1]).sum(), (d[:, 0] ** 2 - d[:, 1] ** 2).sum())
-    return middle, np.asarray([np.cos(angle), np.sin(angle)])
-
-
 def _straight_residuals(plane: PlaneMap, data: Data) -> tuple[Vector, Vector]:
     """Distances of the chains' points from their undistorted lines and errors of known angles, both in sigma.
 
-    There is one chain at least.
+    There is one chain at least. Lines are those of total least squares, all at once: a picture has dozens.
     """
-    distances, directions_mm = [], []
-    # One call for all of them: what it costs hardly depends on the number of points.
+    counts = np.array([len(chain) for chain in data.chains])
+    first = np.concatenate([[0], np.cumsum(counts)[:-1]])
+
+    def sums(values: Vector) -> Vector:
+        return np.asarray(np.add.reduceat(values, first, axis=0))
+
     straight = plane.undistort((np.concatenate(data.chains) - plane.centre_px) / plane.focal_px)
-    by_chain = np.split(straight, np.cumsum([len(chain) for chain in data.chains])[:-1])
-    for w, sigma in zip(by_chain, data.chain_sigmas, strict=True):
-        middle, direction = _line_through(w)
-        d = w - middle
-        distances.append((d[:, 0] * direction[1] - d[:, 1] * direction[0]) * plane.focal_px / sigma)
-        ends = np.stack(
-            [middle - direction * np.ptp(d @ direction) / 2, middle + direction * np.ptp(d @ direction) / 2]
-        )
+    middles = sums(straight) / counts[:, None]
+    d = straight - np.repeat(middles, counts, axis=0)
+    turns = 0.5 * np.arctan2(2 * sums(d[:, 0] * d[:, 1]), sums(d[:, 0] ** 2 - d[:, 1] ** 2))
+    directions = np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    along = np.repeat(directions, counts, axis=0)
+    sigmas = np.repeat(np.asarray(data.chain_sigmas), counts)
+    distances = (d[:, 0] * along[:, 1] - d[:, 1] * along[:, 0]) * plane.focal_px / sigmas
+    place = (d * along).sum(axis=1)
+    half = (np.maximum.reduceat(place, first) - np.minimum.reduceat(place, first))[:, None] / 2
+    mm = []
+    for ends in (middles - directions * half, middles + directions * half):
         q = ends @ plane.homography[:, :2].T + plane.homography[:, 2]
-        mm = q[:, :2] / q[:, 2:]
-        directions_mm.append(np.arctan2(mm[1, 1] - mm[0, 1], mm[1, 0] - mm[0, 0]))
+        mm.append(q[:, :2] / q[:, 2:])
+    way = mm[1] - mm[0]
+    directions_mm = np.arctan2(way[:, 1], way[:, 0])
     errors = [
         ((np.degrees(directions_mm[a.second] - directions_mm[a.first]) - a.degrees + 90) % 180 - 90) / a.sigma_degrees
         for a in data.angles
     ]
-    return np.concatenate(distances), np.asarray(errors, dtype=np.float64)
+    return distances, np.asarray(errors, dtype=np.float64)
 
 
 def _huber_weights(norms: Vector, spread: float) -> Vector:

@@ -96,6 +96,21 @@ def density_findings(
     ]
 
 
+def line_findings(fitted: FittedMap, sheet_id: str) -> list[Finding]:
+    """Say that straight lines told of the lens: whoever drew them bent would have to know."""
+    if fitted.straight_lines == 0:
+        return []
+    return [
+        Finding(
+            code="lens-by-lines",
+            severity="note",
+            where=sheet_id,
+            message=f"{fitted.straight_lines} straight lines on the sheet agree on how the lens bends them, and that "
+            "was taken out",
+        )
+    ]
+
+
 def square_findings(evidence: Evidence, plane: PlaneMap, sheet_id: str) -> list[Finding]:
     """Squares that nothing sizes, beside a scale that comes from a mere statement or from a square of a named size."""
     if not evidence.unsized:

@@ -44,6 +44,8 @@ class FittedMap:
         Whether it is a photo's map (tilt and lens) rather than a scanner's.
     kurtosis : dict
         Excess kurtosis of origins that are no Gaussians.
+    straight_lines : int
+        How many straight lines in the picture, besides edges of known things, told of the lens.
     """
 
     parameters: Floats
@@ -53,6 +55,7 @@ class FittedMap:
     residual_rms_mm: float
     perspective: bool
     kurtosis: dict[str, float] = field(default_factory=dict)
+    straight_lines: int = 0
 
     @property
     def plane(self) -> PlaneMap:
@@ -183,6 +186,11 @@ WORDS = {
     "view; pressing it flat helps most",
     "scanner axes": "the scanner may run a little long or askew; a square or two rulers at a right angle show it",
 }
+
+LENS_BY_LINES = (
+    "how the lens bends straight lines, as far as straight lines on the sheet do not show it; a ruler along another "
+    "edge, or a gridded mat under the pattern, shows it better"
+)
 
 
 def _prior_origins(fit: CameraFit) -> list[str]:

@@ -7,7 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.camera import PlaneMap
-from calibration.checks import cross_check, density_findings, disagreements, mistakable_squares, square_findings
+from calibration.checks import (
+    cross_check,
+    density_findings,
+    disagreements,
+    line_findings,
+    mistakable_squares,
+    square_findings,
+)
 from calibration.errors import ScaleError
 from calibration.evidence import Evidence, Looked, completed, gather, look_around, unsized_reference
 from calibration.fitted import FittedMap, grid_over, moved
@@ -194,7 +201,7 @@ def calibrate(
     assert looked is not None
     evidence = _evidence(looked, options)
     evidence = replace(evidence, chosen=_with_tolerance(evidence.chosen, options))
-    fitted = solve(evidence, picture)
+    fitted = solve(evidence, picture, looked.scene)
     fitted, width_mm, height_mm = _in_sheet_frame(fitted, picture)
     plane, alternatives = fitted.plane, fitted.alternatives()
     evidence = completed(evidence, plane)
@@ -216,6 +223,7 @@ def calibrate(
     if not any(f.code == "density-contradicted" for f in findings):
         findings += density_findings(picture, fitted, sheet.mm_per_px, evidence.chosen, sheet_id)
     findings += flatness_findings(evidence, fitted, sheet_id)
+    findings += line_findings(fitted, sheet_id)
     findings += square_findings(evidence, plane, sheet_id)
     if options.request is not None and options.square_px is None and credible_density(picture) is None:
         findings += mistakable_squares(evidence, plane, sheet_id)

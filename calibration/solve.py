@@ -15,15 +15,17 @@ import numpy as np
 from calibration.camera_fit import Angle, CameraFit, ModelName, fit_camera
 from calibration.camera_model import Priors
 from calibration.evidence import Evidence, rivals
-from calibration.fitted import EDGES_ALIKE, FittedMap, from_camera_fit, grid_over
+from calibration.fitted import EDGES_ALIKE, LENS_BY_LINES, FittedMap, from_camera_fit, grid_over
 from calibration.picture import MmPoints, Picture, PxPoints
-from calibration.references import Reference
+from calibration.plumb_lines import agreeing
+from calibration.references import Reference, SearchPicture
 from calibration.references.card import THICKNESS_MM
 from calibration.references.density import credible_density
 from calibration.references.mat.grow import GRID_PRIORS
 from calibration.references.quad import inner_angles_deg, side_lengths
 from calibration.references.reference import STRAIGHT_SIGMA_PX
 from calibration.references.sheet import FoundSheet, any_size_fits
+from calibration.references.straight_lines import find_lines
 from calibration.uncertainty import RECTANGULAR
 from calibration.units import MM_PER_INCH
 from calibration.warp_fit import with_warp
@@ -47,6 +49,10 @@ _FEW_POINTS = 8
 _TOLERANCE = "reference tolerance"
 _CHARTS = ("mat", "target")
 """References with points all over them."""
+_LENS_OPEN_MM_PER_M = 0.5
+"""With the lens known better than this it is not worth looking for lines (a card's own size is good to 1.5)."""
+_WORSE = 9.0
+"""Three standard deviations: lines that cost the known points more are not what they seem."""
 
 
 def _fit(
@@ -57,6 +63,7 @@ def _fit(
     straights: Sequence[PxPoints] = (),
     straight_sigmas_px: Sequence[float] = (),
     angles: Sequence[Angle] = (),
+    start: CameraFit | None = None,
 ) -> CameraFit:
     # A grid is a lens chart: it tells of any lens, and is not drawn towards the usual ones.
     priors = GRID_PRIORS if references[0].kind == "mat" else None
@@ -74,6 +81,7 @@ def _fit(
         angles=angles,
         model=model,
         priors=priors,
+        start=start,
     )
 
 
@@ -192,8 +200,11 @@ def _confirmed(sheets: Sequence[FoundSheet], fitted: FittedMap, picture: Picture
     return out
 
 
-def solve(evidence: Evidence, picture: Picture) -> FittedMap:
-    """Fit the map that the evidence supports."""
+def solve(evidence: Evidence, picture: Picture, scene: SearchPicture | None = None) -> FittedMap:
+    """Fit the map that the evidence supports.
+
+    Where that leaves the lens open and the picture is at hand (``scene``), straight lines in it are asked too.
+    """
     chosen = evidence.chosen
     model = model_for(picture, chosen, evidence.sheets)
     by_tolerance = chosen.kind == "sheet"
@@ -242,7 +253,32 @@ def solve(evidence: Evidence, picture: Picture) -> FittedMap:
         sigmas += [chosen.straight_sigma_px] * len(chosen.crossings_px)
     fit = _fit([first, *helping], tolerances, picture, model, straights, sigmas, angles)
     fitted = _map(fit, first, picture)
+    if scene is not None and chosen.kind not in _CHARTS and _leaves_lens_open(fitted, picture):
+        lines = agreeing(find_lines(scene, [r.outline_px for r in (chosen, *helping)]), fit.plane)
+        if lines is not None:
+            straights, sigmas = [*straights, *lines.chains_px], [*sigmas, *lines.sigmas_px]
+            closer = _fit([first, *helping], tolerances, picture, model, straights, sigmas, angles, start=fit)
+            if _as_true(closer, fit):
+                told = _map(closer, first, picture)
+                fitted = replace(told, words=told.words | {"lens": LENS_BY_LINES}, straight_lines=len(lines.chains_px))
     return _renamed(fitted) if by_tolerance else fitted
+
+
+def _leaves_lens_open(fitted: FittedMap, picture: Picture) -> bool:
+    """Whether so little is known of the lens that lines are worth looking for."""
+    budget = fitted.budget(grid_over(picture.width_px, picture.height_px))
+    return any(c.name == "lens" and c.standard_uncertainty > _LENS_OPEN_MM_PER_M for c in budget.components)
+
+
+def _as_true(closer: CameraFit, before: CameraFit) -> bool:
+    """Whether a fit that was told more still explains the points of known things about as well as the one before."""
+
+    def misses(fit: CameraFit) -> float:
+        data, kept = fit.data, before.inliers
+        off = fit.camera.project(fit.parameters, data.mm, data.groups) - data.px
+        return float(((off[kept] / data.sigma[kept, None]) ** 2).sum()) / max(1.0, before.reduced_chi2)
+
+    return bool(closer.inliers.sum() >= before.inliers.sum()) and misses(closer) - misses(before) < _WORSE
 
 
 def _map(fit: CameraFit, chosen: Reference, picture: Picture) -> FittedMap:

@@ -40,10 +40,15 @@ def scanned(scene: Scene, *, dpi: float = 200.0, seed: int = 1, **options: objec
     return render.scan(scene, dpi=dpi, seed=seed, **options)  # type: ignore[arg-type]
 
 
+def grid(area_mm: tuple[float, float, float, float]) -> np.ndarray:
+    """Return 9 x 9 points over an area (x0, y0, x1, y1)."""
+    x, y = np.meshgrid(np.linspace(area_mm[0], area_mm[2], 9), np.linspace(area_mm[1], area_mm[3], 9))
+    return np.stack([x.ravel(), y.ravel()], axis=1)
+
+
 def errors_mm(rendered: Rendered, sheet: Sheet, area_mm: tuple[float, float, float, float]) -> np.ndarray:
     """Return how far points over an area (x0, y0, x1, y1) of the world are off after the best shift and turn."""
-    x, y = np.meshgrid(np.linspace(area_mm[0], area_mm[2], 9), np.linspace(area_mm[1], area_mm[3], 9))
-    true = np.stack([x.ravel(), y.ravel()], axis=1)
+    true = grid(area_mm)
     seen = np.asarray(sheet.to_mm(PxPoints(rendered.camera.to_px(true))))
     a, b = true - true.mean(axis=0), seen - seen.mean(axis=0)
     turn = np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum())
@@ -53,7 +58,6 @@ def errors_mm(rendered: Rendered, sheet: Sheet, area_mm: tuple[float, float, flo
 
 def scale_error(rendered: Rendered, sheet: Sheet, area_mm: tuple[float, float, float, float]) -> float:
     """Return the relative error of the scale over an area (root mean square distance from the middle)."""
-    x, y = np.meshgrid(np.linspace(area_mm[0], area_mm[2], 9), np.linspace(area_mm[1], area_mm[3], 9))
-    true = np.stack([x.ravel(), y.ravel()], axis=1)
+    true = grid(area_mm)
     seen = np.asarray(sheet.to_mm(PxPoints(rendered.camera.to_px(true))))
     return float(np.sqrt((seen - seen.mean(axis=0)).var() / (true - true.mean(axis=0)).var())) - 1.0

@@ -13,6 +13,7 @@ import pytest
 
 from calibration.camera_fit import CameraFit, fit_camera
 from calibration.picture import MmPoints, PxPoints
+from calibration.references.mat.grow import GRID_PRIORS
 from calibration.warp_fit import with_warp
 from tests.outside.data import outside_folder
 
@@ -94,3 +95,44 @@ def test_where_a_view_asks_for_a_warp_its_corners_lie_closer_to_the_plane(fits: 
         warped = with_warp(fit, (640, 480))
         assert warped is None or warped.residual_rms_mm < 0.85 * fit.residual_rms_mm, name
         assert warped is None or name == "left04.jpg", "the other boards are as flat as their corners can tell"
+
+
+def _published_lens() -> np.ndarray:
+    file = cv2.FileStorage(str(outside_folder("chessboard") / "left_intrinsics.yml"), cv2.FILE_STORAGE_READ)
+    return np.asarray(file.getNode("distortion_coefficients").mat().ravel())
+
+
+def _straight_lines(corners: PxPoints) -> list[PxPoints]:
+    """Rows and columns of the board."""
+    grid = np.asarray(corners).reshape(6, 9, 2)
+    return [PxPoints(row) for row in grid] + [PxPoints(grid[:, k]) for k in range(9)]
+
+
+def test_straight_lines_of_squares_tell_the_published_lens(fits: dict[str, CameraFit]) -> None:
+    """Of one square alone the size is told: what the lens does most of the way to the corner comes from the lines.
+
+    It is compared with the published lens and with that of the fit to all 54 corners, which knows their places.
+    """
+    published = _published_lens()
+    first_square = [0, 1, 10, 9]
+    radius = 250.0 / PUBLISHED_FOCAL_PX
+    powers = np.array([radius**2, radius**4, radius**6])
+    off, apart, sigmas = [], [], []
+    for name, corners in _corners().items():
+        fit = fit_camera(
+            PxPoints(corners[first_square]), MmPoints(_board()[first_square]), 0.1, width_px=640, height_px=480,
+            focal_px=PUBLISHED_FOCAL_PX, straights_px=_straight_lines(corners), straight_sigma_px=0.1,
+            priors=GRID_PRIORS,
+        )  # fmt: skip
+        lens = [fit.names.index(k) for k in ("k1", "k2", "k3")]
+        moved = float(powers @ fit.parameters[lens])
+        sigmas.append(float(np.sqrt(powers @ fit.covariance[np.ix_(lens, lens)] @ powers)))
+        whole = fits[name]
+        # The whole fit has a focal length of its own: the same pixel lies at another radius there.
+        scaled = powers * (PUBLISHED_FOCAL_PX / whole.plane.focal_px) ** np.array([2, 4, 6])
+        apart.append(moved - float(scaled @ whole.parameters[lens]))
+        off.append(moved - float(powers @ published[[0, 1, 4]]))
+    assert np.median(sigmas) < 0.005, "of 0.057, which the lens moves points there, relative to their distance"
+    assert np.sqrt(np.mean(np.square(np.divide(apart, sigmas)))) < 1.3
+    assert np.abs(np.divide(apart, sigmas)).max() < 2.5
+    assert np.abs(np.divide(off, sigmas)).max() < 3.0

@@ -1,0 +1,146 @@
+"""Whether lines in a picture agree on one lens, and what each of them may then say about it.
+
+Straight things look bowed by the lens alone (the plumb-line principle: Devernay and Faugeras, "Straight lines have to
+be straight", Machine Vision and Applications 13, 2001). But a drawing is full of gentle curves, a line drawn by hand is
+not quite straight, and nothing says which is which. So it is asked whether one lens makes most of the lines straight
+that a lens could have bowed as much as they are. How straight they are then is taken from themselves: a line may bend
+by an angle that is the same for all, unknown, and told by their scatter (a random effect; the angle and the lens are
+integrated over a grid). Lines that scatter much, or few of them, so say little about the lens, and lines that do not
+agree say nothing.
+
+Limits: a sheet that lies in a bow itself bends lines too, those along it only. Lines that run in several directions
+do not agree on a lens then; where all run one way, nothing shows it, and they are believed less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import PlaneMap
+from calibration.picture import PxPoints
+from calibration.references.straight_lines import FoundLine
+from calibration.uncertainty import COVERAGE
+
+Floats = NDArray[np.float64]
+
+_STRONGEST = 0.15
+"""No lens that people photograph patterns with is stronger (common practice, no source)."""
+_LENSES = np.linspace(-_STRONGEST, _STRONGEST, 1201)
+_BENDS_RAD = np.geomspace(0.0006, 0.04, 25)
+"""How far directions at both ends of a straight line may differ. The least is 0.008 mm of bow over 100 mm, no worse
+than a printer's line is likely to be; the most is 0.5 mm over 100 mm, a line drawn freehand (judgement)."""
+_CURVE = 0.03
+"""Bow over length of lines that are meant to be curved, as a standard deviation (judgement)."""
+_CURVED_SHARE = 0.3
+_AGREE = 0.6
+_FEWEST = 2.5
+"""So many lines of those that may be straight must agree, as a share and as a number (judgement)."""
+_USUAL = 0.04
+_WORST_SIGMA = 0.008
+"""Lines that know the lens no better than this add nothing to what is usual."""
+_POINTS = 9
+"""Points that hand a line's parabola over: it has no more to say than three."""
+_ONE_WAY = 0.9
+"""Resultant of the lines' directions, doubled, by what they tell: above this all run one way."""
+_BULGE = 0.004
+"""A sheet of A3 that bulges by half a millimetre bends lines along its bow like a lens of this k1 (4 h D / S^2, with
+the camera's distance D = 0.33 m and the sheet's width S = 0.42 m; the height h is judgement)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlumbLines:
+    """Lines that agree on a lens.
+
+    Parameters
+    ----------
+    chains_px : tuple of PxPoints
+    sigmas_px : tuple of float
+        What each point of these may lie off a straight line, for the fit to weigh a line's bow rightly.
+    k1, k1_sigma : float
+        The lens that they agree on, and its standard uncertainty by them alone.
+    """
+
+    chains_px: tuple[PxPoints, ...]
+    sigmas_px: tuple[float, ...]
+    k1: float
+    k1_sigma: float
+
+
+def bow_by_lens(line: FoundLine, plane: PlaneMap) -> float:
+    """Return the bow (px) that a lens of k1 = 1 puts into a line, to first order."""
+    points = (np.asarray(line.points_px) - plane.centre_px) / plane.focal_px
+    moved = points * (points**2).sum(axis=1, keepdims=True) * plane.focal_px
+    along = points[-1] - points[0]
+    along = along / np.hypot(*along)
+    offset = moved @ np.array([-along[1], along[0]])
+    place = (points - points[0]) @ along
+    t = 2 * (place - place.mean()) / np.ptp(place)
+    return float(-np.polyfit(t, offset, 2)[0])
+
+
+def agreeing(lines: Sequence[FoundLine], plane: PlaneMap) -> PlumbLines | None:
+    """Return the lines that one lens makes straight, None where they do not agree on one.
+
+    Parameters
+    ----------
+    lines : sequence of FoundLine
+    plane : PlaneMap
+        The map as far as it is known: its focal length and principal point.
+    """
+    if len(lines) < _FEWEST:
+        return None
+    bow, sigma, length = np.array([(x.bow_px, x.bow_sigma_px, x.length_px) for x in lines]).T
+    lever = np.array([bow_by_lens(line, plane) for line in lines])
+    # A parabola that turns by an angle from end to end bows by an eighth of it, times its length.
+    variance = sigma**2 + (_BENDS_RAD[:, None] * length / 8) ** 2
+    miss = bow - _LENSES[:, None] * lever
+    straight = (1 - _CURVED_SHARE) * _density(miss[:, None, :], variance[None])
+    curved = _CURVED_SHARE * _density(miss, sigma**2 + (_CURVE * length) ** 2)[:, None, :]
+    log_likely = np.log(straight + curved).sum(axis=2)
+    likely = np.exp(log_likely - log_likely.max())
+    likely /= likely.sum()
+    by_lens = likely.sum(axis=1)
+    low, k1, high = np.interp([(1 - COVERAGE) / 2, 0.5, (1 + COVERAGE) / 2], np.cumsum(by_lens), _LENSES)
+    # Few lines leave long tails: what counts is what holds the lens in 95 % of cases.
+    k1_sigma = float(max(high - k1, k1 - low)) / 2
+    chance = np.einsum("ij,ijn->n", likely, straight / (straight + curved))
+    may_be = np.abs(bow) <= np.abs(lever) * _STRONGEST + _BENDS_RAD[-1] * length / 8
+    if chance.sum() < max(_FEWEST, _AGREE * float(may_be.sum())):
+        return None
+    if k1_sigma > _WORST_SIGMA or abs(k1) > _USUAL:
+        return None
+    used = [int(i) for i in np.flatnonzero(chance > 0.5)]
+    spread = np.sqrt(np.exp(likely.sum(axis=0) @ np.log(variance)))[used]
+    told = (lever[used] / spread) ** 2
+    turn = np.array([_direction(lines[i]) for i in used])
+    if abs(complex((told * np.exp(2j * turn)).sum())) > _ONE_WAY * told.sum():
+        k1_sigma = float(np.hypot(k1_sigma, _BULGE))
+    spread = spread * max(1.0, k1_sigma * float(np.sqrt(told.sum())))
+    # What is left of a parabola in so many points when its middle is taken out: a bow is told as well as one of that
+    # size by one point.
+    parabola = np.linspace(-1.0, 1.0, _POINTS) ** 2
+    to_point = float(np.linalg.norm(parabola - parabola.mean()))
+    return PlumbLines(
+        chains_px=tuple(_thinned(lines[i].points_px) for i in used),
+        sigmas_px=tuple(float(s) * to_point for s in spread),
+        k1=float(k1),
+        k1_sigma=float(k1_sigma),
+    )
+
+
+def _density(miss: Floats, variance: Floats) -> Floats:
+    return np.asarray(np.exp(-0.5 * miss**2 / variance) / np.sqrt(2 * np.pi * variance))
+
+
+def _thinned(points_px: PxPoints) -> PxPoints:
+    points = np.asarray(points_px)
+    return PxPoints(points[np.linspace(0, len(points) - 1, _POINTS).round().astype(int)])
+
+
+def _direction(line: FoundLine) -> float:
+    along = np.asarray(line.points_px)[-1] - np.asarray(line.points_px)[0]
+    return float(np.arctan2(along[1], along[0]))
