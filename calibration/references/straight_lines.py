@@ -26,15 +26,16 @@ from calibration.references.reference import SearchPicture, lies_within
 Floats = NDArray[np.float64]
 
 _SMALL_LONGEST_PX = 1000
-_LEAST_SEGMENT = 0.02
+_LEAST_SEGMENT = 0.01
 _LEAST_LINE = 0.06
 """Shortest segment and line, of the picture's longer side: a bow grows with the square of a line's length."""
 _MOST_SEGMENTS = 400
 _MOST_LINES = 36
-_ASIDE_PX, _TURN_RAD, _BOWED = 2.0, 0.03, 0.01
+_ASIDE_PX, _TURN_RAD, _BOWED, _HALF_PX = 2.0, 0.03, 0.01, 0.5
 """Segments of one line lie this near to each other in the small picture (a stroke has two, one on either side of it),
 and a little farther apart the farther one goes on beyond the other: a bowed line is found in several."""
-_GAP = 0.6
+_GAP, _WIDEST_GAP = 0.6, 0.03
+"""A line goes on after a gap of so much of its length, and of the picture's longer side, at most."""
 _COVERED = 0.6
 _REACH_PX, _LEAST_REACH_PX = 3.0, 8.0
 """Profiles reach this far, in pixels of the small picture, and at least so far in those of the full one: a stroke that
@@ -93,7 +94,11 @@ def find_lines(scene: SearchPicture, besides: Sequence[PxPoints] = ()) -> list[F
     lengths = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
     order = np.argsort(-lengths)[:_MOST_SEGMENTS]
     segments = segments[order[lengths[order] >= _LEAST_SEGMENT * longest]]
-    lines = [line for line in _joined(segments) if np.hypot(*(line[1] - line[0])) >= _LEAST_LINE * longest]
+    lines = [
+        line
+        for line in _joined(segments, _WIDEST_GAP * longest)
+        if np.hypot(*(line[1] - line[0])) >= _LEAST_LINE * longest
+    ]
     to_full = np.array([columns, rows]) / np.array(size)
     full = [scene.from_reduced((line + 0.5) * to_full - 0.5) for line in lines]
     full = [ends for ends in full if not lies_within(np.asarray(ends).mean(axis=0), besides)]
@@ -127,41 +132,39 @@ def _lever(ends: Floats, middle: Floats) -> float:
     return abs(float(along[0] * away[1] - along[1] * away[0])) * length
 
 
-def _joined(segments: Floats) -> list[Floats]:
+def _joined(segments: Floats, widest_px: float) -> list[Floats]:
     """Join segments (N, 4) that continue each other or lie side by side; return ends of lines, (2, 2) each."""
     left = np.ones(len(segments), dtype=bool)
-    starts, ends = segments[:, :2], segments[:, 2:]
+    ends = segments.reshape(-1, 2, 2)
     out = []
     for i in range(len(segments)):
         if not left[i]:
             continue
-        origin = starts[i]
-        along = (ends[i] - starts[i]) / np.hypot(*(ends[i] - starts[i]))
-        across = np.array([-along[1], along[0]])
-        a, b = (starts - origin) @ along, (ends - origin) @ along
-        low, high = np.minimum(a, b), np.maximum(a, b)
-        aside = np.maximum(np.abs((starts - origin) @ across), np.abs((ends - origin) @ across))
-        turn = np.abs(np.arctan2((ends - starts) @ across, (ends - starts) @ along))
-        turn = np.minimum(turn, np.pi - turn)
-        beyond = np.maximum(0.0, np.maximum(high - high[i], low[i] - low))
-        near = left & (aside < _ASIDE_PX + _BOWED * beyond) & (turn < _TURN_RAD)
-        near[i] = True
-        first, last = low[i], high[i]
-        mine, grown = {i}, True
-        while grown:
-            grown = False
-            for j in np.flatnonzero(near):
-                if int(j) in mine or low[j] > last + _GAP * (last - first) or high[j] < first - _GAP * (last - first):
-                    continue
-                first, last = min(first, low[j]), max(last, high[j])
-                mine.add(int(j))
-                grown = True
-        left[list(mine)] = False
+        mine = np.zeros(len(segments), dtype=bool)
+        mine[i] = True
+        origin, along = ends[i, 0], (ends[i, 1] - ends[i, 0]) / np.hypot(*(ends[i, 1] - ends[i, 0]))
+        while True:
+            place, aside = (ends - origin) @ along, (ends - origin) @ np.array([-along[1], along[0]])
+            low, high = place.min(axis=1), place.max(axis=1)
+            first, last = low[mine].min(), high[mine].max()
+            beyond = np.maximum(0.0, np.maximum(high - last, first - low))
+            turn = np.abs(np.arctan2(np.diff(aside, axis=1), np.diff(place, axis=1)))[:, 0]
+            near = left & (np.abs(aside).max(axis=1) < _ASIDE_PX + _BOWED * beyond)
+            near &= np.minimum(turn, np.pi - turn) < _TURN_RAD + _HALF_PX / (high - low)
+            near &= beyond - (high - low) < min(_GAP * (last - first), widest_px)
+            grown = mine | near
+            if (grown == mine).all():
+                break
+            mine = grown
+            # Short ones tell their direction badly: all together tell it better.
+            points = ends[mine].reshape(-1, 2)
+            origin = points.mean(axis=0)
+            along = np.linalg.svd(points - origin)[2][0]
+        left &= ~mine
         places = np.linspace(first, last, 100)
-        seen = ((places[:, None] >= low[list(mine)]) & (places[:, None] <= high[list(mine)])).any(axis=1)
+        seen = ((places[:, None] >= low[mine]) & (places[:, None] <= high[mine])).any(axis=1)
         if seen.mean() >= _COVERED:
-            offset = np.mean([(starts[j] + ends[j]) / 2 - origin for j in mine], axis=0) @ across * across
-            out.append(np.stack([origin + offset + first * along, origin + offset + last * along]))
+            out.append(origin + np.outer([first, last], along))
     return out
 
 

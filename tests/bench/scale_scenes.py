@@ -163,7 +163,15 @@ def _photographed(scene: Scene, what: str, seed: int, rng: np.random.Generator) 
 
 
 def phone_photo(
-    scene: Scene, rng: np.random.Generator, *, width_px: int, roll_deg: float, most_tilt_deg: float, seed: int
+    scene: Scene,
+    rng: np.random.Generator,
+    *,
+    width_px: int,
+    roll_deg: float,
+    most_tilt_deg: float,
+    seed: int,
+    curl_mm: float = 0.0,
+    curl_waves: int = 0,
 ) -> Rendered:
     """Return a photo as a phone held level makes it: a weak lens, noise and blur, the focal length stated or not."""
     return render.photo(
@@ -178,6 +186,8 @@ def phone_photo(
         exif_focal=bool(rng.random() < 0.6),
         noise=float(rng.uniform(0.006, 0.018)),
         blur_px=float(rng.uniform(0.7, 1.1)),
+        curl_mm=curl_mm,
+        curl_waves=curl_waves,
         seed=seed,
     )
 
