@@ -136,6 +136,7 @@ def _joined(segments: Floats, widest_px: float) -> list[Floats]:
     """Join segments (N, 4) that continue each other or lie side by side; return ends of lines, (2, 2) each."""
     left = np.ones(len(segments), dtype=bool)
     ends = segments.reshape(-1, 2, 2)
+    lengths = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
     out = []
     for i in range(len(segments)):
         if not left[i]:
@@ -150,7 +151,7 @@ def _joined(segments: Floats, widest_px: float) -> list[Floats]:
             beyond = np.maximum(0.0, np.maximum(high - last, first - low))
             turn = np.abs(np.arctan2(np.diff(aside, axis=1), np.diff(place, axis=1)))[:, 0]
             near = left & (np.abs(aside).max(axis=1) < _ASIDE_PX + _BOWED * beyond)
-            near &= np.minimum(turn, np.pi - turn) < _TURN_RAD + _HALF_PX / (high - low)
+            near &= np.minimum(turn, np.pi - turn) < _TURN_RAD + _HALF_PX / lengths
             near &= beyond - (high - low) < min(_GAP * (last - first), widest_px)
             grown = mine | near
             if (grown == mine).all():

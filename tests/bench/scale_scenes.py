@@ -3,7 +3,8 @@
 What a scene is allowed to be is what the tool says it assumes: scanners whose two axes differ by 0.2 % (one standard
 deviation), phones held within five degrees of level with |k1| up to 0.02, references as wrong as their stated
 tolerance lets them be. Sheets of paper are cut wrong within what ISO 216 allows, each side by itself; a stated density
-is wrong along each axis by itself. Any other reference's own error only scales what is measured: it is put in with
+is wrong along each axis by itself. Where a sheet shows no edge, straight lines of its drawing are bent, as lines that
+are printed or ruled by hand may be. Any other reference's own error only scales what is measured: it is put in with
 :attr:`Case.stretch`.
 """
 
@@ -45,6 +46,8 @@ STANDARD_TOLERANCE = {
 """Standard uncertainty of each kind's own size, as the tool states it."""
 HEIGHTS_MM = {"card": 0.76, "square": 0.2, "ruler": 0.5}
 """A card's thickness (ISO/IEC 7810); paper that does not lie quite flat; a ruler's bevelled edge (judgement)."""
+BENT_RAD = (0.0006, 0.004)
+"""Standard deviation of how far straight lines turn from end to end: well printed, ruled by hand (judgement)."""
 ASKEW_DEG = 0.04
 """Standard deviation of the angles of a sheet's sides, as the tool assumes it (judgement)."""
 
@@ -132,6 +135,7 @@ def drawn(what: str, edges: bool, paper: str, seed: int, rng: np.random.Generato
         corner=bool(rng.random() < 0.7),
         sheet_error_mm=(float(error[0]), float(error[1])) if what == "sheet" else (0.0, 0.0),
         sheet_askew_deg=(float(askew[0]), float(askew[1]), float(askew[2])),
+        bent_rad=0.0 if edges else float(np.exp(np.random.default_rng([seed, 44]).uniform(*np.log(BENT_RAD)))),
     )
     if what == "sheet":
         # A sheet that sets the scale is laid down whole, however it is turned.
