@@ -81,7 +81,7 @@ def test_straight_lines_tell_the_lens_that_bowed_them(k1: float) -> None:
     told = agreeing(lines(10, k1, "straight", np.random.default_rng(3)), PLANE)
     assert told is not None
     assert abs(told.k1 - k1) < 0.002
-    assert told.k1_sigma < 0.003
+    assert 0.0009 < told.k1_sigma < 0.003, "no line is believed to be straighter than a printer draws it"
     assert len(told.chains_px) == len(told.sigmas_px) == 10
 
 
@@ -104,6 +104,11 @@ def test_among_as_many_curves_the_straight_lines_are_told() -> None:
 @pytest.mark.parametrize(("bent", "count"), [("curved", 5), ("curved", 20), ("0.3 mm", 6), ("0.3 mm", 20)])
 def test_gentle_curves_and_lines_bent_by_much_tell_no_lens(bent: str, count: int) -> None:
     assert sum(found is not None for _, found in asked(count, bent, 40, 6)) <= 1
+
+
+def test_what_only_a_lens_like_none_in_use_would_bow_so_is_curved_on_purpose() -> None:
+    """All sides of a large piece that curve outward bow as a strong lens would have it."""
+    assert agreeing(lines(12, -0.06, "straight", np.random.default_rng(11)), PLANE) is None
 
 
 def test_lines_that_run_all_one_way_are_believed_less() -> None:
