@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
+from tracer.search.corners_anew import corners_anew
 from tracer.search.grain import Grain
 from tracer.search.pulls import Floats, Ink, Pull, between, pull_across, pull_in_order
 from tracer.search.smooth import Smoothness
@@ -44,6 +45,8 @@ at first, and in more where it is so much worse at most then (judgement)."""
 _TOLD_MM, _AROUND, _LEFT_SHARE, _ASTRAY_SHARE = 8.0, 9, 0.05, 0.1
 """A course is told from others that are so much worse, where of the ink of so many stations no larger share is without
 a line; it is in doubt where a larger one still is (judgement)."""
+_MOST_ANEW, _NEXT = 4, 3
+"""So many corners at most are laid anew; a little ink lies nearest to the station beside its own."""
 _OTHER_MM = 0.8
 """Lines that lie no farther aside of each other than this are laid the same way."""
 _ONE_CORNER = 20
@@ -113,6 +116,7 @@ def fit_to_ink(
     fitter = Fitter(start, ink, ranks, seen, corners)
     laid = fitter.fit(start, _ROUNDS, trusted=1.0)
     laid = fitter.carried(laid, start)
+    laid = fitter.with_corners_anew(laid)
     laid = fitter.turned(laid)
     fewer = fitter.with_fewer_corners(laid)
     if fewer is not laid:
@@ -178,6 +182,24 @@ class Fitter:
             other = self.fit(replace(laid, x=again), _AGAIN)
             if self.price_mm(other) < self.price_mm(laid) - _BETTER_MM:
                 laid, left = other, self.grain.without_line_mm(other.lines)
+        return laid
+
+    def with_corners_anew(self, laid: Laid) -> Laid:
+        """Return the lines with corners laid anew at which they arrived astray, where that explains more."""
+        for _ in range(_MOST_ANEW):
+            left = ndimage.uniform_filter1d(self.grain.without_line_mm(laid.lines), _NEXT, mode="wrap")
+            for x, starts in corners_anew(laid.x, laid.starts, left / (STATION_MM * len(laid.share))):
+                even, corners = restationed(x, starts)
+                other = self.fit(replace(laid, x=even, starts=corners), _AGAIN)
+                most = self.price_mm(laid) - _BETTER_MM
+                if len(corners) < len(laid.starts) and self.price_mm(other) > most:
+                    # Between corners that were one after all no pack could be told to be the other way round.
+                    other = self.turned(other)
+                if self.price_mm(other) < most:
+                    laid = other
+                    break
+            else:
+                break
         return laid
 
     def turned(self, laid: Laid) -> Laid:
