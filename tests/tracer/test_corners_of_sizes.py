@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from tests.tracer.sheet_drawing import polygon_distance_mm
+from tracer.search.corners_anew import corners_anew
 from tracer.search.fitted import Fitter, Laid
 from tracer.search.pulls import Ink, Pull, pull_in_order
 from tracer.search.stations import restationed, ways
@@ -24,7 +25,7 @@ def shape(bevel_mm):
 
 
 def drawn(corners, moved):
-    mask = np.zeros((520, 720), np.uint8)
+    mask = np.zeros((900, 1200), np.uint8)
     for share in SHARE:
         line = np.rint((corners + share * moved) / MM_PER_PX * 16).astype(np.int32)
         cv2.polylines(mask, [line], True, 255, 2, cv2.LINE_8, 4)
@@ -51,6 +52,45 @@ def test_two_corners_stay_two_where_one_is_cut_off():
     corners, moved = shape(6.0)
     begun = laid(corners, moved)
     assert len(Fitter(begun, drawn(corners, moved)).with_fewer_corners(begun).starts) == 5
+
+
+def astray(true, sides_mm):
+    """All lines arrive at the second corner along their neighbours' ink: one size off, and over a part of a size back."""
+    (first, last), corner = sides_mm, true.starts[1]
+    x = true.x.copy()
+    away = np.arange(len(x)) - corner
+    share = np.where(away < 0, np.clip(1.0 + away / first, 0.0, 1.0), np.clip(1.0 - away / last, 0.0, 1.0))
+    x[:, :2] += 0.9 * np.clip(1.6 * share, 0.0, 1.0)[:, None] * true.x[:, 2:] * (SHARE[1] - SHARE[0])
+    return Laid(x=x, share=SHARE, starts=true.starts)
+
+
+@pytest.mark.parametrize("twice", [False, True])
+def test_a_corner_at_which_lines_arrive_astray_is_laid_anew(twice):
+    corners, moved = shape(0.0)
+    corners, moved = corners * 1.6, moved * 2.0
+    true = laid(corners, moved)
+    begun = astray(true, (40.0, 25.0))
+    if twice:
+        # Round two corners instead of one.
+        x = np.insert(begun.x, true.starts[1], begun.x[true.starts[1] - 6], axis=0)
+        starts = np.array([0, true.starts[1] - 6, *(true.starts[1:] + 1)])
+        begun = Laid(x=x, share=SHARE, starts=starts)
+    fitter = Fitter(begun, drawn(corners, moved))
+    plain, anew = (f(begun) for f in (lambda laid: fitter.fit(laid, 18), fitter.with_corners_anew))
+
+    def worst_mm(laid):
+        sides = zip(laid.lines, SHARE, strict=True)
+        return max(polygon_distance_mm(corners + share * moved, line).max() for line, share in sides)
+
+    assert worst_mm(plain) > 1.0
+    assert worst_mm(anew) < CLOSE_MM
+    assert len(anew.starts) == 4
+
+
+def test_corners_that_explain_their_ink_are_left_alone():
+    corners, moved = shape(0.0)
+    begun = laid(corners, moved)
+    assert not list(corners_anew(begun.x, begun.starts, np.zeros(len(begun.x))))
 
 
 def test_stations_are_even_again_between_all_corners():
