@@ -55,7 +55,7 @@ def test_two_corners_stay_two_where_one_is_cut_off():
 
 
 def astray(true, sides_mm):
-    """All lines arrive at the second corner along their neighbours' ink: one size off, and over a part of a size back."""
+    """All lines arrive at the second corner along their neighbours' ink, nearly one size off."""
     (first, last), corner = sides_mm, true.starts[1]
     x = true.x.copy()
     away = np.arange(len(x)) - corner
