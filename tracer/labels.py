@@ -26,9 +26,10 @@ _DIGITS = str.maketrans({"l": "1", "I": "1", "i": "1", "o": "0", "O": "0", "z": 
 _WORD_NUMBERS = {"one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "eight": 8, "ten": 10, "twelve": 12}
 _COUNT = r"(?P<count>[0-9lIoOzZ]{1,3}|one|two|three|four|five|six|eight|ten|twelve)"
 _CUT = re.compile(
-    rf"\b[ceogdqt(](?:[uovqaiy]|li)t(?:\s*out)?[\s:.x]*{_COUNT}(?=\b|pairs?\b|(?:on|of)\b)", re.IGNORECASE
+    rf"\b(?:[ceogdqt(](?:[uovqaiy]|li)t|[a-z]{{1,2}}cut|cu(?=\s))(?:\s*out)?[\s:.x]*{_COUNT}(?=\b|pairs?\b|(?:on|of)\b)",
+    re.IGNORECASE,
 )
-"""Readings of 'cut' that its shape lends itself to are taken for it where a number follows."""
+"""Readings of 'cut' that its shape and what touches it lend themselves to are taken for it where a number follows."""
 _TIMES = re.compile(r"\b(?:(?P<a>\d{1,3})\s*[xX]|[xX]\s*(?P<b>\d{1,3}))\b")
 _PAIRS = re.compile(r"(?:\b|\d|one|two|three|four)pairs?\b", re.IGNORECASE)
 _ONLY_PAIRS = re.compile(r"(?:mirrored\s+)?pairs?", re.IGNORECASE)

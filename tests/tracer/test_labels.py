@@ -130,3 +130,9 @@ def test_what_looks_like_inches_behind_a_letter_is_none(read_as: str, name: str)
 
 def test_inches_behind_a_figure_stay() -> None:
     assert plain('Band 3"') == 'Band 3"'
+
+
+@pytest.mark.parametrize(("read_as", "count", "mirrored"), [("cu 1 pair", 2, True), ("gcut 3", 3, False)])
+def test_a_cut_that_something_touches_is_one(read_as: str, count: int, mirrored: bool) -> None:
+    label = parse_label([TextLine(text="Facing", height=12), TextLine(text=read_as, height=8)])
+    assert (label.name, label.cut.count, label.cut.mirrored) == ("Facing", count, mirrored)

@@ -21,6 +21,7 @@ needs_reader = pytest.mark.skipif(not can_read_words(), reason="the extra 'words
 
 FONT, SIZE, THICK = cv2.FONT_HERSHEY_DUPLEX, 1.6, 3
 LEFT, BASE = 200, 200
+PIECE = np.array([[50, 50], [850, 50], [850, 350], [50, 350]], dtype=np.float64)
 
 
 def width_of(words: str) -> int:
@@ -44,7 +45,7 @@ def scene(words: str, known: str, *, strokes: list[tuple[int, int, int, int]]) -
 
 def read_on(words: str, known: str, *, strokes: list[tuple[int, int, int, int]]) -> tuple[str, list[tuple[bool, bool]]]:
     picture, ink, line = scene(words, known, strokes=strokes)
-    ends = may_go_on([line], ink)
+    ends = may_go_on([line], ink, [PIECE])
     return read_further(picture, [line], ends)[0].text, ends
 
 
@@ -83,5 +84,13 @@ def test_where_other_words_or_nothing_stand_a_line_does_not_go_on() -> None:
         height=68.0,
         box=((right, top), (right + width, top), (right + width, top + 68), (right, top + 68)),
     )
-    assert may_go_on([line, behind], ink)[0] == (False, False)
-    assert may_go_on([line, TextLine(text="no box")], ink)[1] == (False, False)
+    assert may_go_on([line, behind], ink, [PIECE])[0] == (False, False)
+    assert may_go_on([line, TextLine(text="no box", at=(300.0, 200.0))], ink, [PIECE])[1] == (False, False)
+
+
+def test_what_stands_beside_pieces_is_not_read_further() -> None:
+    _, ink, line = scene(
+        "cut 2", "cut", strokes=[(LEFT + width_of("cut 2") - 4, 60, LEFT + width_of("cut 2") - 4, 300)]
+    )
+    assert may_go_on([line], ink, [PIECE]) == [(False, True)]
+    assert may_go_on([line], ink, [PIECE + [0, 300]]) == [(False, False)]

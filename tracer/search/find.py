@@ -152,7 +152,7 @@ def find_candidates(
             if 0 < len(closer) <= _MOST_CLOSER:
                 lines += read_words(pixels, closer, closer=True)
                 lines = without_repeats(lines)
-            lines = read_further(pixels, lines, may_go_on(lines, ink))
+            lines = read_further(pixels, lines, may_go_on(lines, ink, rings))
             lines = without_crosses(
                 without_shapes(lines, work.small, ink), crosses, lambda n: ink.from_picture(np.array(n.box))
             )

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 
 from tracer.ink import Ink
 from tracer.labels import TextLine
+from tracer.search.drawn import lies_in
+from tracer.search.graph import Points
 
 _FROM, _TO = 0.05, 0.9
 """So far beyond its box a line is looked at, in its heights: a space and a figure."""
@@ -23,12 +25,16 @@ _LEAST_SHARE = 0.35
 _STEPS, _WINDOW = 24, 5
 
 
-def may_go_on(lines: Sequence[TextLine], ink: Ink) -> list[tuple[bool, bool]]:
-    """Return for each line whether something may go on before its beginning and behind its end."""
+def may_go_on(lines: Sequence[TextLine], ink: Ink, pieces: Sequence[Points]) -> list[tuple[bool, bool]]:
+    """Return for each line on a piece whether something may go on before its beginning and behind its end.
+
+    ``pieces`` are their outlines, shape (N, 2), pixels of the ink's mask.
+    """
     boxes = [np.array(line.box) for line in lines]
     out = []
     for k, (line, box) in enumerate(zip(lines, boxes, strict=True)):
-        if len(box) != 4:
+        at = ink.from_picture(np.array([line.at]))
+        if len(box) != 4 or not any(lies_in(at, piece) for piece in pieces):
             out.append((False, False))
             continue
         along = (box[1] - box[0]) / max(float(np.hypot(*(box[1] - box[0]))), 1e-9) * line.height
