@@ -12,12 +12,13 @@ from calibration.picture import MmPoints, PxPoints
 from tests import shapes
 from tests.shapes import MM_PER_PX_300
 from tests.tracer.tracing import GREY, mm_of, px_of, rough_of, trace
+from tracer import tips
 from tracer.curves.fit import fit_closed
 from tracer.measure import LineStyle, measure_outline
 from tracer.outline import locate
 from tracer.path import Path
 from tracer.stated import stated_fit
-from tracer.tips import End, Led, fit_end, lead_tips, touching_place, with_spread
+from tracer.tips import End, Led, Touching, fit_end, lead_tips, touching, with_spread, with_touching
 
 TIP = np.array([48.0, 20.0])
 BACK_MM, HALF_MM, SHORT_MM = 30.0, 9.0, 3.5
@@ -164,7 +165,11 @@ def test_how_far_apart_the_arms_are_keeps_an_end_from_what_disturbs_the_light() 
     assert held < 0.85 * alone
 
 
-def test_a_point_that_is_read_from_colours_may_have_lost_what_is_thinner_than_two_pixels() -> None:
+def test_a_point_that_is_read_from_colours_may_have_lost_what_is_thinner_than_two_pixels(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # By its light alone: how its arms run together tells its end as well.
+    monkeypatch.setattr(tips, "touching", lambda arms: None)
     end = End(place=40.0, doubt=1.0, growth=(0.02, 0.004), middle=np.zeros(2))
     assert float(end.width_at(np.array([40.0 - end.thinner_than(2.0)]))[0]) == pytest.approx(2.0)
     assert replace(end, growth=(0.1, 0.0)).thinner_than(2.0) == pytest.approx(20.0)
@@ -182,8 +187,34 @@ def test_a_point_that_is_read_from_colours_may_have_lost_what_is_thinner_than_tw
 def test_only_arms_that_close_in_as_touching_ones_do_are_said_to_touch(bent: bool) -> None:
     at = np.linspace(-20.0, 0.0, 40)
     wide = 0.004 * (40.0 - at) ** 2 if bent else 0.3 * (15.0 - at)
-    where = touching_place(np.column_stack([at, wide]))
-    assert where == (pytest.approx(40.0) if bent else None)
+    found = touching(np.column_stack([at, wide]))
+    if not bent:
+        assert found is None
+        return
+    assert found is not None
+    assert found.place == pytest.approx(40.0)
+    assert found.growth == pytest.approx(0.004)
+    # Two edges that both lie 0.15 px too far out.
+    wider = touching(np.column_stack([at, wide + 0.3]))
+    assert wider is not None
+    assert 0.5 < abs(wider.place - 40.0) < 2 * wider.doubt < 4.0
+
+
+@pytest.mark.parametrize("at_px", [30.0, 38.0, 46.0])
+def test_an_end_lies_where_the_arms_and_the_light_together_have_it(at_px: float) -> None:
+    light = End(place=at_px, doubt=6.0, growth=(0.1, 0.0), middle=np.zeros(2))
+    arms = Touching(place=40.0, doubt=1.2, growth=0.004)
+    end = with_touching(light, arms)
+    assert abs(end.place - 40.0) < 0.05 * abs(at_px - 40.0)
+    assert end.doubt < 1.2
+    assert float(end.width_at(np.array([end.place - 10.0]))[0]) == pytest.approx(0.4)
+
+
+def test_an_end_that_is_seen_to_be_cut_off_stays_where_the_light_has_it() -> None:
+    light = End(place=22.0, doubt=1.5, growth=(0.1, 0.0), middle=np.zeros(2))
+    end = with_touching(light, Touching(place=40.0, doubt=1.2, growth=0.004))
+    assert end.place == 22.0
+    assert end.doubt == pytest.approx(np.hypot(1.5, 18.0 / np.sqrt(3)))
 
 
 def test_a_point_whose_traced_end_is_blunt_is_led_to_its_end_all_the_same() -> None:
