@@ -122,7 +122,7 @@ def test_sizes_keep_their_numbers_where_one_is_not_followed(monkeypatch):
     work = read_line_work(find_ink(sheet.picture.pixels, sheet.mm_per_px), bundled=True)
     found, other = find_pieces(work, [])
     monkeypatch.setattr(choose, "follow_sizes", lambda *a: [s for s in follow_sizes(*a) if s.rank != 2])
-    monkeypatch.setattr(choose, "_from_strokes", lambda *_: [])
+    monkeypatch.setattr(choose, "_from_strokes", lambda *_: choose._Strokes(found=[], links=[], first=0))
     whole = work.loops[0].area * d.mm_per_px**2
     for asked, told, count in ((2, 2, 7), (3, 4, 2), (4, 4, 7)):
         chosen, counts = choose.choose_sizes(work, found, other, asked)
@@ -266,3 +266,10 @@ def test_the_border_of_a_bundle_is_that_of_its_ink_where_its_loop_is_a_strip_alo
     assert abs(cv2.contourArea(outer.astype(np.float32)) / (480 * 580 - 100 * 280 / 2) - 1.0) < 0.05
     mark = strip[[0, 1, 2]] * 0.1 + 300.0
     assert bundles._hull(fine, 0.1, mark) is mark
+
+
+def test_the_lines_of_the_other_sizes_are_no_marks():
+    d = drawn(skirt, STYLES, 200)
+    result = find_candidates(d.sheet(), size_line=4, words=False)
+    kinds = {m.kind for m in (*result.candidates[0].marks, *result.sheet_marks)}
+    assert kinds <= {"text"}

@@ -8,8 +8,8 @@ the order of their areas, 1 the smallest.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from calibration.hands import share_out
 from tracer.search.bumps import BOLD_SHARE, usual
@@ -33,6 +33,8 @@ from tracer.search.sizes import (
 from tracer.search.strokes import find_strokes
 
 _SLACK_PX = 20.0
+_STROKES_COST = 0.1
+"""Telling sizes by their strokes takes so much of the time that following them does (measured)."""
 BARE_MM = 0.4
 """A join with more bare paper in it is a space of a dashed line or a gap."""
 
@@ -63,15 +65,18 @@ def choose_sizes(
     first = len(work.graph.edges)
     families: list[Found] = []
     bundles = [i for i in sorted({f.loop for f in drawn} - set(frames)) if is_bundle(work, work.loops[i])]
-    followed = _followed(work, bundles)
+    mass = {i: max(f.mass for f in drawn if f.loop == i) for i in bundles}
+    read = _read(work, bundles, mass)
     for index in sorted({f.loop for f in drawn}):
         mine = [f for f in drawn if f.loop == index]
         if any(f.area > LEAST_AREA_SHARE * g.area and lies_in(f.points, g.points) for f in mine for g in families):
             continue
         sizes = {}
         if index in bundles:
-            lines = followed[index] if index in followed else follow_sizes(work, work.loops[index])
-            sizes = _family(work, index, max(f.mass for f in mine), lines)
+            lines, strokes = read[index] if index in read else (
+                follow_sizes(work, work.loops[index]), _from_strokes(work, index, mass[index]),
+            )  # fmt: skip
+            sizes = _family(work, index, lines, strokes)
         if len(sizes) < LEAST_SIZES:
             out += mine
             counts += [1] * len(mine)
@@ -79,7 +84,7 @@ def choose_sizes(
         most = max(sizes)
         # Where the line asked for was not followed its next larger one is taken, and that is said.
         number = min((n for n in sizes if n >= (size_line or most)), default=most)
-        out.append(sizes[number])
+        out.append(replace(sizes[number], other_sizes=tuple(f.points for n, f in sizes.items() if n != number)))
         counts.append(most if size_line in (None, number) else min(most, (size_line or most) - 1))
         families.append(sizes[most])
     return _without_links(work, first, out), counts
@@ -90,23 +95,61 @@ def are_nested(work: LineWork, drawn: Sequence[Found], frames: Collection[int]) 
     return any(is_bundle(work, work.loops[i]) for i in {f.loop for f in drawn} - set(frames))
 
 
-def _followed(work: LineWork, bundles: Sequence[int]) -> dict[int, list[SizeLine]]:
-    """Return the lines of sizes in each loop that lies in no other one, two loops at a time."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Strokes:
+    """Lines of sizes found among the strokes of the line work, smallest first.
+
+    They may go over ``links`` that the graph does not have: these are numbered as if they followed its ``first`` edges.
+    """
+
+    found: list[Found]
+    links: list[Edge]
+    first: int
+
+    def put_in(self, graph: LineGraph) -> list[Found]:
+        """Return the lines with their links put into the graph."""
+        more = len(graph.edges) - self.first
+        graph.edges += self.links
+        return [
+            replace(f, stretches=tuple(s._replace(edge=s.edge + more * (s.edge >= self.first)) for s in f.stretches))
+            for f in self.found
+        ]
+
+
+def _read(
+    work: LineWork, bundles: Sequence[int], mass: Mapping[int, float]
+) -> dict[int, tuple[list[SizeLine], _Strokes]]:
+    """Return the lines of sizes in each loop that lies in no other one, as followed and among the strokes.
+
+    Two of these readings are done at a time.
+    """
     rings = [work.loops[i].points for i in bundles]
     outer = [
         i for i, own in zip(bundles, rings, strict=True) if not any(lies_in(own, r) for r in rings if r is not own)
     ]
-    lines = share_out(lambda i: follow_sizes(work, work.loops[i]), outer, lambda i: work.loops[i].area)
-    return dict(zip(outer, lines, strict=True))
+
+    def reading(index: int) -> list[SizeLine] | _Strokes:
+        loop = outer[index % len(outer)]
+        return follow_sizes(work, work.loops[loop]) if index < len(outer) else _from_strokes(work, loop, mass[loop])
+
+    def cost(index: int) -> float:
+        area = work.loops[outer[index % len(outer)]].area
+        return area if index < len(outer) else _STROKES_COST * area
+
+    done = list(share_out(reading, range(2 * len(outer)), cost))
+    out = {}
+    for index, lines, strokes in zip(outer, done, done[len(outer) :], strict=False):
+        assert isinstance(lines, list)
+        assert isinstance(strokes, _Strokes)
+        out[index] = (lines, strokes)
+    return out
 
 
-def _family(work: LineWork, index: int, mass: float, lines: Sequence[SizeLine]) -> dict[int, Found]:
+def _family(work: LineWork, index: int, lines: Sequence[SizeLine], among_strokes: _Strokes) -> dict[int, Found]:
     """Return the lines of all sizes in a loop and in the loops inside it by number, 1 the smallest."""
     # Broad lines that cross at wide angles are told apart by their strokes; the reading that tells more sizes is right.
-    # The strokes come first: the parts of followed lines are put into the graph as edges of their own.
-    among_strokes = _from_strokes(work, index, mass)
     followed = _from_bundle(work, index, lines)
-    strokes = dict(enumerate(among_strokes, 1))
+    strokes = dict(enumerate(among_strokes.put_in(work.graph), 1))
     most = max(followed, default=0)
     return followed if len(strokes) < most else strokes | followed if len(strokes) == most else strokes
 
@@ -158,20 +201,19 @@ def _stretches(graph: LineGraph, parts: Sequence[Part], scale: float) -> list[St
     return out
 
 
-def _from_strokes(work: LineWork, index: int, mass: float) -> list[Found]:
-    """Return the lines of all sizes in a loop and in the loops inside it, smallest first."""
-    graph = work.graph
+def _from_strokes(work: LineWork, index: int, mass: float) -> _Strokes:
+    """Return the lines of all sizes in a loop and in the loops inside it, as strokes of the line work tell them."""
     outer = work.loops[index]
+    before = len(work.graph.edges)
     low, high = outer.points.min(axis=0) - _SLACK_PX, outer.points.max(axis=0) + _SLACK_PX
-    members = [i for i, e in enumerate(graph.edges) if ((e.points > low) & (e.points < high)).all()]
-    before = len(graph.edges)
+    members = [i for i, e in enumerate(work.graph.edges) if ((e.points > low) & (e.points < high)).all()]
     inside = set(members)
-    strokes = find_strokes(graph, (), [i for i in range(before) if i not in inside])
+    strokes = find_strokes(work.graph, (), [i for i in range(before) if i not in inside])
     long = [s.edges for s in strokes if s.length > LEAST_STROKE_SHARE * 2.0 * math.sqrt(math.pi * outer.area)]
-    graph.edges += loose_links(graph, members, long, LONGEST_GAP_MM / work.ink.mm_per_px)
-    links = range(before, len(graph.edges))
+    links = loose_links(work.graph, members, long, LONGEST_GAP_MM / work.ink.mm_per_px)
+    graph = LineGraph(work.graph.nodes, [*work.graph.edges, *links])
     pool: list[Found] = []
-    for _, steps in size_loops(graph, members, outer.points, links):
+    for _, steps in size_loops(graph, members, outer.points, range(before, len(graph.edges)), strokes):
         own = usual(graph, [i for i, _ in steps], "mass")
         if own < BOLD_SHARE * mass:
             continue
@@ -180,7 +222,7 @@ def _from_strokes(work: LineWork, index: int, mass: float) -> list[Found]:
         )
         area = abs(polygon_area(loop_points(graph, steps)))
         pool.append(Found(stretches=stretches, block=outer.block, loop=index, area=area, mass=own))
-    return sorted(pool, key=lambda f: f.area)
+    return _Strokes(found=sorted(pool, key=lambda f: f.area), links=links, first=before)
 
 
 def _without_links(work: LineWork, first: int, chosen: list[Found]) -> list[Found]:

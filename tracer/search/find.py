@@ -167,6 +167,9 @@ def find_candidates(
     outlines = [f.points for f in drawn] + [ink.from_picture(t.points) for t in things]
     marker = MarkFinder(sheet, work, outlines, papers, len(things))
     marker.usual_mass = float(np.median([f.mass for f in drawn])) if drawn else 0.0
+    for line in (line for f in drawn if f.other_sizes for line in (f.points, *f.other_sizes)):
+        # The line work has these lines too, put together in other ways than they were followed: they are no marks.
+        marker.claim(np.concatenate([line, line[:1]]))
     marker.references(cut.objects)
     marker.loops(other)
     taken = {i for index in other for i, _ in work.loops[index].steps}

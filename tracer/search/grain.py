@@ -13,8 +13,8 @@ from tracer.search.pulls import Floats, Ink, Pull, beside_corners, between
 _QUARTERS = (0.0, 0.25, 0.5, 0.75)
 _GRAIN_MM = 0.13
 """The ink is looked at in grains of this size, but only every second one pulls."""
-_AHEAD_MM = 0.3
-"""A place of its line is no farther ahead of what a line runs over."""
+_AHEAD_MM, _BOWED_MM = 0.3, 0.02
+"""A place of its line is no farther ahead of what a line runs over, and a line bows no more between its places."""
 _WITHOUT_MM, _WITHOUT_STRAY_MM = (3.0, 1.0), (1.2, 0.15)
 """How far off ink without a line pulls the nearest line, and from where it counts less."""
 _EDGE_MM = 0.08
@@ -117,7 +117,7 @@ class Grain:
         to = self.some - places[at]
         x, y = np.tile(pull.normal, (1, 2, 1)).reshape(-1, 2)[at].T
         across, ahead = np.abs(to[:, 0] * x + to[:, 1] * y), np.abs(to[:, 0] * y - to[:, 1] * x)
-        return np.asarray(np.tile(alone, (1, 2)).ravel()[at] & (across <= half) & (ahead < _AHEAD_MM))
+        return np.asarray(np.tile(alone, (1, 2)).ravel()[at] & (across < half - _BOWED_MM) & (ahead < _AHEAD_MM))
 
     def pull_off_paper(self, pull: Pull, starts: NDArray[np.int64], t: float) -> None:
         """Pull lines that lie on bare paper, for longer than their own spaces, to the nearest ink."""

@@ -134,18 +134,29 @@ class MarkFinder(MarkSheet):
         for rim in frames:
             turned, sides = box_sides(self.work.flat(rim), self.scale)
             low, high = rim.min(axis=0) - _TILE_MARK_MM / self.scale, rim.max(axis=0) + _TILE_MARK_MM / self.scale
-            near: list[int] = []
+            small: list[int] = []
+            # Seen from straight above nothing is more than half as far again from the frame.
+            ring = cv2.approxPolyDP(rim.astype(np.float32).reshape(-1, 1, 2), 1.0 / self.scale, closed=True)
+            reach = 3.0 * _TILE_MARK_MM / self.scale
             for i, edge in enumerate(graph.edges):
                 points = edge.points
                 if (
-                    np.ptp(points, axis=0).max() * self.scale > _TILE_MARK_MM
-                    or not ((points > low) & (points < high)).all()
+                    np.ptp(points, axis=0).max() * self.scale <= _TILE_MARK_MM
+                    and ((points > low) & (points < high)).all()
+                    and abs(cv2.pointPolygonTest(ring, points[len(points) // 2].tolist(), measureDist=True)) < reach
                 ):
-                    continue
-                away = np.abs((self.work.flat(points) @ turned.T)[:, :, None] - sides[None]) * self.scale
-                nearest = away.min(axis=(1, 2))
-                if nearest.min() < 0.8 * _TILE_MARK_MM and not (nearest < 1.0).mean() > 0.7:
-                    near.append(i)
+                    small.append(i)
+            if not small:
+                continue
+            # All at once: where one point lies seen from straight above is hardly found sooner than where many do.
+            upright = self.work.flat(np.concatenate([graph.edges[i].points for i in small])) @ turned.T
+            away = np.abs(upright[:, :, None] - sides[None]).min(axis=(1, 2)) * self.scale
+            parts = np.split(away, np.cumsum([len(graph.edges[i].points) for i in small])[:-1])
+            near = [
+                i
+                for i, nearest in zip(small, parts, strict=True)
+                if nearest.min() < 0.8 * _TILE_MARK_MM and not (nearest < 1.0).mean() > 0.7
+            ]
             for group in connected(graph, near):
                 points = np.concatenate([graph.edges[i].points for i in group])
                 size = np.ptp(points, axis=0) * self.scale

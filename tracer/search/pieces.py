@@ -58,7 +58,8 @@ class Stretch(NamedTuple):
 class Found:
     """The cutting line of a piece: its stretches in order, and the block and loop of line work it came from.
 
-    ``unseen_mm`` is how much of it was not seen apart from the lines of other sizes.
+    ``unseen_mm`` is how much of it was not seen apart from the lines of ``other_sizes`` drawn into it, which are closed
+    polygons in pixels of the mask.
     """
 
     stretches: tuple[Stretch, ...]
@@ -67,6 +68,7 @@ class Found:
     area: float
     mass: float
     unseen_mm: float = 0.0
+    other_sizes: tuple[Points, ...] = ()
 
     @property
     def points(self) -> Points:

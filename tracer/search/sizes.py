@@ -22,7 +22,7 @@ from scipy.spatial import cKDTree
 from tracer.search.graph import Edge, LineGraph, Points, angle, leaving
 from tracer.search.loops import polygon_area
 from tracer.search.nesting import Nesting
-from tracer.search.strokes import find_strokes
+from tracer.search.strokes import Stroke, find_strokes
 
 LEAST_SIZES = 3
 """Two lines are a cutting line and its stitching line; more of one weight are sizes (common practice, no source)."""
@@ -79,7 +79,11 @@ def style_of(graph: LineGraph, edges: Sequence[int]) -> Style:
 
 
 def size_loops(
-    graph: LineGraph, members: Collection[int], outer: Points, links: Collection[int] = ()
+    graph: LineGraph,
+    members: Collection[int],
+    outer: Points,
+    links: Collection[int] = (),
+    strokes: Sequence[Stroke] | None = None,
 ) -> list[tuple[float, tuple[tuple[int, bool], ...]]]:
     """Return the loops of the sizes drawn into each other, smallest first: how much of each is its own, and its edges.
 
@@ -95,27 +99,26 @@ def size_loops(
         The outermost loop.
     links : collection of int
         Further edges, over which a way may be closed at three times the price (see :func:`loose_links`).
+    strokes : sequence of Stroke, optional
+        The strokes of the members, where they are known already.
     """
     inside = set(members)
     others = [i for i in range(len(graph.edges)) if i not in inside]
     area = abs(polygon_area(outer))
     around = 2.0 * math.sqrt(math.pi * area)
     ways = _CheapestWays(graph, (*members, *links))
-    strokes = [
-        s
-        for whole in find_strokes(graph, (), others)
-        for s in _without_turns(graph, whole.edges, STYLE_WINDOW_SHARE * around)
-    ]
-    lengths = [sum(graph.edges[i].length for i in s) for s in strokes]
+    whole_strokes = find_strokes(graph, (), others) if strokes is None else strokes
+    parts = [s for whole in whole_strokes for s in _without_turns(graph, whole.edges, STYLE_WINDOW_SHARE * around)]
+    lengths = [sum(graph.edges[i].length for i in s) for s in parts]
     styles = [
-        style_of(graph, s) if n > LEAST_STYLE_SHARE * around else None for s, n in zip(strokes, lengths, strict=True)
+        style_of(graph, s) if n > LEAST_STYLE_SHARE * around else None for s, n in zip(parts, lengths, strict=True)
     ]
     long = [t for t, n in zip(styles, lengths, strict=True) if t is not None and n >= LEAST_STROKE_SHARE * around]
-    owner = {i: k for k, s in enumerate(strokes) for i in s}
+    owner = {i: k for k, s in enumerate(parts) for i in s}
     nesting = Nesting([graph.edges[i] for i in inside], outer, LEAST_SPREAD * around)
     out = {i: nesting.out(graph.edges[i]) for i in (*inside, *links)}
     loops: list[tuple[float, float, tuple[tuple[int, bool], ...]]] = []
-    for k, stroke in enumerate(strokes):
+    for k, stroke in enumerate(parts):
         own = styles[k]
         if lengths[k] < LEAST_STROKE_SHARE * around or own is None:
             continue
