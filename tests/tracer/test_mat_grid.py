@@ -34,17 +34,20 @@ SEEN_THROUGH = {
 BLOCK = np.array([[33, 31.2], [92, 30.4], [97.3, 80], [60, 92], [30.2, 79.6]], dtype=float)
 
 
-def mat_drawing(colour, things, *, pitch_mm=10.0, size=(160, 130), lines=True, shadow=0.0):
-    """A mat that fills the picture, its grid from 5 mm on, and rings filled with a colour on it."""
+def mat_drawing(colour, things, *, pitch_mm=10.0, size=(160, 130), lines=True, shadow=0.0, dpi=DPI, heavy_mm=0.45):
+    """A mat that fills the picture, its grid from 5 mm on, and rings filled with a colour on it.
+
+    Every fifth line, the third first, is as wide as ``heavy_mm``.
+    """
     body, ink = (MATS | SEEN_THROUGH)[colour]
-    d = Drawing(*size, dpi=DPI, paper=body)
+    d = Drawing(*size, dpi=dpi, paper=body)
     across = np.arange(5.0, size[0] - 4, pitch_mm)
     down = np.arange(5.0, size[1] - 4, pitch_mm)
     if lines:
-        for x in across:
-            d.line([(x, down[0]), (x, down[-1])], width_mm=0.45, colour=ink)
-        for y in down:
-            d.line([(across[0], y), (across[-1], y)], width_mm=0.45, colour=ink)
+        for i, x in enumerate(across):
+            d.line([(x, down[0]), (x, down[-1])], width_mm=heavy_mm if i % 5 == 2 else 0.45, colour=ink)
+        for i, y in enumerate(down):
+            d.line([(across[0], y), (across[-1], y)], width_mm=heavy_mm if i % 5 == 2 else 0.45, colour=ink)
     if shadow:
         # A shadow darkens mat and lines alike, on one side of each thing.
         shade = Drawing(*size, dpi=DPI, paper=(255, 255, 255))
@@ -73,11 +76,11 @@ def mat_sheet(d, across, down, things, *, pitch_mm=10.0, **options):
     mat = Reference(
         kind="mat",
         size=f"{pitch_mm:g}mm",
-        points_px=PxPoints(nodes / MM_PER_PX - 0.5),
+        points_px=PxPoints(nodes / d.mm_per_px - 0.5),
         points_mm=MmPoints(nodes),
         sigma_px=np.full(len(nodes), 0.05),
         tolerance_relative=0.0003,
-        outline_px=PxPoints(outline / MM_PER_PX - 0.5),
+        outline_px=PxPoints(outline / d.mm_per_px - 0.5),
     )
     return d.sheet(others=[mat], **options)
 
@@ -99,6 +102,14 @@ def test_card_is_traced_where_lines_of_a_mat_run_into_its_edges_and_along_them(c
     # Two edges lie within a line's width of lines at 30 and 80 mm and leave them at a small angle.
     things = [(BLOCK - [0, 0.6], (242, 240, 234))]
     d, across, down = mat_drawing(colour, things, shadow=0.35)
+    assert_outlines(mat_sheet(d, across, down, things), things)
+
+
+def test_heavy_lines_of_a_mat_in_a_near_photo_are_no_part_of_card_of_nearly_their_colour():
+    # Lines of 0.9 mm, seven pixels here, at 25 and 75 mm: one runs into both of the long sides, one along a side.
+    ring = np.array([[13, 31.2], [72, 30.4], [74.6, 72], [40, 88], [10.2, 79.6]], dtype=float)
+    things = [(ring, (222, 190, 126))]
+    d, across, down = mat_drawing("green", things, size=(100, 100), dpi=200.0, heavy_mm=0.9)
     assert_outlines(mat_sheet(d, across, down, things), things)
 
 

@@ -22,7 +22,7 @@ from scipy.spatial import cKDTree
 from calibration.light import SRGB_TO_LINEAR
 from tracer.search.ground import Ground, to_rgb
 from tracer.search.mat_edge import EdgeLine
-from tracer.search.mat_grid import REACH_PX, GridLook, MatGrid
+from tracer.search.mat_grid import GridLook, MatGrid
 from tracer.search.mat_light import SEEN
 from tracer.search.raster import Mask, Window, weighted
 
@@ -120,7 +120,7 @@ def lined(
     near = np.zeros((window.rows, window.columns), dtype=bool)
     for axis in (0, 1):
         at = places[:, :, axis]
-        near |= np.abs(at - np.rint(at)) < REACH_PX * places[:, :, 2 + axis]
+        near |= np.abs(at - np.rint(at)) < look.reach_px * places[:, :, 2 + axis]
     near &= cv2.resize(others, size, interpolation=cv2.INTER_NEAREST) == 0
     picked = np.flatnonzero(near)
     gain = look.gain(places.reshape(-1, 4)[picked])

@@ -28,12 +28,17 @@ _COARSE_PX = 16
 bends it by 0.006 px)."""
 _BAND_ROWS = 128
 """So many rows of a whole picture are worked out at a time: memory that is used again costs no new pages."""
-REACH_PX, _STEP_PX = 6.0, 0.5
+_REACH_PX, _STEP_PX = 6.0, 0.5
+_HEAVY_MM, _BLURRED_PX = 1.0, 3.0
+"""Width of the heaviest lines (common practice, no source), and how far beyond its border one changes the light. Lines
+are looked at across so much, at least: looked at too closely, a heavy one in a near photo was never seen to lie bare,
+was taken for a thin one, and what was left of it belonged to the card beside it."""
 _MOST_ROWS = 30_000
 """More than this cv2 does not take in one map."""
 _ALONG_PX = 4.0
 _SECTION_PX = 500.0
-_FLANK_PX = 4.5
+_FLANK_SHORT_PX = 1.5
+"""The light beside a line is read so far from the end of what is looked at."""
 _BARE = 0.12
 """Share of the mat's light by which the flanks of a line may differ where nothing lies on it, nor a shadow."""
 _CROSSING_PX = 5.0
@@ -199,7 +204,7 @@ class GridLook:
     Parameters
     ----------
     gains : tuple of ndarray of float32, each of shape (lines, sections, samples, 3)
-        For lines that run down and for lines that run across; samples every half pixel across a line, six pixels to
+        For lines that run down and for lines that run across; samples every half pixel across a line, equally far to
         both sides.
     first : tuple of int
         The number in the grid of the first line of each direction.
@@ -214,6 +219,11 @@ class GridLook:
     section: float
     overlap: NDArray[np.float32]
 
+    @property
+    def reach_px(self) -> float:
+        """How far to both sides of a line it changes the light at most."""
+        return float(self.gains[0].shape[2] - 1) / 2 * _STEP_PX
+
     def gain(self, places: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the gain at places in the grid, (N, 4) as :class:`MatGrid` has them; shape (N, 3)."""
         down, across = self.along(places, 0), self.along(places, 1)
@@ -226,8 +236,9 @@ class GridLook:
         line = np.rint(places[:, axis])
         away_px = (places[:, axis] - line) / np.maximum(places[:, 2 + axis], np.float32(1e-9))
         index = line.astype(np.intp) - self.first[axis]
-        here = np.flatnonzero((np.abs(away_px) < REACH_PX - _STEP_PX) & (index >= 0) & (index < len(gains)))
-        at = (away_px[here] + np.float32(REACH_PX)) / np.float32(_STEP_PX)
+        reach = self.reach_px
+        here = np.flatnonzero((np.abs(away_px) < reach - _STEP_PX) & (index >= 0) & (index < len(gains)))
+        at = (away_px[here] + np.float32(reach)) / np.float32(_STEP_PX)
         low = at.astype(np.intp)
         share = (at - low)[:, None]
         along = (places[here, 1 - axis] - self.first[1 - axis]) / self.section
@@ -334,7 +345,8 @@ def _strips(
     ahead = _places(grid.sheet, grid.lattice, (centre[:, ::50] + normal[:, ::50]).reshape(-1, 2))
     if float(np.median(ahead[:, axis] - places[:, ::50, axis].ravel())) < 0:
         normal = -normal
-    offsets = np.arange(-REACH_PX, REACH_PX + 1e-9, _STEP_PX)
+    reach = _reach_px(per_px * grid.lattice.pitch_mm)
+    offsets = np.arange(-reach, reach + 1e-9, _STEP_PX)
     at = (centre[:, :, None] + normal[:, :, None] * offsets[:, None]).astype(np.float32)
     flat = at.reshape(len(numbers), -1, 2)
     seen = cv2.remap(pixels, flat[..., 0], flat[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
@@ -343,16 +355,21 @@ def _strips(
     lit = SRGB_TO_LINEAR[seen].reshape(len(numbers), count, len(offsets), 3)
     gain = np.asarray(lit / np.maximum(bare, 1e-3)[:, :, None] - 1, dtype=np.float32)
     # In fine grids the next line comes soon: nothing is asked beyond the middle of the cell.
-    flank = min(_FLANK_PX, 0.5 / per_px - 1.0)
+    flank = min(reach - _FLANK_SHORT_PX, 0.5 / per_px - 1.0)
     one, other = offsets <= -flank, offsets >= flank
-    free = np.abs(along - np.rint(along)) / per_px > min(_CROSSING_PX, 0.25 / per_px)
+    free = np.abs(along - np.rint(along)) / per_px > min(max(_CROSSING_PX, reach - 1.0), 0.25 / per_px)
     plain = (np.abs(np.median(gain[:, :, one], axis=2)) < _BARE) & (
         np.abs(np.median(gain[:, :, other], axis=2)) < _BARE
     )
     height, width = pixels.shape[:2]
-    inside = ((centre > REACH_PX) & (centre < [width - 1 - REACH_PX, height - 1 - REACH_PX])).all(axis=2)
+    inside = ((centre > reach) & (centre < [width - 1 - reach, height - 1 - reach])).all(axis=2)
     gain[~(plain.all(axis=2) & free & inside)] = np.nan
     return gain
+
+
+def _reach_px(mm_per_px: float) -> float:
+    """Return how far from their middle lines are looked at, px: in whole steps."""
+    return max(_REACH_PX, float(np.ceil((_HEAVY_MM / 2 / mm_per_px + _BLURRED_PX) / _STEP_PX)) * _STEP_PX)
 
 
 def _averaged(rows: NDArray[np.float32], part: NDArray[np.intp]) -> NDArray[np.float32]:
