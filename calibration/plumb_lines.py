@@ -9,7 +9,8 @@ integrated over a grid). Lines that scatter much, or few of them, so say little 
 agree say nothing.
 
 Limits: a sheet that lies in a bow itself bends lines too, those along it only. Lines that run in several directions
-do not agree on a lens then; where all run one way, nothing shows it, and they are believed less.
+do not agree on a lens then, or less well; where all run one way, nothing shows it, and they are believed less. What
+the sheet's lying uneven does to sizes besides is in no statement.
 """
 
 from __future__ import annotations
@@ -46,9 +47,10 @@ _POINTS = 9
 """Points that hand a line's parabola over: it has no more to say than three."""
 _ONE_WAY = 0.9
 """Resultant of the lines' directions, doubled, by what they tell: above this all run one way."""
-_BULGE = 0.004
-"""A sheet of A3 that bulges by half a millimetre bends lines along its bow like a lens of this k1 (4 h D / S^2, with
-the camera's distance D = 0.33 m and the sheet's width S = 0.42 m; the height h is judgement)."""
+_UNEVEN, _BULGE = 0.0015, 0.004
+"""Sheets of A3 that bulge by a fifth and by half a millimetre bend lines along the bow like lenses of this k1
+(4 h D / S^2, with the camera's distance D = 0.33 m and the sheet's width S = 0.42 m; the height h is judgement). The
+first is allowed for always, the second where lines run one way and nothing shows it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +63,7 @@ class PlumbLines:
     sigmas_px : tuple of float
         What each point of these may lie off a straight line, for the fit to weigh a line's bow rightly.
     k1, k1_sigma : float
-        The lens that they agree on, and its standard uncertainty by them alone.
+        The lens that they agree on, and its standard uncertainty by them alone, on a sheet that lies fairly flat.
     """
 
     chains_px: tuple[PxPoints, ...]
@@ -117,8 +119,8 @@ def agreeing(lines: Sequence[FoundLine], plane: PlaneMap) -> PlumbLines | None:
     spread = np.sqrt(np.exp(likely.sum(axis=0) @ np.log(variance)))[used]
     told = (lever[used] / spread) ** 2
     turn = np.array([_direction(lines[i]) for i in used])
-    if abs(complex((told * np.exp(2j * turn)).sum())) > _ONE_WAY * told.sum():
-        k1_sigma = float(np.hypot(k1_sigma, _BULGE))
+    one_way = abs(complex((told * np.exp(2j * turn)).sum())) > _ONE_WAY * told.sum()
+    k1_sigma = float(np.hypot(k1_sigma, _BULGE if one_way else _UNEVEN))
     spread = spread * max(1.0, k1_sigma * float(np.sqrt(told.sum())))
     # What is left of a parabola in so many points when its middle is taken out: a bow is told as well as one of that
     # size by one point.
