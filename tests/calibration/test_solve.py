@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from unittest import mock
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -9,7 +12,8 @@ from numpy.typing import NDArray
 from calibration import MmPoints, Picture, PxPoints, Source
 from calibration.evidence import Evidence
 from calibration.fitted import grid_over
-from calibration.references import Reference
+from calibration.plumb_lines import PlumbLines
+from calibration.references import Reference, SearchPicture
 from calibration.references.edges import Side
 from calibration.references.quad import Quad
 from calibration.references.sheet import FoundSheet, iso_tolerance_mm, tolerance_relative
@@ -98,3 +102,36 @@ def test_a_scanned_sheet_that_sets_the_scale_is_as_sure_as_its_two_sides_togethe
     mean = 1000 * float(np.hypot(*each)) / 2
     assert by_name["reference tolerance"] == pytest.approx(mean, rel=0.15)
     assert max(by_name, key=lambda name: by_name[name]) == "reference tolerance"
+
+
+def bowed_lines(k1: float, focal_px: float, plane_size: tuple[int, int]) -> PlumbLines:
+    """Lines that run across the picture as a lens of this k1 bows them."""
+    w, h = plane_size
+    middle = np.array([(w - 1) / 2, (h - 1) / 2])
+    t = np.linspace(0.05, 0.95, 9)
+    chains = []
+    for y in (0.1, 0.3, 0.7, 0.9):
+        chains.append(np.column_stack([t * w, np.full(9, y * h)]))
+        chains.append(np.column_stack([np.full(9, y * w), t * h]))
+    seen = []
+    for chain in chains:
+        at = (chain - middle) / focal_px
+        seen.append(PxPoints(at * (1 + k1 * (at**2).sum(axis=1, keepdims=True)) * focal_px + middle))
+    return PlumbLines(chains_px=tuple(seen), sigmas_px=(0.05,) * 8, k1=k1, k1_sigma=0.001)
+
+
+@pytest.mark.parametrize(("k1", "used"), [(0.0, 8), (0.035, 0)])
+def test_lines_that_known_things_contradict_are_not_used(k1: float, used: int) -> None:
+    """Four squares in the corners and one in the middle show that there is no lens."""
+    picture = replace(PICTURE, focal_px=1800.0)
+    inch = (25.4, 25.4)
+    corners = [(60.0, 60.0), (1400.0, 60.0), (1400.0, 2100.0), (60.0, 2100.0)]
+    others = tuple(reference("square", "1in", rectangle(*inch, at), inch, 1e-4) for at in corners)
+    evidence = Evidence(chosen=reference("square", "1in", rectangle(*inch, (760.0, 1080.0)), inch, 1e-4), others=others)
+    scene = SearchPicture(picture=picture)
+    lines = bowed_lines(k1, 1800.0, (picture.width_px, picture.height_px))
+    with (
+        mock.patch("calibration.solve.agreeing", return_value=lines),
+        mock.patch("calibration.solve._leaves_lens_open", return_value=True),
+    ):
+        assert solve(evidence, picture, scene).straight_lines == used
