@@ -7,7 +7,6 @@ line. Here the light between neighbouring lines is looked for, so that lines sta
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -26,16 +25,14 @@ from tracer.search.nesting import Nesting
 from tracer.search.pulls import Ink
 from tracer.search.ranked import close_ranks
 from tracer.search.ranks import find_ranks
+from tracer.search.side_by_side import LEAST_LINES, bearings_of, filled
 from tracer.search.tracklets import find_tracklets, with_shared
 
 FINE_MM = 0.06
 """Pixels larger than this are halved: lines a third of a millimetre apart then keep light between them."""
-LEAST_LINES, LEAST_BUNDLED, LEAST_RUN, LOOK_MM = 3, 0.25, 0.12, 45.0
-"""So many lines along each other over this share of a loop's way, so much of it without a break, and so far inwards,
-are a bundle of sizes. Marks inside an ordinary piece run along its outline too, but now here, now there."""
-APART_MM = 16.0
-"""Sizes lie closer to each other than this where they are told by their lying together."""
-_TURNED_DEGREES, _BEARING_PX, _LONG_STEP_PX = 20.0, 5, 2.5
+LEAST_BUNDLED, LEAST_RUN = 0.25, 0.12
+"""Lines along each other over this share of a loop's way, and so much of it without a break, are a bundle of sizes.
+Marks inside an ordinary piece run along its outline too, but now here, now there."""
 _DARK_MM, _HAT_MM, _HAT_SHARE = 1.2, 0.45, 0.10
 _CLOSED_MM, _HANGS_ON, _SLACK = 3.5, 2.0, 1.1
 _SPUR_MM = 0.5
@@ -72,10 +69,8 @@ class SizeLine:
 
 def is_bundle(work: LineWork, loop: Loop) -> bool:
     """Return whether several lines run along with each other over much of a loop: sizes drawn into each other."""
-    step = 2.0
-    low = loop.points.min(axis=0) - 4.0
-    size = (np.ptp(loop.points, axis=0) / step).astype(int) + 8
-    lines = _bearings(work.graph.edges, low, step, (int(size[1]), int(size[0])))
+    low, high = loop.points.min(axis=0) - 4.0, loop.points.max(axis=0) + 12.0
+    lines = bearings_of(work.graph.edges, low, high)
     along = np.linspace(0, len(loop.points), _RAYS, endpoint=False).astype(int)
     reach = max(6, len(loop.points) // 400)
     tangent = loop.points[(along + reach) % len(loop.points)] - loop.points[along - reach]
@@ -84,18 +79,7 @@ def is_bundle(work: LineWork, loop: Loop) -> bool:
     x, y = loop.points[:, 0], loop.points[:, 1]
     if float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum()) < 0:
         inwards = -inwards
-    far = np.arange(-3.0, LOOK_MM / work.ink.mm_per_px / step, 1.0)
-    at = (loop.points[along] - low)[:, None] / step + far[None, :, None] * inwards[:, None]
-    column, row = np.rint(at).astype(np.int64).transpose(2, 0, 1)
-    inside = (column >= 0) & (row >= 0) & (column < size[0]) & (row < size[1])
-    there = np.where(inside, lines[np.clip(row, 0, size[1] - 1), np.clip(column, 0, size[0] - 1)], np.nan)
-    bearing = np.arctan2(tangent[:, 1], tangent[:, 0])
-    hit = np.abs(np.sin(there - bearing[:, None])) < math.sin(math.radians(_TURNED_DEGREES))
-    # A ray ends where no line has come for too long.
-    first = hit & (np.diff(hit.astype(np.int8), axis=1, prepend=0) > 0)
-    last = np.maximum.accumulate(np.where(first, np.arange(len(far)), 0), axis=1)
-    lost = np.arange(len(far)) - last > APART_MM / work.ink.mm_per_px / step
-    met = (first & ~np.logical_or.accumulate(lost, axis=1)).sum(axis=1)
+    met = lines.met(loop.points[along], inwards, np.arctan2(tangent[:, 1], tangent[:, 0]), work.ink.mm_per_px)
     many = met >= LEAST_LINES
     return bool(many.mean() >= LEAST_BUNDLED and _longest_run(many) >= LEAST_RUN * _RAYS)
 
@@ -105,37 +89,6 @@ def _longest_run(many: NDArray[np.bool_]) -> int:
     twice = np.convolve(np.concatenate([many, many]), np.ones(5), "same") >= 3.0
     ends = np.flatnonzero(~np.concatenate([[False], twice, [False]]))
     return min(int(np.diff(ends).max()) - 1, len(many))
-
-
-def _bearings(edges: Sequence[Edge], low: Points, step: float, shape: tuple[int, int]) -> NDArray[np.float32]:
-    """Return which way lines run where there are any, radians, in a raster of ``step`` pixels; NaN elsewhere."""
-    out = np.full(shape, np.nan, dtype=np.float32)
-    high = low + step * np.array(shape[::-1])
-    for edge in edges:
-        if len(edge.points) < 2 or (edge.points.max(axis=0) < low).any() or (edge.points.min(axis=0) > high).any():
-            continue
-        points = _filled(edge.points)
-        if len(points) < 2:
-            continue
-        k = min(_BEARING_PX, len(points) - 1)
-        ends = np.arange(len(points))
-        way = points[np.minimum(ends + k, len(points) - 1)] - points[np.maximum(ends - k, 0)]
-        column, row = np.rint((points - low) / step).astype(np.int64).T
-        inside = (column >= 0) & (row >= 0) & (column < shape[1] - 1) & (row < shape[0] - 1)
-        bearing = np.arctan2(way[inside, 1], way[inside, 0])
-        for right, down in ((0, 0), (1, 0), (0, 1), (1, 1)):  # no ray slips between two points
-            out[row[inside] + down, column[inside] + right] = bearing
-    return out
-
-
-def _filled(points: Points) -> Points:
-    """Return a chain with no step longer than about a pixel: a bridge has points at its ends only."""
-    steps = np.hypot(*np.diff(points, axis=0).T)
-    if len(points) < 2 or steps.max() < _LONG_STEP_PX:
-        return points
-    at = np.concatenate([[0.0], np.cumsum(steps)])
-    along = np.arange(0.0, at[-1], 1.0)
-    return np.stack([np.interp(along, at, points[:, 0]), np.interp(along, at, points[:, 1])], axis=1)
 
 
 def fine_mask(dark: NDArray[np.uint8], mask: NDArray[np.uint8], mm_per_px: float, up: int) -> NDArray[np.uint8]:
@@ -253,7 +206,7 @@ def _with_seen(loops: Sequence[SizeLoop], ink: Ink, wide: NDArray[np.bool_]) -> 
     edge = np.array(wide.shape[::-1]) - 1
     apart = max(_APART_MM, _APART_WIDTHS * ink.width_mm) / ink.mm_per_px
     least = _LEAST_SEEN_MM / ink.mm_per_px
-    ways = [_filled(s.points) for s in loops]
+    ways = [filled(s.points) for s in loops]
     out = []
     for k, loop in enumerate(loops):
         others = cKDTree(np.concatenate([w for n, w in enumerate(ways) if n != k]))
@@ -262,7 +215,7 @@ def _with_seen(loops: Sequence[SizeLoop], ink: Ink, wide: NDArray[np.bool_]) -> 
             if part.kind != "graded" or len(part.points) < 2:
                 parts.append(part)
                 continue
-            points = _filled(part.points)
+            points = filled(part.points)
             place = np.clip(np.rint(points).astype(np.int64), 0, edge)
             alone = ~wide[place[:, 1], place[:, 0]] & (others.query(points, distance_upper_bound=apart)[0] >= apart)
             bounds = [0, *(np.flatnonzero(np.diff(alone)) + 1).tolist(), len(points) - 1]
@@ -296,7 +249,7 @@ def unseen_mm(parts: Sequence[Part], wide: NDArray[np.bool_], mm_per_px: float) 
         own = part.sure and part.kind in ("single", "join") and part.told is None
         if own or part.told or len(part.points) < 2:
             continue
-        points = _filled(part.points)
+        points = filled(part.points)
         place = np.clip(np.rint(points).astype(np.int64), 0, np.array(wide.shape[::-1]) - 1)
         steps = np.hypot(*np.diff(points, axis=0).T)
         here = steps if nowhere or part.told is False else steps[wide[place[1:, 1], place[1:, 0]]]

@@ -25,6 +25,7 @@ from tracer.search.loops import Face, find_blocks, find_faces, outer_loop, untan
 from tracer.search.marks_text import ON_DASHES, TextBlock, find_text
 from tracer.search.ragged import without_ragged_ends
 from tracer.search.raster import apart, as_mask
+from tracer.search.side_by_side import seem_nested
 
 LEAST_SIDE_MM, LEAST_WIDTH_MM, LEAST_AREA_MM2 = 15.0, 9.0, 110.0
 """Closed loops smaller than this are marks (common practice, no source)."""
@@ -77,6 +78,8 @@ class LineWork:
     """Compact solid spots on or beside lines."""
     shading: list[Points] = field(default_factory=list)
     """Creases and other soft lines of the paper, pixels of the mask."""
+    bundled: bool = False
+    """Whether it was read as lines that run together to broad bands."""
 
     def flat(self, points: Points) -> Points:
         """Return points as seen from straight above: a rectangle on a tilted photo is one again."""
@@ -89,7 +92,7 @@ def read_line_work(
     find_foreign: Callable[[LineGraph], set[int]] | None = None,
     flatten: Callable[[Points], Points] | None = None,
     *,
-    bundled: bool = False,
+    bundled: bool | None = False,
 ) -> LineWork:
     """Turn ink into a graph with its loops.
 
@@ -102,8 +105,9 @@ def read_line_work(
         Returns the edges of the graph that are no part of the drawing (the grid of a mat).
     flatten : callable, optional
         Takes points of the mask to where they lie seen from straight above, in pixels of the mask's usual scale.
-    bundled : bool
+    bundled : bool or None
         Lines run together to broad bands (nested sizes): what is solid may be such a band and is thinned with the rest.
+        None tells by whether most lines have others that run along them.
     """
     scale = ink.mm_per_px
     mask = ink.mask.copy()
@@ -112,11 +116,17 @@ def read_line_work(
     mask, small, texts, letters = _set_small_aside(mask, scale)
     blobs: list[Blob] = []
     solids = np.zeros_like(mask)
+    graph = None if bundled is False else build_graph(thin(mask))
+    if graph is not None and bundled is None:
+        # All lines of a grid have others along them.
+        bundled = find_foreign is None and seem_nested(graph.edges, scale)
     if not bundled:
         solids, blobs = find_solids(mask, scale)
     if solids.any():
         mask[solids > 0] = 0
-    graph = build_graph(thin(mask))
+        graph = None
+    if graph is None:
+        graph = build_graph(thin(mask))
     measure_lines(graph, ink.dark, WIDEST_LINE_MM / scale)
     graph = prune_spurs(graph, _SPUR_MM / scale)
     foreign: list[Points] = []
@@ -145,6 +155,7 @@ def read_line_work(
         shading=shading,
         texts=texts,
         flatten=flatten,
+        bundled=bool(bundled),
     )
 
 

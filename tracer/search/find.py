@@ -117,11 +117,14 @@ def find_candidates(
         if bodies.things:
             seen([PxPoints(bodies.outline_px(k)) for k in range(len(bodies.things))])
 
-    with first_look(sheet, bundled=size_line is not None, report=report, seen=coarsely) as look:
+    with first_look(sheet, bundled=None if size_line is None else True, report=report, seen=coarsely) as look:
         report("pieces", 0.7)
-        ink, bodies, work = look.ink, look.bodies, look.work
-        texts = [t for t in work.texts if not are_spots(t, ink.mask, ink.mm_per_px)]
-        drawn, other = find_pieces(work, texts)
+        ink, bodies = look.ink, look.bodies
+        texts = [t for t in look.work.texts if not are_spots(t, ink.mask, ink.mm_per_px)]
+        drawn, other = find_pieces(look.work, texts)
+        if size_line is None and look.work.bundled and not are_nested(look.work, drawn, other):
+            look = replace(look, work=look.read(False))
+            drawn, other = find_pieces(look.work, texts)
         cut = _cut_out(sheet, look, drawn)
     things, papers, drawn, cut_off = cut.things, cut.papers, cut.drawn, cut.cut_off
     findings: list[Finding] = []
@@ -254,17 +257,22 @@ def _of_one_size(
     look: FirstLook, texts: Sequence[TextBlock], drawn: list[Found], other: dict[int, str], size_line: int | None
 ) -> tuple[LineWork, list[Found], dict[int, str], list[int]]:
     """Return the line work, the pieces, each of one size, what else was found in it, and how many sizes each has."""
-    if not are_nested(look.work, drawn, other):
-        return look.work, drawn, other, [1] * len(drawn)
-    if size_line is None:
-        # Sizes drawn into each other run together to bands that are no spots: the lines are read again for it.
-        work = look.bundled()
-        pieces, rest = find_pieces(work, texts)
+    work = look.work
+    if not are_nested(work, drawn, other):
+        return work, drawn, other, [1] * len(drawn)
+    if size_line is not None:
+        drawn, counts = choose_sizes(work, drawn, other, size_line)
+        return work, drawn, other, counts
+    # Sizes drawn into each other run together to bands that are no spots: the lines are read for that first.
+    for bundled in (True, False):
+        work, pieces, rest = look.work, drawn, other
+        if work.bundled != bundled:
+            work = look.read(bundled)
+            pieces, rest = find_pieces(work, texts)
         pieces, counts = choose_sizes(work, pieces, rest, None)
         if max(counts, default=1) > 1:
-            return work, pieces, rest, counts
-    drawn, counts = choose_sizes(look.work, drawn, other, size_line)
-    return look.work, drawn, other, counts
+            break
+    return work, pieces, rest, counts
 
 
 def _is_framed(drawn: Sequence[Found], frames: Sequence[Points]) -> bool:

@@ -36,27 +36,27 @@ class FirstLook:
     edges_of : callable
         Takes for each thing whether it is wanted, and yields those of the wanted ones with their edges, in their order;
         None for one without. To be asked once, while the look lasts.
-    bundled : callable
-        Reads the lines again, with broad bands as lines run together.
+    read : callable
+        Reads the lines again: with broad bands as lines that run together, or not.
     """
 
     ink: Ink
     bodies: Bodies
     work: LineWork
     edges_of: Callable[[Sequence[bool]], Iterator[Thing | None]]
-    bundled: Callable[[], LineWork]
+    read: Callable[[bool], LineWork]
 
 
 @contextmanager
 def first_look(
-    sheet: Sheet, *, bundled: bool, report: Callable[[str, float], None], seen: Callable[[Bodies], None]
+    sheet: Sheet, *, bundled: bool | None, report: Callable[[str, float], None], seen: Callable[[Bodies], None]
 ) -> Iterator[FirstLook]:
     """Look at a sheet.
 
     Parameters
     ----------
     sheet : Sheet
-    bundled : bool
+    bundled : bool or None
         See :func:`tracer.search.drawn.read_line_work`.
     report : callable
         Called with a word for the step and the share done (0..1).
@@ -81,8 +81,8 @@ def first_look(
     def size(index: int) -> float:
         return float(bodies.things[index][0].size)
 
-    def again() -> LineWork:
-        return _lines(sheet, ink, excluded, bundled=True)
+    def read(as_bundled: bool) -> LineWork:
+        return _lines(sheet, ink, excluded, bundled=as_bundled)
 
     if work is not None:
 
@@ -91,7 +91,7 @@ def first_look(
                 lambda k: find_edge(pixels, scale, bodies, k), [k for k, w in enumerate(wanted) if w], size
             )
 
-        yield FirstLook(ink=ink, bodies=bodies, work=work, edges_of=edges, bundled=again)
+        yield FirstLook(ink=ink, bodies=bodies, work=work, edges_of=edges, read=read)
         return
     # On a mat, what lies on it tells what is printed on it: the lines come after the things. Their edges are begun on
     # meanwhile, though some may turn out to be unwanted.
@@ -104,7 +104,7 @@ def first_look(
             return (thing for thing, is_wanted in zip(results, wanted, strict=True) if is_wanted)
 
         work = _lines(sheet, ink, excluded, bundled=bundled)
-        yield FirstLook(ink=ink, bodies=bodies, work=work, edges_of=begun_edges, bundled=again)
+        yield FirstLook(ink=ink, bodies=bodies, work=work, edges_of=begun_edges, read=read)
 
 
 def _light_print(sheet: Sheet, grid: MatGrid | None) -> NDArray[np.uint8] | None:
@@ -115,7 +115,7 @@ def _light_print(sheet: Sheet, grid: MatGrid | None) -> NDArray[np.uint8] | None
     return grid.lines_mask(step, LIGHT_PRINT_MM / 2)
 
 
-def _lines(sheet: Sheet, ink: Ink, excluded: NDArray[np.uint8], *, bundled: bool) -> LineWork:
+def _lines(sheet: Sheet, ink: Ink, excluded: NDArray[np.uint8], *, bundled: bool | None) -> LineWork:
     lattice = find_lattice(sheet)
     if lattice is not None and not is_dark(lattice, sheet):
         lattice = None
