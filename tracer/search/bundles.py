@@ -230,10 +230,10 @@ def _with_seen(loops: Sequence[SizeLoop], ink: Ink, wide: NDArray[np.bool_]) -> 
 
 def _wide(ink: Ink) -> NDArray[np.bool_]:
     """Return where ink is wider than one line."""
-    inside = cv2.distanceTransform((ink.mask > 0).astype(np.uint8), cv2.DIST_L2, 3)
+    inside = cv2.distanceTransform(ink.mask, cv2.DIST_L2, 3)
+    core = (np.asarray(inside) > _ONE_LINE * ink.width_mm / (2 * ink.mm_per_px)).astype(np.uint8)
     reach = 2 * max(1, round(ink.width_mm / ink.mm_per_px / 2)) + 1
-    around = cv2.dilate(inside, np.ones((reach, reach), np.uint8))
-    return np.asarray(around * 2 * ink.mm_per_px > _ONE_LINE * ink.width_mm)
+    return np.asarray(cv2.dilate(core, np.ones((reach, reach), np.uint8)) > 0)
 
 
 def unseen_mm(parts: Sequence[Part], wide: NDArray[np.bool_], mm_per_px: float) -> float:

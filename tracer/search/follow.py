@@ -317,13 +317,12 @@ class Follower:
         close = (length < 0.5) & (between < _TURN_RAD / 2) & (aside < 3.0 * SIDE_MM)
         cost = np.where(close & ~good, 0.5 + 4.0 * between + (aside / SIDE_MM) ** 2, cost)
         good |= close
-        single = self.tracklets.single
         joins = []
         for k in np.flatnonzero(good):
             a, b = ends[int(i[k])], ends[int(j[k])]
             if not self._may_join(a, b):
                 continue
-            if a[0] == b[0] and float(np.hypot(*np.diff(single[a[0]].points, axis=0).T).sum()) * scale < 30.0:
+            if a[0] == b[0] and self._lengths[a[0]] * scale < 30.0:
                 continue
             points = hermite(states[int(i[k])], states[int(j[k])])
             white = self.white_mm(points)
@@ -446,7 +445,7 @@ class Follower:
         scale = self.mm_per_px
         dashes, spaces = [0.0], []
         for k, forwards in chain:
-            dashes[-1] += float(np.hypot(*np.diff(self.tracklets.single[k].points, axis=0).T).sum()) * scale
+            dashes[-1] += self._lengths[k] * scale
             join = self.partner.get((k, 1 if forwards else 0))
             if join is None:
                 continue

@@ -138,8 +138,9 @@ def _look_across(
     hits = np.where(inside, lines[np.clip(row, 0, lines.shape[0] - 1), np.clip(column, 0, lines.shape[1] - 1)], 0)
     middle, gap = len(far) // 2, round(ALONE_MM / _PIXEL_MM)
     looks_seen: dict[int, list[tuple[list[int], float]]] = {}
-    for ray, length in zip(hits, stands_for, strict=True):
-        met = [*_walk(ray[middle::-1], gap, owner)[::-1], *_walk(ray[middle:], gap, owner)[1:]]
+    walks = zip(_walks(hits[:, middle::-1], gap, owner), _walks(hits[:, middle:], gap, owner), stands_for, strict=True)
+    for inwards, outwards_met, length in walks:
+        met = [*inwards[::-1], *outwards_met[1:]]
         if len(set(met)) == len(met) > 1:
             looks_seen.setdefault(len(met), []).append((met, length))
     if not looks_seen:
@@ -150,20 +151,23 @@ def _look_across(
     return _Readings(met=np.array([m for m, _ in seen]), weight=np.array([w for _, w in seen]))
 
 
-def _walk(ray: NDArray[np.int32], gap: int, owner: NDArray[np.int64]) -> list[int]:
-    """Return the stretches that a ray meets one after another until there is no more for so many steps."""
-    places = np.flatnonzero(ray)
-    if not len(places):
-        return []
-    far = np.flatnonzero(np.diff(places, prepend=0) > gap)
-    places = places[: far[0]] if len(far) else places
-    met: list[int] = []
-    last = -9
-    for k, place in zip((ray[places] - 1).tolist(), places.tolist(), strict=True):
-        if not met or place > last + 1 or owner[k] != owner[met[-1]]:
-            met.append(k)
-        last = place
-    return met
+def _walks(rays: NDArray[np.int32], gap: int, owner: NDArray[np.int64]) -> list[list[int]]:
+    """Return the stretches that each ray meets one after another until there is no more for so many steps.
+
+    ``rays`` (rays, steps) says which stretch is met at each step, counted from 1; 0 for none.
+    """
+    ray, step = np.nonzero(rays)
+    first = np.diff(ray, prepend=-1) > 0
+    ahead = np.diff(step, prepend=0)
+    lost = np.cumsum(np.where(first, step, ahead) > gap)
+    before = np.maximum.accumulate(np.where(first, np.arange(len(ray)), 0))
+    # Whatever comes after the first long gap of its ray belongs to something else.
+    far = lost - np.concatenate([[0], lost])[before] > 0
+    ray, step = ray[~far], step[~far]
+    met = rays[ray, step].astype(np.int64) - 1
+    new = (np.diff(ray, prepend=-1) > 0) | (np.diff(step, prepend=0) > 1) | (np.diff(owner[met], prepend=-1) != 0)
+    ends = np.searchsorted(ray[new], np.arange(1, len(rays)))
+    return [part.tolist() for part in np.split(met[new], ends)]
 
 
 def _turned(
