@@ -7,6 +7,7 @@ lying on a ground) are told apart by the evidence and may lie on the same sheet.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import cv2
@@ -15,10 +16,10 @@ from numpy.typing import NDArray
 
 from calibration import Finding, PxPoints, Sheet
 from tracer.candidate import Candidate
-from tracer.labels import TextLine
 from tracer.piece import Mark
 from tracer.reading.further import read_further
 from tracer.reading.models import can_read_words
+from tracer.reading.places import Region
 from tracer.reading.read import read_words, without_repeats
 from tracer.search.candidates import drawn_candidate, edge_candidate, reading_order
 from tracer.search.choose import are_nested, choose_sizes
@@ -128,39 +129,34 @@ def find_candidates(
         cut = _cut_out(sheet, look, drawn)
     things, papers, drawn, cut_off = cut.things, cut.papers, cut.drawn, cut.cut_off
     findings: list[Finding] = []
-    work, drawn, other, counts = _of_one_size(look, texts, drawn, other, size_line)
-    findings += _size_findings(sheet, counts, size_line) + _unseen_findings(sheet, drawn)
-    seen([*(ink.to_picture(f.points) for f in drawn), *(PxPoints(t.points) for t in things)])
-    lines: list[TextLine] = []
-    frames = [work.loops[i].points for i, kind in other.items() if kind == "frame"]
-    tables = [work.loops[i].points for i, kind in other.items() if kind == "table"]
-    around = None if _is_framed(drawn, frames) else _open_frame(work, drawn, other, papers)
-    frames += [] if around is None else [around.points]
-    crosses = find_crosses(work.graph, ink.mask, scale)
-    if words and texts:
-        if can_read_words():
-            report("words", 0.75)
-            # What is printed on a mat beside sheets and things cut out is no label of theirs.
-            dashes = zip(printed_dashes(texts, work.small), dashes_in_lines(texts, work.graph), strict=True)
-            legible = [t for t, is_dashes in zip(texts, dashes, strict=True) if not any(is_dashes)]
-            legible = on_pieces(legible, [ink.from_picture(t.points) for t in things], papers, drawn)
-            regions = [r for r in word_regions(legible, ink, tables, work.small) if r.glyph_px >= _LEAST_READ_PX]
-            regions += lone_letters(work, legible, frames)
-            regions += [square_region(r, scale) for r in (sheet.reference, *sheet.others) if r.kind == "square"]
-            lines = read_words(pixels, regions)
-            rings = [*(f.points for f in drawn), *(ink.from_picture(t.points) for t in things)]
-            missed = unread(legible, lines, ink, work.small, rings)
-            closer = word_regions(missed, ink, (), work.small) + beside_labels(lines, rings, ink)
-            closer = [region for region in closer if region.glyph_px >= _LEAST_CLOSER_PX]
-            if 0 < len(closer) <= _MOST_CLOSER:
-                lines += read_words(pixels, closer, closer=True)
-                lines = without_repeats(lines)
-            lines = read_further(pixels, lines, may_go_on(lines, ink, rings))
-            lines = without_crosses(
-                without_shapes(lines, work.small, ink), crosses, lambda n: ink.from_picture(np.array(n.box))
-            )
-        else:
-            findings.append(_NO_WORDS)
+    frames, around = _frames_of(look.work, drawn, other, papers)
+    reads = words and bool(texts) and can_read_words()
+    if words and texts and not reads:
+        findings.append(_NO_WORDS)
+    blocks = _may_be_words(look.work, texts, papers, drawn, things) if reads else []
+    # Where sizes are told apart one of two processes is done before the other: words are read meanwhile.
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        reading = pool.submit(read_words, pixels, _regions_of(sheet, look.work, blocks, other, frames) if reads else [])
+        work, drawn, other, counts = _of_one_size(look, texts, drawn, other, size_line)
+        if max(counts, default=1) > 1:
+            frames, around = _frames_of(work, drawn, other, papers)
+        findings += _size_findings(sheet, counts, size_line) + _unseen_findings(sheet, drawn)
+        seen([*(ink.to_picture(f.points) for f in drawn), *(PxPoints(t.points) for t in things)])
+        crosses = find_crosses(work.graph, ink.mask, scale)
+        report("words", 0.75)
+        lines = reading.result()
+    if reads:
+        rings = [*(f.points for f in drawn), *(ink.from_picture(t.points) for t in things)]
+        missed = unread(blocks, lines, ink, work.small, rings)
+        closer = word_regions(missed, ink, (), work.small) + beside_labels(lines, rings, ink)
+        closer = [region for region in closer if region.glyph_px >= _LEAST_CLOSER_PX]
+        if 0 < len(closer) <= _MOST_CLOSER:
+            lines += read_words(pixels, closer, closer=True)
+            lines = without_repeats(lines)
+        lines = read_further(pixels, lines, may_go_on(lines, ink, rings))
+        lines = without_crosses(
+            without_shapes(lines, work.small, ink), crosses, lambda n: ink.from_picture(np.array(n.box))
+        )
     drawn += nested_pieces(work, texts, drawn, other, lines, counts)
     report("marks", 0.9)
     if not all(any(lies_in(f.points, p) for p in papers) for f in drawn):
@@ -184,7 +180,7 @@ def find_candidates(
     marker.shading()
     marker.openings([[ink.from_picture(h) for h in t.holes] for t in things])
     marker.crosses(crosses)
-    marker.strokes(drawn, taken, lettering_mask(work, lines, texts, tables))
+    marker.strokes(drawn, taken, lettering_mask(work, lines, texts, _tables(work, other)))
     candidates = [drawn_candidate(work, found, pixels, marker.pieces[k].holes) for k, found in enumerate(drawn)]
     candidates += [edge_candidate(thing, pixels, bodies) for thing in things]
     cut_off += [(float(x), float(y)) for x, y in marker.cut_off]
@@ -273,6 +269,44 @@ def _of_one_size(
         if max(counts, default=1) > 1:
             break
     return work, pieces, rest, counts
+
+
+def _may_be_words(
+    work: LineWork,
+    texts: Sequence[TextBlock],
+    papers: Sequence[Points],
+    drawn: Sequence[Found],
+    things: Sequence[Thing],
+) -> list[TextBlock]:
+    """Return the blocks of text that are no dashes, and that may belong to a piece."""
+    dashes = zip(printed_dashes(texts, work.small), dashes_in_lines(texts, work.graph), strict=True)
+    legible = [t for t, is_dashes in zip(texts, dashes, strict=True) if not any(is_dashes)]
+    # What is printed on a mat beside sheets and things cut out is no label of theirs.
+    return on_pieces(legible, [work.ink.from_picture(t.points) for t in things], papers, drawn)
+
+
+def _regions_of(
+    sheet: Sheet, work: LineWork, blocks: Sequence[TextBlock], other: dict[int, str], frames: Sequence[Points]
+) -> list[Region]:
+    """Return where words are to be read: blocks of text, letters on frames, the caption of a test square."""
+    found = word_regions(blocks, work.ink, _tables(work, other), work.small)
+    regions = [r for r in found if r.glyph_px >= _LEAST_READ_PX]
+    regions += lone_letters(work, blocks, frames)
+    squares = (r for r in (sheet.reference, *sheet.others) if r.kind == "square")
+    return regions + [square_region(r, sheet.mm_per_px) for r in squares]
+
+
+def _tables(work: LineWork, other: dict[int, str]) -> list[Points]:
+    return [work.loops[i].points for i, kind in other.items() if kind == "table"]
+
+
+def _frames_of(
+    work: LineWork, drawn: Sequence[Found], other: dict[int, str], papers: Sequence[Points]
+) -> tuple[list[Points], OpenFrame | None]:
+    """Return the frames around the pieces, and that of them which does not close."""
+    frames = [work.loops[i].points for i, kind in other.items() if kind == "frame"]
+    around = None if _is_framed(drawn, frames) else _open_frame(work, drawn, other, papers)
+    return frames + ([] if around is None else [around.points]), around
 
 
 def _is_framed(drawn: Sequence[Found], frames: Sequence[Points]) -> bool:
