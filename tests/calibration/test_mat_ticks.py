@@ -1,0 +1,46 @@
+"""Ticks along a mat's border make a lattice of their own; the lines that are not there between tell (invented)."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from calibration.references.mat.finder import _missing_between
+
+CELLS = 48
+
+
+def lattice(every: int, *, ticks: bool) -> Any:
+    """Stretches of all lines of a fine lattice: there where a line runs each so many cells, and as border ticks."""
+    starts, ends, present = [], [], []
+    for axis in (0, 1):
+        for line in range(CELLS + 1):
+            for place in range(CELLS):
+                start = [0, 0]
+                start[axis], start[1 - axis] = line, place
+                end = list(start)
+                end[1 - axis] += 1
+                starts.append(start)
+                ends.append(end)
+                present.append([(line - 3) % every == 0 or (ticks and place == 0)] * 2)
+    return SimpleNamespace(
+        starts=np.array(starts, dtype=float), ends=np.array(ends, dtype=float), present=np.array(present)
+    )
+
+
+@pytest.mark.parametrize("every", [2, 3, 4, 5, 8, 10])
+def test_the_lines_that_are_there_are_told_from_ticks_of_any_division(every: int) -> None:
+    seen = lattice(every, ticks=True)
+    assert [_missing_between(seen, axis, every) for axis in (0, 1)] == [3 % every] * 2
+
+
+def test_eighths_are_not_undone_by_halves() -> None:
+    assert _missing_between(lattice(8, ticks=True), 0, 2) is None
+
+
+@pytest.mark.parametrize("every", [2, 3, 4, 5, 8, 10])
+def test_a_grid_whose_lines_are_all_there_stays(every: int) -> None:
+    assert _missing_between(lattice(1, ticks=False), 0, every) is None
