@@ -6,7 +6,7 @@ import pytest
 
 from tests.tracer.sheet_drawing import polygon_distance_mm
 from tracer.search.corners_anew import corners_anew
-from tracer.search.fitted import Fitter, Laid
+from tracer.search.fitted import Fitter, Laid, _turns_back
 from tracer.search.pulls import Ink, Pull, pull_in_order
 from tracer.search.stations import restationed, ways
 
@@ -46,6 +46,14 @@ def test_a_corner_that_was_traced_in_two_places_becomes_one():
     assert len(out.starts) == 4
     for line, share in zip(out.lines, SHARE, strict=True):
         assert polygon_distance_mm(corners + share * moved, line).max() < CLOSE_MM
+
+
+def test_lines_that_run_back_along_themselves_at_a_corner_are_told():
+    corners, moved = shape(0.0)
+    assert not _turns_back(laid(corners, moved))
+    # The outermost line goes 4 mm beyond where its sides meet, the middle one less far.
+    beyond = np.insert(corners, 2, (66.0, 10.5), axis=0)
+    assert _turns_back(laid(np.insert(beyond, 3, (61.0, 11.0), axis=0), np.insert(moved, [2, 2], (0.0, 0.0), axis=0)))
 
 
 def test_two_corners_stay_two_where_one_is_cut_off():

@@ -49,6 +49,9 @@ _MOST_ANEW, _NEXT = 4, 3
 """So many corners at most are laid anew; a little ink lies nearest to the station beside its own."""
 _OTHER_MM = 0.8
 """Lines that lie no farther aside of each other than this are laid the same way."""
+_BACK, _BESIDE = -0.94, 2
+"""Cosine of 160 degrees: no line turns back so far at a corner, seen so many stations before and behind it (judgement:
+the tips of darts do, and do so however many corners there are)."""
 _ONE_CORNER = 20
 """Corners so few stations apart may be one that was traced in two places (judgement)."""
 
@@ -227,7 +230,7 @@ class Fitter:
         """Return the lines without one of two corners close to each other where one explains the ink as well."""
         for fewer in _fewer_corners(laid):
             other = self.fit(fewer, _AGAIN)
-            if self.price_mm(other) < self.price_mm(laid):
+            if self.price_mm(other) < self.price_mm(laid) and not (_turns_back(other) and not _turns_back(laid)):
                 laid = other
         return laid
 
@@ -258,6 +261,15 @@ def _aside_mm(one: Laid, two: Laid) -> float:
     way = ways(two.x, two.share, two.starts)
     off = one.lines - two.lines
     return float(np.abs(off[..., 0] * way[..., 1] - off[..., 1] * way[..., 0]).max())
+
+
+def _turns_back(laid: Laid) -> bool:
+    """Return whether any line runs back along itself at a corner: one that is beyond where its sides meet."""
+    lines, at = laid.lines, laid.starts
+    into = lines[:, at] - lines[:, at - _BESIDE]
+    out_of = lines[:, (at + _BESIDE) % lines.shape[1]] - lines[:, at]
+    long = np.hypot(*into.transpose(2, 0, 1)) * np.hypot(*out_of.transpose(2, 0, 1))
+    return bool(((into * out_of).sum(axis=-1) < _BACK * long).any())
 
 
 def _fewer_corners(laid: Laid) -> Iterator[Laid]:
