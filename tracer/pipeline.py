@@ -329,12 +329,13 @@ def _as_told(evidence: Evidence, points_mm: MmPoints, sigma_mm: NDArray[np.float
 
 
 def _exceeded_words(fit: FitResult, options: TraceOptions) -> tuple[str, ...]:
-    """Say where the tolerance could not be held."""
-    return tuple(
+    """Say where the tolerance could not be held, each place once."""
+    words = (
         f"near ({e.at[0]:.0f}, {e.at[1]:.0f}) mm the curve is {e.distance_mm:.2f} mm from the measured points, more "
         f"than the {options.tolerance_mm:g} mm asked for"
-        for e in fit.exceeded[:3]
+        for e in fit.exceeded
     )
+    return tuple(dict.fromkeys(words))[:3]
 
 
 def _traced_or_why_not(
