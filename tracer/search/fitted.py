@@ -123,7 +123,7 @@ def fit_to_ink(
     laid = fitter.turned(laid)
     fewer = fitter.with_fewer_corners(laid)
     if fewer is not laid:
-        laid = fitter.turned(fewer)
+        laid = fitter.turned(fitter.with_corners_anew(fewer))
     return fitter.told(laid)
 
 
