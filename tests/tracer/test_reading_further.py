@@ -13,7 +13,7 @@ import pytest
 
 from tracer.ink import Ink
 from tracer.labels import TextLine, parse_label
-from tracer.reading.further import read_further
+from tracer.reading.further import _with_more, read_further
 from tracer.reading.models import can_read_words
 from tracer.search.words_on import may_go_on
 
@@ -94,3 +94,22 @@ def test_what_stands_beside_pieces_is_not_read_further() -> None:
     )
     assert may_go_on([line], ink, [PIECE]) == [(False, True)]
     assert may_go_on([line], ink, [PIECE + [0, 300]]) == [(False, False)]
+
+
+@pytest.mark.parametrize(
+    ("text", "reading", "at_start", "expected"),
+    [
+        ("cut", "cut 2", False, "cut 2"),
+        ("Front bodic.", "Front bodicé", False, "Front bodice"),
+        ("cut1 pair", "cut 1 pair A", False, "cut 1 pair A"),
+        ("leeve", "Šleeve", True, "Sleeve"),
+        ("Sleeve", "Sleevel", False, ""),
+        ("Sleeve", "|Sleeve", True, ""),
+        ("Sleeve", "Sleeve 12345", False, ""),
+        ("Sleeve", "Slceve A", False, ""),
+    ],
+)
+def test_only_a_few_letters_at_the_end_that_no_stroke_looks_like_are_more(
+    text: str, reading: str, at_start: bool, expected: str
+) -> None:
+    assert _with_more(text, reading, at_start=at_start) == expected

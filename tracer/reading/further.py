@@ -21,6 +21,8 @@ _LEAST_SURE = 0.85
 """A reading less sure than this is none that a drawn line was not taken for a letter in (judgement)."""
 _STROKES = frozenset("lIi1|!/\\'`.,:;-_~")
 """What a drawn line that passes by is read as."""
+_SIGNS = "\"'.,:;- "
+"""What may stand at the end of a line that was cut off, and not in the whole one."""
 
 
 def read_further(
@@ -38,23 +40,15 @@ def read_further(
         For each line, whether something may go on before its beginning and behind its end.
     """
     out = list(lines)
-    asked = [(k, before, True) for k, (before, _) in enumerate(ends) if before]
-    asked += [(k, behind, False) for k, (_, behind) in enumerate(ends) if behind]
-    longer = [_longer(lines[k], at_start=at_start) for k, _, at_start in asked]
+    asked = [(k, True) for k, (before, _) in enumerate(ends) if before]
+    asked += [(k, False) for k, (_, behind) in enumerate(ends) if behind]
+    longer = [_longer(lines[k], at_start=at_start) for k, at_start in asked]
     read = side_by_side(lambda line: read_line(crop(pixels, _box_of(line))), longer)
-    for (k, _, at_start), line, (text, sure) in zip(asked, longer, read, strict=True):
-        if sure >= _LEAST_SURE and _has_more(out[k].text, text, at_start=at_start):
-            more = len(text) - len(out[k].text)
-            known = text[more:] if at_start else text[: len(text) - more]
-            added = _without_accents(text[:more] if at_start else text[len(text) - more :])
-            text = added + known if at_start else known + added
+    for (k, at_start), line, (reading, sure) in zip(asked, longer, read, strict=True):
+        text = _with_more(out[k].text, reading, at_start=at_start)
+        if text and sure >= _LEAST_SURE:
             out[k] = replace(line, text=text, confidence=min(sure, out[k].confidence))
     return out
-
-
-def _without_accents(text: str) -> str:
-    """Return letters without the accents that the tip of an arrow above them is read as."""
-    return "".join(c for c in normalize("NFD", text) if not combining(c))
 
 
 def _longer(line: TextLine, *, at_start: bool) -> TextLine:
@@ -82,12 +76,21 @@ def _box_of(line: TextLine) -> Box:
     )
 
 
-def _has_more(text: str, more: str, *, at_start: bool) -> bool:
-    """Return whether a reading is another one with some letters or figures more at its beginning or end."""
-    text, more = (re.sub(r"\s+", "", t) for t in (text, more))
-    text = text.rstrip("\"'.,:;-") if not at_start else text.lstrip("\"'.,:;-")
-    if not text or not (more.endswith(text) if at_start else more.startswith(text)):
-        return False
-    added = more[: len(more) - len(text)] if at_start else more[len(text) :]
-    letters = [c for c in added if c.isalnum() and c not in _STROKES]
-    return bool(letters) and len(added) <= _MOST_LETTERS and added[0 if at_start else -1] not in _STROKES
+def _with_more(text: str, reading: str, *, at_start: bool) -> str:
+    """Return a reading that is the text with some letters or figures more at its beginning or end; else nothing.
+
+    These lose the accents that the tip of an arrow above them is read as.
+    """
+    letters = "".join((text.lstrip(_SIGNS) if at_start else text.rstrip(_SIGNS)).split())
+    known = r"\s*".join(map(re.escape, letters))
+    found = re.fullmatch(
+        rf"(?P<more>.+?)(?P<known>{known})" if at_start else rf"(?P<known>{known})(?P<more>.+)", reading
+    )
+    if not letters or found is None:
+        return ""
+    more = "".join(found["more"].split())
+    told = any(c.isalnum() and c not in _STROKES for c in more)
+    if not told or len(more) > _MOST_LETTERS or more[0 if at_start else -1] in _STROKES:
+        return ""
+    plain = "".join(c for c in normalize("NFD", found["more"]) if not combining(c))
+    return plain + found["known"] if at_start else found["known"] + plain

@@ -23,14 +23,16 @@ _ONE_CORNER, _MOST_CORNERS = 45, 3
 _ARM, _LONGEST_ARM = 15, 40
 """A side is carried on from a stretch of so many stations along which its lines explain the ink."""
 _CALM, _LEFT_SHARE = 9, 0.06
-_FARTHEST = 90
-"""Nothing is carried on for longer, stations."""
+"""Lines explain the ink where around so many stations no larger share of it is without one (judgement)."""
+_FARTHEST, _FADING = 90, 5.0
+"""No arm is sought farther from its corner, stations; and what a fitted side misses the arm's end by fades out over so
+many."""
 
 
 def corners_anew(
     x: Floats, starts: NDArray[np.int64], left_share: Floats
 ) -> Iterator[tuple[Floats, NDArray[np.int64]]]:
-    """Yield the middle line and its grading with a corner, or two that may be one, laid anew.
+    """Yield the middle line and its grading with a corner, or several that may be one, laid anew.
 
     Parameters
     ----------
@@ -79,23 +81,23 @@ def _met(x: Floats, before: NDArray[np.int64], behind: NDArray[np.int64], degree
     sides = []
     for arm in (before, behind):
         place = -np.arange(len(arm), dtype=np.float64)
+        # A side may go on beyond where its corner was.
         ahead = np.arange(0.0, _FARTHEST * 1.5)
         terms = np.polynomial.polynomial.polyfit(place, x[arm], degree)
         on = np.polynomial.polynomial.polyval(ahead, terms).T
-        sides.append(on + (x[arm[0]] - on[0]) * np.exp(-ahead / 5.0)[:, None])
+        sides.append(on + (x[arm[0]] - on[0]) * np.exp(-ahead / _FADING)[:, None])
     ways: list[list[Floats]] = [[], []]
     for share in (-1.0, 1.0):
         lines = [side[:, :2] + share * side[:, 2:] for side in sides]
         ends = _crossing(lines[0], lines[1])
         if ends is None:
             return None
-        for n in (0, 1):
-            ways[n].append(lines[n][: ends[n][0] + 1])
-            ways[n][-1] = np.concatenate([ways[n][-1], ends[n][1][None]])
+        for way, line, (last, corner) in zip(ways, lines, ends, strict=True):
+            way.append(np.vstack([line[: last + 1], corner]))
     out = []
-    for n in (0, 1):
-        number = max(3, *(len(w) for w in ways[n]))
-        low, high = (_evenly(w, number) for w in ways[n])
+    for way in ways:
+        number = max(3, *map(len, way))
+        low, high = (_evenly(w, number) for w in way)
         out.append(np.concatenate([(low + high) / 2, (high - low) / 2], axis=1))
     return out[0], out[1]
 

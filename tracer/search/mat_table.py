@@ -11,14 +11,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.light import LUMINANCE_WEIGHTS, decode_srgb
 from tracer.ink import Ink
 from tracer.search.drawn import lies_in
 from tracer.search.edges import Bodies
 from tracer.search.graph import Points
-from tracer.search.ground import to_rgb
 from tracer.search.pieces import Found
 from tracer.search.raster import Mask
+from tracer.search.stands_out import median_light
 
 _DARKER = 0.5
 """Paper beside a mat has at least this share of the light of the paper on it (judgement: lamps fall off by less)."""
@@ -61,7 +60,5 @@ def _light_in(ring: Points, ink: Ink, pixels: NDArray[np.uint8]) -> float:
     cv2.fillPoly(inside, [np.rint(ring - corner).astype(np.int32).reshape(-1, 1, 2)], 1)
     y, x = np.nonzero(inside)
     some = np.linspace(0, len(x) - 1, min(len(x), _PLACES)).astype(np.intp)
-    at = np.rint(ink.to_picture(np.column_stack([x[some], y[some]]) + corner)).astype(np.intp)
-    at = np.clip(at, 0, [pixels.shape[1] - 1, pixels.shape[0] - 1])
-    colours = decode_srgb(to_rgb(pixels[at[:, 1], at[:, 0]][None]))[0]
-    return float(np.median(colours @ LUMINANCE_WEIGHTS))
+    places = ink.to_picture(np.column_stack([x[some], y[some]]) + corner)
+    return float(median_light(pixels, places[None]).mean())

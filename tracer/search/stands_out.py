@@ -67,12 +67,13 @@ def _steps(line: Points, pixels: NDArray[np.uint8], mm_per_px: float) -> NDArray
     normal = np.column_stack([-way[:, 1], way[:, 0]])
     depths = np.linspace(_NEAR_MM, _FAR_MM, _DEPTHS) / mm_per_px
     left, right = (
-        _light(pixels, place(places)[:, None] + side * depths[None, :, None] * normal[:, None]) for side in (-1.0, 1.0)
+        median_light(pixels, place(places)[:, None] + side * depths[None, :, None] * normal[:, None])
+        for side in (-1.0, 1.0)
     )
     return np.asarray((left - right) / np.maximum(np.maximum(left, right), 1e-3))
 
 
-def _light(pixels: NDArray[np.uint8], where: NDArray[np.float64]) -> NDArray[np.float64]:
+def median_light(pixels: NDArray[np.uint8], where: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the median linear light along each of some rows of points (N, M, 2): shape (N, channels)."""
     x = np.clip(np.rint(where[..., 0]).astype(np.int64), 0, pixels.shape[1] - 1)
     y = np.clip(np.rint(where[..., 1]).astype(np.int64), 0, pixels.shape[0] - 1)

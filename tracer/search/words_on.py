@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -54,7 +55,8 @@ def _is_dense(
     across = np.linspace(0.5 - _MIDDLE, 0.5 + _MIDDLE, _STEPS)[:, None, None]
     away = np.linspace(_FROM, _TO, _STEPS)[None, :, None]
     places = top + across * (bottom - top) + away * along
-    if any(_holds(box, places.mean(axis=(0, 1))) for box in others):
+    x, y = places.mean(axis=(0, 1)).tolist()
+    if any(cv2.pointPolygonTest(box.astype(np.float32), (x, y), measureDist=False) >= 0 for box in others):
         return False
     at = np.rint(ink.from_picture(places.reshape(-1, 2))).astype(np.intp)
     rows, columns = ink.mask.shape
@@ -63,11 +65,3 @@ def _is_dense(
         return False
     share = (ink.mask[at[:, 1], at[:, 0]] > 0).reshape(_STEPS, _STEPS).mean(axis=0)
     return bool(np.convolve(share, np.full(_WINDOW, 1 / _WINDOW), mode="valid").max() > _LEAST_SHARE)
-
-
-def _holds(box: NDArray[np.float64], place: NDArray[np.float64]) -> bool:
-    """Return whether a place lies in a rectangle, given by its corners in order."""
-    share = [
-        float((place - box[0]) @ side) / max(float(side @ side), 1e-9) for side in (box[1] - box[0], box[3] - box[0])
-    ]
-    return all(0 <= s <= 1 for s in share)
