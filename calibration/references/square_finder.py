@@ -37,6 +37,8 @@ _SAME_SQUARE = 0.06
 _CONCENTRIC = 0.08
 _DASHED = 0.4
 _RIGHT_THROUGH = 0.93
+_FOLD = 0.3
+"""Folds are no darker than this share of a line, also on old tissue with faded ink (judgement: 0.2 there)."""
 _LIKE_CELLS, _GAP_OF_CELLS = 0.2, 0.5
 """Cells of one grid differ in side by less, and are no farther apart, those of a chessboard across their corners (both
 as shares of the side)."""
@@ -92,12 +94,17 @@ def _lines_run_on(scene: SearchPicture, quad: Quad) -> int:
         for point, direction in ((a, -along), (b, along)):
             s = np.linspace(0.08, 0.35, 28) * side
             middle = point + s[:, None] * direction
-            spread = np.linspace(-1, 1, 5) * max(1.5, quad.width_px / 2)
-            lines = scene.light(middle[:, None, :] + spread[None, :, None] * across).min(axis=1)
-            beside = max(4.0, 2.5 * quad.width_px)
-            ground = np.minimum(scene.light(middle + beside * across), scene.light(middle - beside * across))
-            count += bool(((ground - lines) > 0.4 * depth).mean() > 0.85)
+            count += bool((_depths(scene, middle, across, quad.width_px) > 0.4 * depth).mean() > 0.85)
     return count
+
+
+def _depths(scene: SearchPicture, middle: Floats, across: Floats, width_px: float) -> Floats:
+    """Return how much darker than both its sides a line about as wide is at some of its places (N, 2)."""
+    spread = np.linspace(-1, 1, 5) * max(1.5, width_px / 2)
+    lines = scene.light(middle[:, None, :] + spread[None, :, None] * across).min(axis=1)
+    beside = max(4.0, 2.5 * width_px)
+    ground = np.minimum(scene.light(middle + beside * across), scene.light(middle - beside * across))
+    return np.asarray(ground - lines, dtype=np.float64)
 
 
 def _dark_along(scene: SearchPicture, mask: NDArray[np.uint8], points_px: Floats) -> float:
@@ -108,18 +115,25 @@ def _dark_along(scene: SearchPicture, mask: NDArray[np.uint8], points_px: Floats
     return float((near > 0).any(axis=0).mean())
 
 
-def _is_divided(scene: SearchPicture, mask: NDArray[np.uint8], corners_px: Floats, *, may_run_on: bool = False) -> bool:
+def _is_divided(scene: SearchPicture, mask: NDArray[np.uint8], quad: Quad, *, may_run_on: bool = False) -> bool:
     """Whether a line runs right through, from one side to the other: a table.
 
-    ``may_run_on`` excuses lines that go on beyond both sides: they only pass.
+    Much fainter than the sides it is a fold in the paper. ``may_run_on`` excuses lines that go on beyond both sides:
+    they only pass.
     """
+    corners_px = np.asarray(quad.corners_px)
+    least = _FOLD * float(np.mean([side.contrast for side in quad.sides]))
     t = np.linspace(0.03, 0.97, 120)[:, None]
     for i in (0, 1):
         a, b, c, d = (corners_px[(i + k) % 4] for k in range(4))
         for inset in np.linspace(0.08, 0.92, 85):
             start, end = a + inset * (d - a), b + inset * (c - b)
-            through = _dark_along(scene, mask, start + t * (end - start)) > _RIGHT_THROUGH
-            if through and not (may_run_on and _runs_on(scene, mask, start, end)):
+            way, along = start + t * (end - start), (end - start) / max(float(np.hypot(*(end - start))), 1e-9)
+            if _dark_along(scene, mask, way) <= _RIGHT_THROUGH:
+                continue
+            if np.median(_depths(scene, way, np.array([-along[1], along[0]]), quad.width_px)) < least:
+                continue
+            if not (may_run_on and _runs_on(scene, mask, start, end)):
                 return True
     return False
 
@@ -314,7 +328,7 @@ def _judge(
     busy_around = _dark_share(mask, scene, corners, 1.2, 1.6)
     if busy_inside > 0.3:
         return None
-    if not solid and (_lines_run_on(scene, quad) >= 2 or _is_divided(scene, mask, corners, may_run_on=crossed)):
+    if not solid and (_lines_run_on(scene, quad) >= 2 or _is_divided(scene, mask, quad, may_run_on=crossed)):
         return None
     score = quad.share * np.exp(-((uneven / 0.08) ** 2) - (skew / 5) ** 2) * (1 - busy_around)
     return FoundSquare(quad=quad, score=float(np.clip(score, 0.0, 1.0)))

@@ -334,6 +334,22 @@ def test_dashes_that_look_like_letters_are_bridged_where_they_stand_in_line_with
     assert not any(e.bridge for e in bridge_gaps(LineGraph(nodes, edges[1:]), 0.1, None, letters).edges)
 
 
+@pytest.mark.parametrize(("space_mm", "count"), [(4.5, 1), (5.5, 0)])
+def test_dashes_with_a_notch_on_both_of_their_facing_ends_are_joined_as_if_they_went_on_beyond(space_mm, count):
+    # The rest of each dash beyond its notch, 0.7 mm, was cut off as a spur; between the rests is a usual space.
+    first, second = 100.0, 100.0 + 10 * space_mm
+    ways = [
+        np.stack([np.linspace(40.0, first, 61), np.full(61, 50.0)], axis=1),
+        np.stack([np.full(40, first), np.linspace(50.0, 90.0, 40)], axis=1),
+        np.stack([np.linspace(second, second + 60.0, 61), np.full(61, 50.0)], axis=1),
+        np.stack([np.full(40, second), np.linspace(50.0, 90.0, 40)], axis=1),
+    ]
+    nodes = [(40.0, 50.0), (first, 50.0), (first, 90.0), (second, 50.0), (second + 60.0, 50.0), (second, 90.0)]
+    edges = [Edge(a, b, w, mass=4.0) for a, b, w in zip((0, 1, 3, 3), (1, 2, 4, 5), ways, strict=True)]
+    joined = bridge_gaps(LineGraph(nodes, edges), 0.1, None, None, [], [(1, 0), (3, 2)])
+    assert sum(e.bridge for e in joined.edges) == count
+
+
 @pytest.mark.parametrize(("mirrored", "count"), [(False, 1), (True, 0)])
 def test_a_dashed_arc_goes_on_from_a_notch_to_what_looks_like_letters(mirrored, count):
     def arc(start_mm, length_mm, radius_mm=12.0):

@@ -78,6 +78,21 @@ def test_a_dashed_line_between_others_at_changing_distances_is_drawn():
     assert is_drawn([dash[:-3] for dash in np.array_split(RING, 40)], dark, LINE_PX)
 
 
+@pytest.mark.parametrize(("apart", "drawn_share"), [(0.12, 0.5), (0.16, 0.6)])
+def test_a_loop_in_the_midst_of_many_sizes_dashes_is_drawn(apart, drawn_share):
+    """Eleven sizes, evenly apart: at any distance some line lies beside, and for half of its way there is a dash."""
+    dark = np.zeros((300, 300), np.uint8)
+    rng = np.random.default_rng(3)
+    middle = []
+    for k in range(-5, 6):
+        ring = np.rint((RING - 150) * (1.0 + apart * k) + 150).astype(np.int32)
+        for part in np.array_split(np.roll(ring, int(rng.integers(20)), axis=0), 26):
+            dash = part[: round(drawn_share * len(part))]
+            cv2.polylines(dark, [dash], False, 120, 3, cv2.LINE_AA)
+            middle += [dash.astype(float)] * (k == 0)
+    assert is_drawn(middle, dark, 3.0)
+
+
 def test_too_little_of_a_line_says_nothing():
     assert is_drawn([RING[:8]], darkness(0, 12), LINE_PX)
 

@@ -19,7 +19,7 @@ from tracer.ink import Ink
 from tracer.search.blobs import Blob, find_solids
 from tracer.search.creases import shading_edges
 from tracer.search.dashes import in_line, part_at_bends
-from tracer.search.gaps import bridge_gaps, prune_spurs, without_edges
+from tracer.search.gaps import SPUR_MM, bridge_gaps, prune_spurs, without_edges
 from tracer.search.graph import LineGraph, Points, build_graph, measure_lines, thin
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop, untangled
 from tracer.search.marks_text import ON_DASHES, TextBlock, find_text
@@ -37,7 +37,6 @@ WIDEST_LINE_MM = 1.6
 """Wider lines are measured as this wide (common practice, no source)."""
 LEAST_DASH_MM = 1.5
 """Shorter strokes may be a part of a letter (common practice, no source)."""
-_SPUR_MM = 0.9
 _LETTER = 128
 _LETTER_MM = 5.5
 _CURLED = 1.45
@@ -128,17 +127,17 @@ def read_line_work(
     if graph is None:
         graph = build_graph(thin(mask))
     measure_lines(graph, ink.dark, WIDEST_LINE_MM / scale)
-    graph = prune_spurs(graph, _SPUR_MM / scale)
+    graph = prune_spurs(graph, SPUR_MM / scale)
     foreign: list[Points] = []
     if find_foreign is not None:
         gone = find_foreign(graph)
         foreign = [graph.edges[i].points for i in gone]
-        graph = prune_spurs(without_edges(graph, gone), _SPUR_MM / scale)
+        graph = prune_spurs(without_edges(graph, gone), SPUR_MM / scale)
     shading: list[Points] = []
     shaded = shading_edges(graph, ink.dark, scale)
     if shaded:
         shading = [graph.edges[i].points for i in sorted(shaded)]
-        graph = prune_spurs(without_edges(graph, shaded), _SPUR_MM / scale)
+        graph = prune_spurs(without_edges(graph, shaded), SPUR_MM / scale)
     covered = cv2.dilate(cv2.bitwise_and(ink.mask, cv2.bitwise_not(mask)), np.ones((3, 3), np.uint8))
     for cut in without_ragged_ends(graph, solids):
         cv2.polylines(covered, [np.rint(cut).astype(np.int32)], isClosed=False, color=255, thickness=3)
@@ -259,7 +258,7 @@ def find_loops(graph: LineGraph, scale: float) -> list[Loop]:
             bulk = max(float(np.ptp(graph.edges[i].points, axis=0).max()) for i in block)
             if bulk < least / 2:
                 continue
-        block = untangled(graph, block, _SPUR_MM / scale)
+        block = untangled(graph, block, SPUR_MM / scale)
         faces = find_faces(graph, block)
         loop = outer_loop(faces)
         low, high = loop.points.min(axis=0), loop.points.max(axis=0)

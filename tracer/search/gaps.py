@@ -22,6 +22,8 @@ LONGEST_COVERED_MM = 40.0
 """A line passes under lettering and solid spots for up to this length (the size of display letters)."""
 SHORT_STOP_MM = 2.5
 """A line that stops this close to another is carried on to it (dashes, sloppy corners; common practice, no source)."""
+SPUR_MM = 0.9
+"""Hanging ends no longer than this are what thinning makes of bumps and corners (a line's usual width and a half)."""
 LEAST_LINE_MM = 4.0
 """The strokes of letters are shorter (common practice, no source)."""
 _LEAST_SHARE = 0.5
@@ -248,7 +250,9 @@ def bridge_gaps(
         _STRAIGHT_RAD,
     )
     turning = (pairs >= whole).any(axis=1)
-    allowed = np.where(turning, np.where(gap_mm < LONGEST_SPACE_MM, _NARROW_TURN_RAD, 0.0), allowed)
+    # What of a dash goes on beyond the notch that stands on its end was cut off as a spur.
+    space_mm = LONGEST_SPACE_MM + SPUR_MM * (pairs >= whole).sum(axis=1)
+    allowed = np.where(turning, np.where(gap_mm < space_mm, _NARROW_TURN_RAD, 0.0), allowed)
     good = (turn_a < allowed) & (turn_b < allowed)
     lettered = _on(at, letters)
     written = lettered[pairs].any(axis=1)
@@ -256,7 +260,7 @@ def bridge_gaps(
     long = np.array([graph.edges[e.edge].length * mm_per_px > LEAST_LINE_MM for e in ends])
     straight = _turns_evenly(heading[pairs], unit) < _LETTER_TURN_RAD
     straight &= np.maximum(turn_a, turn_b) < _NARROW_TURN_RAD
-    straight &= gap_mm < np.where(turning, LONGEST_SPACE_MM, SHORT_STOP_MM)
+    straight &= gap_mm < np.where(turning, space_mm, SHORT_STOP_MM)
     # What is short against a gap is the arm of a cross or a letter's stroke, and no part of a line across it.
     drawn_mm = _drawn_px(graph, ends) * mm_per_px
     # A thick line does not go on as a thin one.

@@ -27,6 +27,9 @@ times on 24 loops of wood grain)."""
 _HALF, _BY_FAR = 50.0, 12.0
 """Sizes drawn into each other lie beside each other for much of their way, but half of it is bare paper on one side
 (judgement: over 100 times on three sheets of dashed sizes, at most 5.3 times on 24 further loops of wood grain)."""
+_THIRD, _BY_FARTHEST = 30.0, 50.0
+"""Where a loop runs through the midst of many sizes' dashes a third of its places have bare paper beside them; none has
+so bare in grain (judgement: over 100 times on such a sheet, at most 26 times on 93 loops of wood grain)."""
 _FEWEST = 20
 _CALM = 1.0
 """One level of darkness, of 255, is what rounding leaves on the calmest paper."""
@@ -60,8 +63,9 @@ def is_drawn(stretches: Sequence[Points], dark: NDArray[np.uint8], width_px: flo
 
     line = float(np.percentile(darkest(0.0), _USUAL))
     beside = [darkest(side * (widths * width + more)) for widths, more in _BESIDE for side in (-1.0, 1.0)]
-    half, most = np.percentile(beside, (_HALF, _SELDOM), axis=1).min(axis=1)
-    return line > _BY_MUCH * max(float(most), _CALM) or line > _BY_FAR * max(float(half), _CALM)
+    least = np.percentile(beside, (_SELDOM, _HALF, _THIRD), axis=1).min(axis=1)
+    shares = zip((_BY_MUCH, _BY_FAR, _BY_FARTHEST), least, strict=True)
+    return any(line > times * max(float(dark_beside), _CALM) for times, dark_beside in shares)
 
 
 def _ways(chain: Points, reach: int) -> NDArray[np.float64]:

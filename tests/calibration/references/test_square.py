@@ -196,6 +196,17 @@ def test_a_square_that_lines_run_across_is_found_for_whoever_says_so(way: str) -
     assert np.hypot(*off.transpose(2, 0, 1)).min(axis=1).max() < 2 * CORNER_PX
 
 
+@pytest.mark.parametrize(("share", "count"), [(0.2, 1), (0.6, 0)])
+def test_a_fold_through_a_square_divides_it_less_than_a_line_that_is_drawn(share: float, count: int) -> None:
+    scene = paper_scene()
+    draw_square(scene, (28, 14), "50mm", caption_inside=False)
+    # Faint where it meets the sides, so that it does not seem to run on beyond them.
+    colour = tuple(p + share * (i - p) for p, i in zip(PAPER, INK, strict=True))
+    scene.stroke(polyline([(29.0, 27.0), (77.0, 27.0)]), 0.5, colour)
+    _, errors = corner_errors(scene)
+    assert len(errors) == count
+
+
 def test_a_crossed_square_is_asked_about_and_sets_the_scale_once_its_size_is_said() -> None:
     picture = picture_of(scanned(crossed_scene(CROSSED["aslant"]), dpi=150, tag_dpi=None))
     with pytest.raises(ScaleError, match="printed square 295 px wide was found"):
