@@ -44,3 +44,10 @@ def test_eighths_are_not_undone_by_halves() -> None:
 @pytest.mark.parametrize("every", [2, 3, 4, 5, 8, 10])
 def test_a_grid_whose_lines_are_all_there_stays(every: int) -> None:
     assert _missing_between(lattice(1, ticks=False), 0, every) is None
+
+
+@pytest.mark.parametrize(("every", "twice"), [(4, 8), (5, 10)])
+@pytest.mark.parametrize("ticks", [False, True])
+def test_every_second_line_is_not_taken_for_all(every: int, twice: int, ticks: bool) -> None:
+    """Of all the lines between one in seven or nine is there: few, and yet half of the mat's lines."""
+    assert [_missing_between(lattice(every, ticks=ticks), axis, twice) for axis in (0, 1)] == [None, None]

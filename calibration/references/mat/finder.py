@@ -48,6 +48,8 @@ _SURE_NODES = 80
 _SEEDS_TRIED = 6
 _STEP_OF_LINE = 0.5
 """Across a line of a mat the ground's light changes by a few hundredths of the line's height (measured)."""
+_FEW, _DRAWN = 4, 0.5
+"""A line is there that is seen at most of the places at which its neighbours are; of fewer places nothing is told."""
 _AT_ONCE = 16384
 _CREDIBLE_CHI2 = 12.0
 """A true lattice fits its own reading errors within a factor of three; one that slipped a cell does not."""
@@ -215,16 +217,18 @@ def _missing_between(lattice: Lattice, axis: int, every: int) -> int | None:
         mine = numbers % every == phase
         if mine.sum() < 2 or there[mine].sum() < 8:
             continue
-        beside = np.zeros_like(there)
+        between = []
         for step in range(1, every):
             before, after = (
                 np.roll(table, step, axis=0)[every:-every],
                 np.roll(table, step - every, axis=0)[every:-every],
             )
             fits = (numbers - step) % every == phase
-            beside[fits] |= (before & after)[fits]
-        asked = beside & ~mine[:, None]
-        if asked.sum() >= 8 and there[asked].mean() < 0.3:
+            between.append(there[fits][(before & after)[fits]])
+        # One of several lines between may be there and few of all: then every second of them is a line of the mat.
+        drawn = any(len(seen) >= _FEW and seen.mean() > _DRAWN for seen in between)
+        asked = np.concatenate(between)
+        if len(asked) >= 8 and asked.mean() < 0.3 and not drawn:
             best = phase
     return best
 
