@@ -8,7 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from calibration.picture import Picture, Source
+from calibration.references.mat import find
 from calibration.references.mat.finder import _missing_between
+from calibration.references.reference import SearchPicture
+from fixtures import render, scenarios
+from fixtures.references import grid_points
 
 CELLS = 48
 
@@ -51,3 +56,27 @@ def test_a_grid_whose_lines_are_all_there_stays(every: int) -> None:
 def test_every_second_line_is_not_taken_for_all(every: int, twice: int, ticks: bool) -> None:
     """Of all the lines between one in seven or nine is there: few, and yet half of the mat's lines."""
     assert [_missing_between(lattice(every, ticks=ticks), axis, twice) for axis in (0, 1)] == [None, None]
+
+
+def test_a_mat_whose_ticks_stand_out_more_than_its_lines_is_found() -> None:
+    """Ten windows along its border hold nothing but ticks, and were all that was looked into."""
+    cards = scenarios.build(
+        "templates",
+        seed=9361,
+        kind="mat=1in",
+        ground="mat green",
+        colour="mixed",
+        size_mm=(420.0, 297.0),
+        pieces=6,
+    )
+    photo = render.photo(cards, seed=9361, tilt_deg=8.0, width_px=4000, height_px=3000, quality=92)
+    found = find(
+        SearchPicture(picture=Picture(pixels=photo.pixels, source=Source(file="", page=None, sha256=""))), "1in"
+    )
+    assert len(found) == 1
+    truth = grid_points(next(r for r in photo.truth["references"] if r["kind"] == "mat"))
+    known = photo.camera.to_px(truth)
+    away = np.hypot(*(np.asarray(found[0].points_px)[:, None] - known[None]).transpose(2, 0, 1)).min(axis=1)
+    assert np.percentile(away, 95) < 0.2
+    sides = (sorted(np.ptp(np.asarray(points), axis=0)) for points in (found[0].points_mm, truth))
+    assert next(sides) == pytest.approx(next(sides), abs=0.01)

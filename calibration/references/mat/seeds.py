@@ -9,6 +9,7 @@ nothing.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,8 @@ _COMB_TOLERANCE = 0.13
 _PITCH_STEP = 0.012
 _MOST_SEGMENTS = 160
 _LEAST_LEVEL = 0.35
-_MOST_WINDOWS = 10
+_MOST_SEEDS = 10
+"""Of the windows that hold a piece of grid: those of a border full of ticks stand out as clearly and hold none."""
 _WHOLE_SHARE, _HALF_SHARE = 0.84, 0.6
 _FEWEST_LINES = 3
 """A strip two cells wide around a large sheet shows three lines of one family (and many of the other)."""
@@ -256,5 +258,5 @@ def find_seeds(ridges: Ridges) -> list[Seed]:
                         much = sum(s.lengths.sum() for s in window.segments) / max(window.pitches_px)
                         windows.append((window.level * float(np.sqrt(much)), window))
     windows.sort(key=lambda w: -w[0])
-    seeds = [_seed(w, ridges.light_on_dark) for _, w in windows[:_MOST_WINDOWS]]
-    return sorted((s for s in seeds if s is not None), key=lambda s: -s.score)
+    seeds = (_seed(window, ridges.light_on_dark) for _, window in windows)
+    return sorted(islice((s for s in seeds if s is not None), _MOST_SEEDS), key=lambda s: -s.score)
