@@ -114,7 +114,14 @@ def _one_piece_that_might_do(chain: Chain, k: int, data: Given) -> Chain | None:
     first, middle, last = (int(chain.places[j]) for j in (before, k, after))
     one, other = (middle - first) % total, (last - middle) % total
     own = (first + np.arange(one + other + 1)) % total
-    part = replace(data, points=data.points[own], sigma=data.sigma[own], seen=data.seen[own], trust=data.trust[own])
+    part = replace(
+        data,
+        points=data.points[own],
+        sigma=data.sigma[own],
+        seen=data.seen[own],
+        trust=data.trust[own],
+        scatter=data.scatter[own],
+    )
 
     def chain_of(nodes: list[int], places: list[int]) -> Chain:
         pieces = [before, k][: len(nodes) - 1]

@@ -99,6 +99,7 @@ def carry_across(
         if before is None or after is None:
             continue
         p0, d0, p3, d3 = before.end, before.direction, after.end, after.direction
+        carried_sigma = max(_LEAST_SIGMA_MM, _SIGMA_PER_MM * length, before.sigma_mm, after.sigma_mm)
         # An arm that misses the point at its end has a corner in it: it tells nothing of where the line goes on.
         if max(math.dist(p0, points[first - 1]), math.dist(p3, points[(first + count) % len(points)])) > near_mm:
             continue
@@ -115,7 +116,7 @@ def carry_across(
                 sharp += [] if sides is None else [int(index[_turning(*sides, count) - 1])]
             if sides is not None:
                 points[index] = _through(*sides, count)
-                sigma[index] = max(_LEAST_SIGMA_MM, _SIGMA_PER_MM * length)
+                sigma[index] = carried_sigma
                 continue
             if length < max(_CORNER_RUN_MM, _CORNER_RUN_POINTS * spacing_mm):
                 continue
@@ -127,7 +128,7 @@ def carry_across(
         if count > 2 and not gentle and float(np.hypot(*(_aside(bridge, rough)).T).max()) > near_mm + 0.03 * length:
             continue
         points[index] = bridge
-        sigma[index] = max(_LEAST_SIGMA_MM, _SIGMA_PER_MM * length)
+        sigma[index] = carried_sigma
     return points, sigma, seen, tuple(sharp)
 
 
@@ -343,7 +344,7 @@ def _arm(
     if len(stop):
         index = index[: stop[0]]
     if len(index) < 4 * _ARM_SKIP:
-        led_on = _arm_of_islands(points, seen, end, direction, spacing, closed=closed)
+        led_on = _arm_of_islands(points, sigma, seen, end, direction, spacing, closed=closed)
         if led_on is not None:
             return led_on
     if len(index) < 4:
@@ -362,11 +363,20 @@ def _arm(
     if length < 1e-9:
         return None
     bend = np.array([x[0], y[0]]) if degree == 2 else np.zeros(2)
-    return Arm(np.array([x[-1], y[-1]]), slope / length, -direction * slope, bend, len(index))
+    return Arm(
+        np.array([x[-1], y[-1]]), slope / length, -direction * slope, bend, len(index), float(np.median(sigma[index]))
+    )
 
 
 def _arm_of_islands(
-    points: Points, seen: NDArray[np.bool_], end: int, direction: int, spacing: float, *, closed: bool
+    points: Points,
+    sigma: NDArray[np.float64],
+    seen: NDArray[np.bool_],
+    end: int,
+    direction: int,
+    spacing: float,
+    *,
+    closed: bool,
 ) -> Arm | None:
     """Return a straight arm from the short readable pieces beside a hole, if they lie on one line."""
     n = len(points)
@@ -387,7 +397,7 @@ def _arm_of_islands(
         return None
     outward = axes[0] if float(axes[0] @ (points[index[0]] - points[index[-1]])) > 0 else -axes[0]
     first = middle + float((points[end % n] - middle) @ outward) * outward
-    return Arm(first, -direction * outward, outward, np.zeros(2), len(index))
+    return Arm(first, -direction * outward, outward, np.zeros(2), len(index), float(np.median(sigma[index])))
 
 
 def _is_bent(points: Points, s: NDArray[np.float64], weight: NDArray[np.float64]) -> bool:

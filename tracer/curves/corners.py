@@ -35,7 +35,7 @@ _BEND_SIGMA_PER_MM, _SHARP_RAD = 0.01, math.radians(60)
 an arm led on by a bend that is only theirs misses its corner. Between arms held so straight only turns as sharp as the
 second are believed: those of a curve are none."""
 _DOUBT = 2.0
-"""A corner may be farther from its points by so many of their standard uncertainties (95 % of a normal one)."""
+"""A corner may be farther from its points by so many times their scatter (95 % of a normal one)."""
 _MODEL_SIGMA_MM = 0.003
 """What a quadratic arm and the evidence's slow errors may be off, beside the points' noise."""
 
@@ -54,6 +54,27 @@ class Bend:
     reach_mm: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Line:
+    """The points as :func:`find_bends` takes them, and what rounds a corner: half the line's width and the blur, mm."""
+
+    points: Points
+    sigma: NDArray[np.float64]
+    seen: NDArray[np.bool_]
+    scatter: NDArray[np.float64]
+    spacing: float
+    rounding: tuple[float, float]
+    closed: bool
+
+    def around(self, centre: int, reach_mm: float) -> NDArray[np.intp]:
+        """Return the places within so much of one, along the line."""
+        steps = round(reach_mm / self.spacing)
+        window = np.arange(centre - steps, centre + steps + 1, dtype=np.intp)
+        if self.closed:
+            return window % len(self.points)
+        return window[(window >= 0) & (window < len(self.points))]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Arm:
     """A parabola (or line) in arc length: rows of ``c`` are the coefficients of 1, s, s^2."""
@@ -61,6 +82,7 @@ class _Arm:
     c: NDArray[np.float64]
     chi: float
     angle_sigma: float
+    sigma: float
 
     def at(self, s: float) -> NDArray[np.float64]:
         return np.asarray(self.c[0] + s * (self.c[1] + s * self.c[2]))
@@ -73,6 +95,7 @@ def find_bends(
     points: Points,
     sigma: NDArray[np.float64],
     seen: NDArray[np.bool_],
+    scatter: NDArray[np.float64],
     *,
     spacing_mm: float,
     half_width_mm: float,
@@ -88,6 +111,8 @@ def find_bends(
         Standard uncertainty of each point across the line.
     seen : ndarray of bool, shape (N,)
         False for points that were carried across a hole: whether a corner lies there was settled then.
+    scatter : ndarray, shape (N,)
+        Standard uncertainty of each point beside its neighbours: what they are off together takes no corner from them.
     spacing_mm : float
         Distance of neighbouring points.
     half_width_mm, blur_mm : float
@@ -96,10 +121,18 @@ def find_bends(
         Whether the line closes; an open line's ends are no bends.
     """
     bends: list[Bend] = []
-    doubt = np.where(seen, _DOUBT * sigma, 0.0)
+    line = _Line(
+        points=points,
+        sigma=sigma,
+        seen=seen,
+        scatter=scatter,
+        spacing=spacing_mm,
+        rounding=(half_width_mm, blur_mm),
+        closed=closed,
+    )
     rounding_mm = rounding_reach_mm(math.pi / 2, half_width_mm, blur_mm)
     for candidate in _candidates(points, spacing_mm, rounding_mm, closed):
-        bend = _examine(points, sigma, doubt, candidate, spacing_mm, (half_width_mm, blur_mm), closed)
+        bend = _examine(line, candidate)
         if bend is None:
             continue
         same = [
@@ -197,28 +230,20 @@ def _arm(
     direction = direction / max(math.hypot(direction[0], direction[1]), 1e-12)
     off = rest[:, 1] * direction[0] - rest[:, 0] * direction[1]
     chi = math.sqrt(float(off @ off) / max(1, len(s) - degree - 1))
-    return _Arm(c, chi, math.sqrt(max(float(inverse[1, 1]), 0.0)) * max(1.0, chi))
+    return _Arm(c, chi, math.sqrt(max(float(inverse[1, 1]), 0.0)) * max(1.0, chi), float(np.median(sigma)))
 
 
 def _best_arm(
-    points: Points,
-    sigma: NDArray[np.float64],
-    centre: int,
-    gap_mm: float,
-    spacing: float,
-    direction: int,
-    closed: bool,
-    lengths_mm: Sequence[float],
-    bend_sigma: float,
+    line: _Line, centre: int, gap_mm: float, direction: int, lengths_mm: Sequence[float], bend_sigma: float
 ) -> _Arm | None:
     """Return the longest arm that a quadratic describes within the noise (short ones: a line)."""
-    n = len(points)
+    n, spacing = len(line.points), line.spacing
     best: _Arm | None = None
     for length in lengths_mm:
         first, last = math.ceil(gap_mm / spacing), math.ceil((gap_mm + length) / spacing)
         steps = np.arange(first, last + 1, dtype=np.intp)
         index = centre + direction * steps
-        if closed:
+        if line.closed:
             if last > n // 2:
                 continue
             index = index % n
@@ -231,7 +256,7 @@ def _best_arm(
             if degree == 2 and (len(index) < 8 or length < 0.9):
                 continue
             s = np.asarray(steps * (spacing * direction), dtype=np.float64)
-            arm = _arm(points[index], sigma[index], s, degree, bend_sigma)
+            arm = _arm(line.points[index], line.sigma[index], s, degree, bend_sigma)
             if degree == 2 and _turn_of(arm, float(s[0]), float(s[-1])) > _MOST_ARM_TURN_RAD:
                 continue
             if arm.chi < 1.35:
@@ -265,69 +290,60 @@ def _meeting(one: _Arm, other: _Arm) -> tuple[NDArray[np.float64], float, float]
     return None
 
 
-def _touching(
-    points: Points,
-    one: _Arm,
-    other: _Arm,
-    centre: int,
-    spacing: float,
-    rounding: tuple[float, float],
-    closed: bool,
-) -> Bend | None:
+def _touching(line: _Line, one: _Arm, other: _Arm, centre: int) -> Bend | None:
     """Return the point at which two arms that run back along each other end, if they do: the outermost one."""
     before, after = one.slope(0.0), other.slope(0.0)
     turn = math.atan2(float(before[0] * after[1] - before[1] * after[0]), float(before @ after))
     if abs(turn) < math.radians(165):
         return None
-    reach = rounding_reach_mm(turn, *rounding)
-    window = np.arange(centre - round(reach / spacing), centre + round(reach / spacing) + 1)
-    window = window % len(points) if closed else window[(window >= 0) & (window < len(points))]
-    outermost = int(window[np.argmax(points[window] @ (before - after))])
-    return Bend(index=outermost, point=points[outermost].copy(), turn_rad=turn, reach_mm=reach)
+    reach = rounding_reach_mm(turn, *line.rounding)
+    window = line.around(centre, reach)
+    outermost = int(window[np.argmax(line.points[window] @ (before - after))])
+    return Bend(index=outermost, point=line.points[outermost].copy(), turn_rad=turn, reach_mm=reach)
 
 
-def _examine(
-    points: Points,
-    sigma: NDArray[np.float64],
-    doubt: NDArray[np.float64],
-    candidate: int,
-    spacing: float,
-    rounding: tuple[float, float],
-    closed: bool,
-) -> Bend | None:
+def _examine(line: _Line, candidate: int) -> Bend | None:
     """Return the bend at a place, None where the line runs on smoothly or nothing tells."""
-    bend, _ = _bend_at(points, sigma, doubt, candidate, spacing, rounding, closed, _ARM_LENGTHS_MM, _BEND_SIGMA_PER_MM)
+    bend, _ = _bend_at(line, candidate, _ARM_LENGTHS_MM, _BEND_SIGMA_PER_MM)
     if bend is not None and abs(bend.turn_rad) > _SHARP_RAD:
         return bend
-    bend, told = _bend_at(points, sigma, doubt, candidate, spacing, rounding, closed, _ARM_LENGTHS_MM)
+    bend, told = _bend_at(line, candidate, _ARM_LENGTHS_MM)
     if not told:
-        bend, _ = _bend_at(points, sigma, doubt, candidate, spacing, rounding, closed, _LONG_ARMS_MM)
+        bend, _ = _bend_at(line, candidate, _LONG_ARMS_MM)
     return bend
 
 
+def _doubt(line: _Line, nearest: int, one: _Arm, other: _Arm) -> float:
+    """Return how far a corner may be from its points for what these are off and its arms are not."""
+    if not line.seen[nearest]:
+        return 0.0
+    own = float(line.sigma[nearest]) ** 2 - (one.sigma**2 + other.sigma**2) / 2
+    return _DOUBT * math.hypot(float(line.scatter[nearest]), math.sqrt(max(own, 0.0)))
+
+
+def _apart(point: NDArray[np.float64], line: Points) -> float:
+    """Return how far a point lies from a line of points."""
+    start, step = line[:-1], np.diff(line, axis=0)
+    share = ((point - start) * step).sum(axis=1) / np.maximum((step * step).sum(axis=1), 1e-12)
+    foot = start + np.clip(share, 0.0, 1.0)[:, None] * step
+    return float(np.hypot(*(foot - point).T).min())
+
+
 def _bend_at(
-    points: Points,
-    sigma: NDArray[np.float64],
-    doubt: NDArray[np.float64],
-    candidate: int,
-    spacing: float,
-    rounding: tuple[float, float],
-    closed: bool,
-    lengths_mm: Sequence[float],
-    bend_sigma: float = math.inf,
+    line: _Line, candidate: int, lengths_mm: Sequence[float], bend_sigma: float = math.inf
 ) -> tuple[Bend | None, bool]:
     """Return the bend at a place as arms of some lengths have it, and whether they are known well enough to tell."""
-    gap = rounding_reach_mm(math.pi / 2, *rounding)
+    gap = rounding_reach_mm(math.pi / 2, *line.rounding)
     centre = candidate
     bend: Bend | None = None
     for _ in range(3):
-        one = _best_arm(points, sigma, centre, gap, spacing, -1, closed, lengths_mm, bend_sigma)
-        other = _best_arm(points, sigma, centre, gap, spacing, 1, closed, lengths_mm, bend_sigma)
+        one = _best_arm(line, centre, gap, -1, lengths_mm, bend_sigma)
+        other = _best_arm(line, centre, gap, 1, lengths_mm, bend_sigma)
         if one is None or other is None:
             return None, True
         met = _meeting(one, other)
         if met is None:
-            return _touching(points, one, other, centre, spacing, rounding, closed), True
+            return _touching(line, one, other, centre), True
         point, a, b = met
         before, after = one.slope(a), other.slope(b)
         turn = math.atan2(float(before[0] * after[1] - before[1] * after[0]), float(before @ after))
@@ -335,14 +351,12 @@ def _bend_at(
             return None, True
         if abs(turn) < 4 * math.hypot(one.angle_sigma, other.angle_sigma):
             return None, False
-        wider = rounding_reach_mm(turn, *rounding)
-        window = np.arange(centre - round(2 * wider / spacing), centre + round(2 * wider / spacing) + 1)
-        window = window % len(points) if closed else window[(window >= 0) & (window < len(points))]
-        distance = np.hypot(*(points[window] - point).T)
-        nearest = int(window[np.argmin(distance)])
-        apex = float(distance.min())
-        rounded = 1.2 * wider * math.tan(abs(turn) / 4) + 0.5 * spacing + 0.3 * rounding[1] + 0.01
-        if apex > rounded + float(doubt[nearest]):
+        wider = rounding_reach_mm(turn, *line.rounding)
+        window = line.around(centre, 2 * wider)
+        nearest = int(window[np.argmin(np.hypot(*(line.points[window] - point).T))])
+        apex = _apart(point, line.points[window])
+        rounded = 1.2 * wider * math.tan(abs(turn) / 4) + 0.3 * line.rounding[1] + 0.01
+        if apex > rounded + _doubt(line, nearest, one, other):
             return None, True
         reach = wider if apex <= rounded else max(wider, apex * _tangent_share(turn))
         bend = Bend(index=nearest, point=point, turn_rad=turn, reach_mm=reach)

@@ -105,7 +105,13 @@ def fit_closed(
     if area < 0:
         data = data.reversed()
     bends = find_bends(
-        data.points, data.sigma, data.seen, spacing_mm=spacing, half_width_mm=half_width_mm, blur_mm=blur_mm
+        data.points,
+        data.sigma,
+        data.seen,
+        data.scatter,
+        spacing_mm=spacing,
+        half_width_mm=half_width_mm,
+        blur_mm=blur_mm,
     )
     bends = with_sharp_points(bends, data.points, data.sharp, half_width_mm=half_width_mm, blur_mm=blur_mm)
     chain = _chain_between(data, bends) if bends else _chain_around(data)
@@ -142,6 +148,7 @@ def fit_open(
         data.points,
         data.sigma,
         data.seen,
+        data.scatter,
         spacing_mm=spacing,
         half_width_mm=half_width_mm,
         blur_mm=blur_mm,
@@ -180,6 +187,7 @@ def _chain_between(data: Given, bends: list[Bend], *, closed: bool = True) -> Ch
         division = divide(
             stretch,
             trust=data.trust[index[where]],
+            scatter_mm=data.scatter[index[where]],
             cell_sigma_mm=data.cell_sigma,
             allowed_mm=data.allowed[index[where]],
             spacing_mm=data.spacing,
@@ -209,6 +217,7 @@ def _chain_around(data: Given) -> Chain:
         division = divide(
             np.vstack([ring, ring[:1]]),
             trust=np.roll(data.trust, -start)[np.arange(total + 1) % total],
+            scatter_mm=np.roll(data.scatter, -start)[np.arange(total + 1) % total],
             cell_sigma_mm=data.cell_sigma,
             allowed_mm=np.roll(data.allowed, -start)[np.arange(total + 1) % total],
             spacing_mm=data.spacing,

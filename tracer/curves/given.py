@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.curves.carry import carry_across
+from tracer.curves.scatter import scatter_of
 
 _SYSTEMATIC_MM = 0.002
 """Slow errors of the evidence beside its noise: interpolation and paper, floor (measured on clean synthetic scans)."""
@@ -29,13 +30,15 @@ class Given:
     """Points with holes filled, and how well they are known.
 
     ``cell_sigma`` is the standard uncertainty of the mean place of a millimetre of line; ``trust`` the weight of each
-    point relative to one that was seen; ``sharp`` the places of points into which two sides of a hole run together.
+    point relative to one that was seen; ``scatter`` how far it strays from its neighbours, standard; ``sharp`` the
+    places of points into which two sides of a hole run together.
     """
 
     points: NDArray[np.float64]
     sigma: NDArray[np.float64]
     seen: NDArray[np.bool_]
     trust: NDArray[np.float64]
+    scatter: NDArray[np.float64]
     spacing: float
     cell_sigma: float
     tolerance: float
@@ -60,6 +63,7 @@ class Given:
             sigma=self.sigma[::-1],
             seen=self.seen[::-1],
             trust=self.trust[::-1],
+            scatter=self.scatter[::-1],
             sharp=tuple(last - i for i in self.sharp),
         )
 
@@ -105,6 +109,7 @@ def prepare(
         sigma=sigma,
         seen=seen,
         trust=trust,
+        scatter=scatter_of(points, sigma, seen, spacing_mm=spacing, closed=closed),
         spacing=spacing,
         cell_sigma=cell_sigma,
         tolerance=tolerance,

@@ -22,13 +22,17 @@ search closes up what is narrower (its own width on both sides, and as much agai
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Arm:
-    """The readable line beside a hole: its end, direction of travel and, outward into the hole, its parabola."""
+    """The readable line beside a hole: its end, direction of travel and, outward into the hole, its parabola.
+
+    ``count`` is the number of its points, ``sigma_mm`` how well they are known: the line led on is known no better.
+    """
 
     end: Points
     direction: Points
     outward: Points
     bend: Points
     count: int
+    sigma_mm: float
 
     def ahead(self, s: NDArray[np.float64]) -> Points:
         """Return points at distances into the hole."""

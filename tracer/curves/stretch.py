@@ -24,6 +24,8 @@ Kind = Literal["line", "cubic"]
 
 _SMOOTH_MM = 2.2
 """Window of the local cubic through which places and directions are read."""
+_DIRECTION_RAD, _LONGEST_SMOOTH_MM = 0.06, 8.0
+"""Where points scatter it is longer, until directions are known as well, up to this (our own choice)."""
 _CELL_MM = 1.0
 """Length of line whose averaged position counts as one independent observation."""
 _LINE_PRICE, _CUBIC_PRICE = 7.0, 14.0
@@ -59,6 +61,7 @@ def divide(
     points: Points,
     *,
     trust: NDArray[np.float64],
+    scatter_mm: NDArray[np.float64],
     cell_sigma_mm: float,
     allowed_mm: NDArray[np.float64],
     spacing_mm: float,
@@ -73,6 +76,8 @@ def divide(
         From end to end, evenly spaced but for the first and last step; an end at a corner is the corner's own place.
     trust : ndarray, shape (N,)
         Weight of each point, 1 for one that was seen, less for one that was carried across a hole.
+    scatter_mm : ndarray, shape (N,)
+        How far each point strays from its neighbours, standard: so badly are places and directions told.
     cell_sigma_mm : float
         Standard uncertainty of the mean position of a millimetre of line.
     allowed_mm : ndarray, shape (N,)
@@ -91,7 +96,8 @@ def divide(
     inner = points[:-1] if ring else points[1:-1]
     if len(inner) < 7:
         return Division(places=(0, last), kinds=("line",), controls=(points[[0, -1]],))
-    window = min(round(_SMOOTH_MM / spacing_mm) | 1, len(inner) - (1 - len(inner) % 2))
+    smooth_mm = _window_mm(float(np.median(scatter_mm)), spacing_mm)
+    window = min(round(smooth_mm / spacing_mm) | 1, len(inner) - (1 - len(inner) % 2))
     window = max(window, 5)
     order = 3 if window > 5 else 2
     middle, slope = smoothed(inner, window, order, ring=ring)
@@ -101,13 +107,23 @@ def divide(
         place, slope = np.vstack([points[:1], middle, points[-1:]]), np.vstack([slope[:1], slope, slope[-1:]])
     angle = np.unwrap(np.arctan2(slope[:, 1], slope[:, 0]))
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(place, axis=0).T))])
-    evidence = _Evidence(place, angle, along, trust, cell_sigma_mm, allowed_mm, bent_ends)
+    # Of the value and the slope of a cubic in the middle of its window, by least squares.
+    place_sigma = scatter_mm * math.sqrt(9 / 4 / window)
+    angle_sigma = scatter_mm * math.sqrt(75 / window) / (window * spacing_mm)
+    evidence = _Evidence(place, angle, along, trust, place_sigma, angle_sigma, cell_sigma_mm, allowed_mm, bent_ends)
     single = _single(evidence) if not ring else None
     if single is not None:
         return single
     nodes = _places(angle, along, trust, spacing_mm)
     first, second, line, cubic = _all_pairs(evidence, nodes)
     return _with_controls(evidence, *_merged(evidence, *_cheapest(nodes, first, second, line, cubic)))
+
+
+def _window_mm(scatter_mm: float, spacing_mm: float) -> float:
+    """Return over how long a stretch the direction at a place is told well enough; it gets better with power 3/2."""
+    count = _SMOOTH_MM / spacing_mm
+    doubt = scatter_mm * math.sqrt(75 / count) / _SMOOTH_MM
+    return float(min(_SMOOTH_MM * max(1.0, (doubt / _DIRECTION_RAD) ** (2 / 3)), _LONGEST_SMOOTH_MM))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,6 +134,8 @@ class _Evidence:
     angle: NDArray[np.float64]
     along: NDArray[np.float64]
     trust: NDArray[np.float64]
+    place_sigma: NDArray[np.float64]
+    angle_sigma: NDArray[np.float64]
     cell_sigma: float
     allowed: NDArray[np.float64]
     bent_ends: tuple[bool, bool]
@@ -335,14 +353,15 @@ def _fits_at(
     allowed = evidence.allowed[low]
     judged = weight > 0.7 * weight.max(axis=1, keepdims=True)
     loose = np.stack([(i == 0) & evidence.bent_ends[0], (j == last) & evidence.bent_ends[1]], axis=1)
+    at_ends = np.stack([i, j], axis=1)
     ends = Ends(
         first=place[i],
         last=place[j],
         first_rad=evidence.angle[i],
         last_rad=evidence.angle[j],
         arc=along[j] - along[i],
-        sigma_mm=np.where(loose, _BEND_SIGMA_MM, _END_SIGMA_MM),
-        sigma_rad=np.where(loose, _BEND_SIGMA_RAD, _END_SIGMA_RAD),
+        sigma_mm=np.hypot(np.where(loose, _BEND_SIGMA_MM, _END_SIGMA_MM), evidence.place_sigma[at_ends]),
+        sigma_rad=np.hypot(np.where(loose, _BEND_SIGMA_RAD, _END_SIGMA_RAD), evidence.angle_sigma[at_ends]),
     )
     line, off = _line_costs(evidence, i, j, x, y, weight, ends.sigma_rad)
     line = np.where((np.abs(off * judged) > allowed).any(axis=1), np.inf, line)
