@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.curves.carry import carry_across
+from tracer.curves.carry import carry_across, runs_of
 from tracer.curves.scatter import scatter_of
 
 _SYSTEMATIC_MM = 0.002
@@ -19,6 +19,8 @@ _CELL_FLOOR_PX = 0.07
 """The same in steps of the evidence (a pixel): what grain and shading move an edge over millimetres (measured)."""
 _DOUBTED = 1.5
 """Seen points count less from so many times the usual uncertainty on (judgement)."""
+_ONE_CAUSE_MM = 2.0
+"""What neighbouring points are doubted for has one cause over such a length: a mat's line is 1 to 2 mm broad."""
 _ALLOWED = 2.0
 """An outline may pass a point by so many standard uncertainties: 95 % of them lie within (JCGM 100:2008, 6.3.3)."""
 _NEAR_PX = 2.5
@@ -103,13 +105,20 @@ def prepare(
     )
     cell_sigma = _cell_sigma(points, sigma, seen, spacing, tolerance)
     usual = float(np.median(sigma[seen])) if seen.any() else float(np.median(sigma))
+    scatter = scatter_of(points, sigma, seen, spacing_mm=spacing, closed=closed)
     trust = np.minimum(1.0, (np.where(seen, _DOUBTED * usual, usual) / sigma) ** 2)
+    # Points that are doubted together are one observation, however many they are.
+    common = np.sqrt(np.maximum(sigma**2 - scatter**2, 0.0))
+    for first, count in runs_of(seen & (sigma > _DOUBTED * usual), closed=closed):
+        own = (first + np.arange(count)) % len(points)
+        alike = min(count * spacing, _ONE_CAUSE_MM) * common[own] ** 2
+        trust[own] = np.minimum(trust[own], cell_sigma**2 / (cell_sigma**2 + alike))
     return Given(
         points=points,
         sigma=sigma,
         seen=seen,
         trust=trust,
-        scatter=scatter_of(points, sigma, seen, spacing_mm=spacing, closed=closed),
+        scatter=scatter,
         spacing=spacing,
         cell_sigma=cell_sigma,
         tolerance=tolerance,

@@ -363,10 +363,14 @@ def _fits_at(
         sigma_mm=np.hypot(np.where(loose, _BEND_SIGMA_MM, _END_SIGMA_MM), evidence.place_sigma[at_ends]),
         sigma_rad=np.hypot(np.where(loose, _BEND_SIGMA_RAD, _END_SIGMA_RAD), evidence.angle_sigma[at_ends]),
     )
+    # What is left freer holds more that would fit (Occam's factor).
+    freer = np.log(ends.sigma_mm / np.where(loose, _BEND_SIGMA_MM, _END_SIGMA_MM)).sum(axis=1)
+    freer += np.log(ends.sigma_rad / np.where(loose, _BEND_SIGMA_RAD, _END_SIGMA_RAD)).sum(axis=1)
     line, off = _line_costs(evidence, i, j, x, y, weight, ends.sigma_rad)
+    line += freer
     line = np.where((np.abs(off * judged) > allowed).any(axis=1), np.inf, line)
     controls, cubic, off = fit_cubics(ends, x, y, weight, steps=steps)
-    cubic = cubic + _CUBIC_PRICE
+    cubic = cubic + _CUBIC_PRICE + freer
     return line, np.where((np.abs(off * judged) > allowed).any(axis=1), np.inf, cubic), controls
 
 
