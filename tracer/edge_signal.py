@@ -170,8 +170,12 @@ def _of_luma(thing: Floats, ground: Floats) -> EdgeSignal:
     sign = 1.0 if float(_LUMA @ (ground - thing)) > 0 else -1.0
     # Beyond the two colours the mixture is clipped and may stand still; interpolation needs it to rise.
     rising = np.maximum.accumulate(sign * luma) + np.arange(len(share)) * 1e-9
-    codes = np.interp(sign * np.arange(256) / 255, rising, share)
-    return EdgeSignal(codes=codes * abs(float(_BRIGHTNESS @ (b - a))), uncertainty_px=_LUMA_PX)
+    seen = sign * np.arange(256) / 255
+    codes = np.interp(seen, rising, share) * abs(float(_BRIGHTNESS @ (b - a)))
+    # Where more light falls on it a pale thing is lighter than any mixture, often by more than the step to its ground:
+    # one code for all that would cut off the profile on its side and move the edge outward.
+    beyond = _linear(np.abs(seen)) - _linear(np.abs(np.clip(seen, rising[0], rising[-1])))
+    return EdgeSignal(codes=codes + sign * beyond, uncertainty_px=_LUMA_PX)
 
 
 def _of_colour(thing: Floats, ground: Floats) -> EdgeSignal:

@@ -143,3 +143,14 @@ def test_a_rough_outline_along_a_shadow_of_the_luma_of_the_card_is_seen_through(
     signal = edge_signal(pixels, along)
     assert signal.codes.shape == (256, 3)
     assert abs(float(errors_mm(pixels, along, signal).mean())) < 0.03
+
+
+def test_pale_card_on_a_pale_ground_is_as_large_where_more_light_falls_on_it() -> None:
+    # A lamp beside the sheet: the card is lighter at one side than at the other by more than the step to its ground.
+    pale = (215, 212, 206)
+    at = (np.arange(round(SIZE_MM / MM_PER_PX_300)) + 0.5) * MM_PER_PX_300
+    lamp = np.interp(at, [MIDDLE_MM - RADIUS_MM, MIDDLE_MM + RADIUS_MM], [0.35, 1.0])[None, :, None]
+    lit = shapes.encode_srgb(SRGB_TO_LINEAR[disc(WHITE, pale, quality=None)] * lamp)
+    rough = rough_of(WHITE, pale)
+    off = errors_mm(lit, rough, edge_signal(lit, rough))
+    assert np.percentile(np.abs(off), 95) < 0.02
