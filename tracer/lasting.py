@@ -28,6 +28,10 @@ _FALLS = 0.25
 """The scatter of a mean falls with this power of its length. Grain, ragged edges and coded blocks last; independent
 readings would have a half (0.2 to 0.35 on thirty rendered outlines of paper and card, 1 to 16 mm)."""
 _SUREST_MM = 1e-4
+_OWN_SHARE, _JOINT = 0.5, 2.0
+"""Where what lies within the shortest window has less than so much of the weight that evenly sure readings would have,
+a mean tells mostly of places farther off, which are surer. It must then agree with the shorter one within so many of
+the standard uncertainties of their difference (judgement)."""
 _FEWEST = 20
 
 
@@ -78,7 +82,7 @@ def _of_arm(error: Floats, sigma: Floats, valid: Flags, spacing_mm: float, *, ar
     counted = valid.astype(np.float64)
     mean, doubt = np.full(len(error), np.nan), np.full(len(error), np.nan)
     low, high = np.full(len(error), -np.inf), np.full(len(error), np.inf)
-    going = np.ones(len(error), dtype=bool)
+    going, own = np.ones(len(error), dtype=bool), None
     for length in _WINDOWS_MM:
         size = max(3, round(length / spacing_mm) | 1)
         total = _sums(weight, size, around=around)
@@ -88,7 +92,10 @@ def _of_arm(error: Floats, sigma: Floats, valid: Flags, spacing_mm: float, *, ar
         new_low = np.maximum(low, its_mean - _AGREE * its_doubt)
         new_high = np.minimum(high, its_mean + _AGREE * its_doubt)
         there = _sums(counted, size, around=around) > 0.5
-        agrees = going & there & (new_low <= new_high)
+        if own is None:
+            own = total / size
+        of_others = (own < _OWN_SHARE * total / size) & (np.abs(its_mean - mean) > _JOINT * np.hypot(its_doubt, doubt))
+        agrees = going & there & (new_low <= new_high) & ~of_others
         mean, doubt = np.where(agrees, its_mean, mean), np.where(agrees, its_doubt, doubt)
         low, high = np.where(agrees, new_low, low), np.where(agrees, new_high, high)
         going &= agrees | ~there

@@ -36,6 +36,7 @@ from tracer.path import Path
 from tracer.piece import Fit
 from tracer.profiles import Points, on_grid, running_median, sample_profiles
 from tracer.shade import shade_shift
+from tracer.told import Readings, told_along
 from tracer.unseen import unseen_allowance
 
 _STEP_PX = 0.5
@@ -48,8 +49,6 @@ _LEFT_MM = 2.0
 """Places of the fit lie nearer to the outline than this unless it was led on beyond them (judgement)."""
 _ONE_PLACE = 2 / 3
 """Share of it at one place by itself: two standard uncertainties instead of three (JCGM 100:2008, 6.3.3)."""
-_TOLD_PX = 10.0
-"""Points that were told lie nearer to the outline than this: a reader looks some pixels around the rough one."""
 _ON_IT_PX = 1.5
 _NO_MORE_INK = 1.1
 """With no more than this of the line's usual darkness nothing else lies on it: a space, or the end of a dash."""
@@ -72,14 +71,6 @@ class LineStyle:
     line: Literal["centre", "outer", "inner"] = "centre"
     shift_px: float = 0.0
     hole: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Readings:
-    """Points of an edge that a reader of its own told: (N, 2), mm, and the standard uncertainty of each, mm."""
-
-    points_mm: MmPoints
-    sigma_mm: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -238,7 +229,7 @@ def measure_outline(
     doubt = np.full(len(points), scatter_of_reading(error, valid, spacing))
     by_reader = np.zeros(len(points), dtype=bool)
     if told is not None and len(told.points_mm):
-        by_reader, its_error, its_doubt = _as_told(told, points, normals, mm_per_px)
+        by_reader, its_error, its_doubt = told_along(told, points, normals, mm_per_px)
         by_reader &= ~near_corner
         error, doubt = np.where(by_reader, its_error, error), np.where(by_reader, its_doubt, doubt)
         valid, absent = valid | by_reader, absent & ~by_reader
@@ -358,20 +349,6 @@ def _find_again(
         width = np.where(style.line_width_px > 4 * style.blur_px, width, style.line_width_px)
         position = position + (0.5 if style.line == "outer" else -0.5) * width
     return position, valid & inside, absent, mass < _NO_MORE_INK * usual
-
-
-def _as_told(
-    told: Readings, points: Points, normals: Points, mm_per_px: float
-) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
-    """Return where an outline has points that were told, how far outside of it they lie and how sure they are, mm.
-
-    They lie a pixel apart along it.
-    """
-    near = cKDTree(np.asarray(told.points_mm)).query(points)[1]
-    off = np.asarray(told.points_mm)[near] - points
-    outside = (off * normals).sum(axis=1)
-    beside = np.abs(off[:, 0] * normals[:, 1] - off[:, 1] * normals[:, 0])
-    return (beside <= mm_per_px) & (np.abs(outside) < _TOLD_PX * mm_per_px), outside, told.sigma_mm[near]
 
 
 def _without_spikes(

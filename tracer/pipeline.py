@@ -21,8 +21,8 @@ from tracer.edge_signal import edge_signal
 from tracer.errors import EngineError, TracerError
 from tracer.labels import TextLine, parse_label
 from tracer.marks import sharpen
-from tracer.measure import LineStyle, OutlineError, Readings, measure_outline
-from tracer.outline import Evidence, locate
+from tracer.measure import LineStyle, OutlineError, measure_outline
+from tracer.outline import locate
 from tracer.own_colour import settled
 from tracer.path import Path
 from tracer.pattern import BudgetLine, CrossCheckLine, Pattern, SheetRecord
@@ -40,6 +40,7 @@ from tracer.stated import (
     stated_fit,
 )
 from tracer.tips import lead_tips
+from tracer.told import readings_of
 from tracer.vectors.find import VectorPiece, find_vector_candidates
 
 LineSide = Literal["centre", "outer", "inner"]
@@ -311,21 +312,13 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
         to_px=sheet.to_px,
         obscured_px=PxPoints(hidden_px),
         ends_mm=ends_mm,
-        told=None if rough.kind == "drawn" else _as_told(evidence, points_mm, np.asarray(evidence.sigma_px * scale)),
+        told=None if rough.kind == "drawn" else readings_of(evidence, points_mm, np.asarray(evidence.sigma_px * scale)),
     )
     if leeway is not None:
         error = error.with_leeway(MmPoints(leeway.points_mm), leeway.expanded_mm)
     own_mm = 0.0 if signal is None else float(np.hypot(signal.uncertainty_px, _SHADE_SHARE * evidence.shade_px))
     own_mm *= usual_scale
     return _Traced(path=path, error=error, edge_mm=own_mm, tip_mm=tip_mm, notes=notes)
-
-
-def _as_told(evidence: Evidence, points_mm: MmPoints, sigma_mm: NDArray[np.float64]) -> Readings | None:
-    """Return the points of an edge that a reader of its own told."""
-    told = evidence.told & evidence.valid
-    if not told.any():
-        return None
-    return Readings(points_mm=MmPoints(np.asarray(points_mm)[told]), sigma_mm=sigma_mm[told])
 
 
 def _exceeded_words(fit: FitResult, options: TraceOptions) -> tuple[str, ...]:

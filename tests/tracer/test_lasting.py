@@ -66,6 +66,20 @@ def test_surer_readings_count_more() -> None:
     assert np.std(found) < 2.0 * np.median(doubt)
 
 
+def test_what_doubtful_readings_agree_on_is_not_outweighed_by_sure_ones_beside_them() -> None:
+    """Two millimetres of an edge along a line of a mat, each reading much less sure: all say 0.4 mm."""
+    place = np.arange(2000)
+    doubtful = np.abs(place - 1000) < 10
+    sigma = np.where(doubtful, 0.5, 0.06)
+    error = np.where(doubtful, 0.4, 0.0) + np.random.default_rng(8).normal(0, 0.03, 2000)
+    arms = np.zeros(2000, np.intp)
+    found = lasting_mean(error, sigma, np.ones(2000, bool), arms, SPACING_MM)[0]
+    assert np.abs(found).max() > 0.3
+    # What they do not agree on is none.
+    noise = np.random.default_rng(9).normal(0, sigma)
+    assert np.abs(lasting_mean(noise, sigma, np.ones(2000, bool), arms, SPACING_MM)[0]).max() < 0.1
+
+
 def test_the_scatter_of_readings_is_told_beside_an_error_that_lasts() -> None:
     rng = np.random.default_rng(6)
     swing = 0.3 * np.sin(np.arange(5000) / 5000 * 2 * np.pi)

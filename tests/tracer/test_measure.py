@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,10 +15,11 @@ from calibration.picture import MmPoints, PxPoints
 from tests import shapes
 from tests.oracles import distance_between
 from tests.shapes import MM_PER_PX_300
-from tests.tracer.tracing import GREY, SHAPES, picture_of, px_of, traced
-from tracer.measure import LineStyle, Readings, measure_outline
+from tests.tracer.tracing import GREY, SHAPES, mm_of, picture_of, px_of, traced
+from tracer.measure import LineStyle, measure_outline
 from tracer.measured_corners import between_corners
 from tracer.path import Path
+from tracer.told import Readings, readings_of
 
 NOISE_MM = 0.006
 """What the measure itself scatters at 1 % noise, worst of some thousand places."""
@@ -266,3 +268,43 @@ def test_where_a_reader_told_the_edge_its_points_are_asked_and_not_the_picture()
     more = error.with_leeway(places, np.full(len(places), 0.15))
     assert more.p95_mm == pytest.approx(0.4, abs=0.015)
     assert more.max_mm == pytest.approx(0.45, abs=0.015)
+
+
+def test_an_outline_that_swings_aside_of_what_was_told_is_as_far_off_as_it_lies_from_there() -> None:
+    """So steeply that nothing that was told lies straight outside of its sides."""
+    result = traced("hexagon", 0.0)
+    true = result.truth.oriented()
+    start, end = true.segments[0]
+    way = (end - start) / np.hypot(*(end - start))
+    out, middle, high_mm, half_mm = np.array([way[1], -way[0]]), (start + end) / 2, 0.7, 0.8
+    foot, top, back = middle - half_mm * way, middle + high_mm * out, middle + half_mm * way
+    swing = Path(
+        (
+            np.stack([start, foot]),
+            np.stack([foot, foot + 0.8 * way, top - 0.6 * way, top]),
+            np.stack([top, top + 0.6 * way, back - 0.8 * way, back]),
+            np.stack([back, end]),
+            *true.segments[1:],
+        )
+    )
+    places = start + np.arange(0, math.dist(start, end), 0.1)[:, None] * way
+    told = Readings(points_mm=MmPoints(places), sigma_mm=np.full(len(places), 0.05))
+    error = measure_outline(result.pixels, swing, result.style, to_px=px_of, told=told)
+    aside = (np.asarray(error.points_mm) - middle) @ out
+    assert error.told[aside > 0.1].all()
+    assert error.max_mm == pytest.approx(high_mm, abs=0.3)
+    assert math.dist(error.where_max, top) < 0.4
+
+
+def test_where_a_reader_set_points_aside_the_way_between_the_others_counts() -> None:
+    result = traced("hexagon", 0.0)
+    told = np.zeros(len(result.evidence.valid), bool)
+    told[20:60] = True
+    valid = result.evidence.valid.copy()
+    valid[30:40] = False
+    evidence = replace(result.evidence, told=told, valid=valid)
+    points = mm_of(np.asarray(evidence.points_px))
+    readings = readings_of(evidence, points, np.full(len(points), 0.05))
+    assert readings is not None
+    assert len(readings.points_mm) == 40
+    assert readings_of(replace(evidence, told=np.zeros_like(told)), points, np.full(len(points), 0.05)) is None
