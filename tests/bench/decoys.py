@@ -1,7 +1,8 @@
 """Scenes without any reference but with things that look like one; ``python -m tests.bench.decoys [--only NAME]``.
 
 Square pocket pieces, tables, grids printed for quilting, rectangles of a card's proportions, ruled and checked paper,
-rows of stitches, checked cloth, squared paper, a slide fastener: each in scans and in photos, each several times. No
+rows of stitches, checked cloth, squared paper, a slide fastener, several labels cut in a card's shape, strokes of which
+every so many is longer: each in scans and in photos, each several times. No
 scale can honestly be told in any of them, so that every scale given is a wrong one; only squared paper may tell its own
 where all its squares are counted (``told``, if it is right to 0.5 %). A refusal that asks for the size of something is
 printed with what it asks about: a lone square may be a test square, and asking does no harm.
@@ -186,6 +187,43 @@ def _teeth(scene: Scene, rng: np.random.Generator) -> None:
     scene.stroke(teeth, 0.55 * pitch, srgb(190))
 
 
+def _labels(scene: Scene, rng: np.random.Generator) -> None:
+    """Several labels alike, rounded as a card is and of its proportions but of another size: cut out, or drawn."""
+    k = float(rng.choice([rng.uniform(0.6, 0.93), rng.uniform(1.07, 1.3)]))
+    w, h, radius = 85.6 * k, 53.98 * k, 3.18 * k
+    drawn = rng.random() < 0.3
+    colour = srgb(*rng.uniform(40, 210, 3))
+    for i in range(int(rng.integers(2, 5))):
+        x, y = 15.0 + (i % 2) * (w + 12), 30.0 + (i // 2) * (h + 14)
+        if x + w > scene.width_mm - 8:
+            x, y = 15.0, 30.0 + 2 * (h + 14)
+        label = _at(rounded_rectangle(0, 0, w, h, radius), x, y, float(rng.normal(0, 2)))
+        if drawn:
+            scene.stroke(label, 0.5, INK)
+        else:
+            draw.scene_shadow(scene, label, (0.3, 0.4), 0.4, 0.5)
+            scene.fill(label, colour)
+        text(scene, "label", (x + w / 2, y + h / 2), 5.0)
+
+
+def _strokes(scene: Scene, rng: np.random.Generator) -> None:
+    """A row of strokes of one pitch of which every so many is longer, as on a rule: a border, pleats, a gauge."""
+    pitch, reach = float(rng.uniform(1.4, 4.0)), float(rng.uniform(2.0, 4.0))
+    orders = [{5: 1.5}, {5: 1.5}, {5: 1.5, 10: 2.0}, {2: 1.4, 4: 1.8, 8: 2.3}, {2: 1.3, 4: 1.7, 8: 2.2, 16: 2.8}]
+    longer = orders[int(rng.integers(len(orders)))]
+    count = int(0.8 * scene.width_mm / pitch)
+    lines = []
+    for i in range(count + 1):
+        high = reach * max([1.0, *(by for every, by in longer.items() if i % every == 0)])
+        lines.append(polyline([[20 + i * pitch, 50], [20 + i * pitch, 50 + high]]))
+    if rng.random() < 0.5:
+        lines.append(polyline([[20, 50], [20 + count * pitch, 50]]))
+    turn = affine(turn_deg=float(rng.normal(0, 2)))
+    scene.stroke([line.moved(turn) for line in lines], THIN, INK)
+    if rng.random() < 0.5:
+        text(scene, "pleat every 5th line toward the front", (20 + 0.4 * scene.width_mm, 50 + 3.4 * reach), 4.0)
+
+
 DECOYS: dict[str, Decoy] = {
     "pocket": _pocket,
     "patches": _patches,
@@ -199,6 +237,8 @@ DECOYS: dict[str, Decoy] = {
     "solid": _solid,
     "squared": _squared,
     "teeth": _teeth,
+    "labels": _labels,
+    "strokes": _strokes,
 }
 
 
