@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from calibration.camera_fit import CameraFit
 from calibration.light import SRGB_TO_LINEAR
 from calibration.picture import MmPoints, PxPoints
+from calibration.references.mat.border import is_marked
 from calibration.references.mat.grow import (
     GridPicture,
     Lattice,
@@ -318,6 +319,7 @@ def _shape(picture: GridPicture, lattice: Lattice) -> Shape:
         divided_by=divided_by(picture, lattice, np.random.default_rng(0)),
         distance_cells=distance,
         light_on_dark=lattice.light_on_dark,
+        marked=lattice.light_on_dark or is_marked(picture, lattice),
     )
 
 

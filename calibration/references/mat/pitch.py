@@ -11,7 +11,8 @@ A grid by itself has no size. What a cutting mat shows of its pitch:
 Each is worth so much evidence (natural logarithm of odds). The figures are common practice, no source; they are set so
 that no single weak hint decides. Tables, lines to quilt along, checked cloth and tiled floors are grids too, mostly of
 few cells: a small grid needs positive evidence of its pitch, and one that is seen whole and has the number of cells of
-no known mat is none.
+no known mat is none. How many cells dark lines on light have counts for nothing where neither figures nor ticks stand
+along their border, unless there are many.
 
 Dark lines on light may as well be those of squared or millimetre paper, which comes in pitches of its own and is as
 common. It is never taken for known by itself: 5 mm paper looks like a mat of half the distance.
@@ -37,6 +38,9 @@ _FEW_CELLS = 20
 centimetres, 24 in ones in inches (common practice, no source)."""
 _TABLE_CELLS = 12
 """Dark on light and so small, any number of cells is common: it says next to nothing."""
+_DRAWN_CELLS = 24
+"""So many cells or fewer a drawn grid has by chance as often as a mat of that size; larger ones of a mat's number of
+cells both ways are rare (9 of some 300 pairs)."""
 _LEAST = 1.0
 _UNSURE_SPAN = 3.0
 
@@ -118,6 +122,9 @@ class Shape:
         Distance of the camera in cells, where the focal length was stated.
     light_on_dark : bool
         Lines lighter than the ground, which nothing printed on paper has.
+    marked : bool
+        Figures or ticks stand along its border, as nobody draws them beside lines to quilt along. Only asked of dark
+        lines on light.
     """
 
     cells: tuple[int, int]
@@ -126,6 +133,7 @@ class Shape:
     divided_by: int
     distance_cells: float | None
     light_on_dark: bool = True
+    marked: bool = True
 
 
 def _strengths(lattice: Lattice) -> tuple[dict[int, float], dict[int, float]]:
@@ -318,7 +326,7 @@ def _mat_evidence(shape: Shape) -> dict[float, float]:
         unit = 10.0 if metric else 25.4
         size = (shape.cells[0] * cell / unit, shape.cells[1] * cell / unit)
         extent = _extent_evidence(size, shape.closed, _CENTIMETRE_CELLS if metric else _INCH_CELLS)
-        if not shape.light_on_dark and max(shape.cells) <= _TABLE_CELLS:
+        if not shape.light_on_dark and max(shape.cells) <= (_TABLE_CELLS if shape.marked else _DRAWN_CELLS):
             extent = min(extent, 0.3)
         value += extent
         longest = max(shape.cells) * cell
