@@ -283,6 +283,9 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
             pixels, path, seen.colour_weights, to_px=sheet.to_px, to_mm=sheet.to_mm, blur_px=evidence.blur_px
         )
         path, notes, tip_mm, ends_mm = led.path, (*notes, *led.notes), led.doubt_mm, led.ends_mm
+        if leeway is not None:
+            # Where it was led, the fit's doubts are not its own any more: how surely it ends is said with it.
+            leeway = leeway.at(~led.led_at(MmPoints(leeway.points_mm)))
         if len(led.hidden_mm):
             hidden_px = np.concatenate([hidden_px, np.asarray(sheet.to_px(led.hidden_mm))])
     if rough.shade_coloured and not rough.hole:

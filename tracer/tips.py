@@ -70,6 +70,8 @@ class Led:
         Points of the outline that no profile of a single edge can be read at, shape (N, 2).
     ends_mm : MmPoints
         Where the points end, shape (M, 2).
+    reach_mm : ndarray, shape (M,)
+        How far from its end each was led.
     doubt_mm : float
         Expanded uncertainty (95 %) of the least sure of the ends; 0 where there is none.
     """
@@ -78,7 +80,16 @@ class Led:
     notes: tuple[str, ...]
     hidden_mm: MmPoints
     ends_mm: MmPoints
+    reach_mm: Floats
     doubt_mm: float
+
+    def led_at(self, points_mm: MmPoints) -> NDArray[np.bool_]:
+        """Return which of some points lie where the outline was led: nothing that was fitted to points is there."""
+        points = np.asarray(points_mm)
+        led = np.zeros(len(points), dtype=bool)
+        for end, reach in zip(np.asarray(self.ends_mm), self.reach_mm, strict=True):
+            led |= np.hypot(*(points - end).T) <= reach
+        return led
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -160,6 +171,7 @@ def lead_tips(pixels: NDArray[np.uint8], path: Path, codes: Floats, *, to_px: To
     notes: list[str] = []
     hidden: list[Floats] = []
     ends: list[Floats] = []
+    reach: list[float] = []
     doubt_mm = 0.0
     for corner in path.corners_sharper_than(SHARP_DEG):
         way = _way(path, corner, to_px, blur_px)
@@ -174,6 +186,7 @@ def lead_tips(pixels: NDArray[np.uint8], path: Path, codes: Floats, *, to_px: To
         doubt_mm = max(doubt_mm, its_doubt)
         joined = end.place * mm_per_px
         ends.append(point)
+        reach.append(joined)
         moved = float(np.hypot(*(point - corner.point))) >= _LEAST_MM
         if moved:
             outward = (beyond - point) / mm_per_px
@@ -193,6 +206,7 @@ def lead_tips(pixels: NDArray[np.uint8], path: Path, codes: Floats, *, to_px: To
         notes=tuple(notes),
         hidden_mm=MmPoints(np.concatenate(hidden) if hidden else np.zeros((0, 2))),
         ends_mm=MmPoints(np.array(ends).reshape(-1, 2)),
+        reach_mm=np.array(reach),
         doubt_mm=doubt_mm,
     )
 
@@ -244,17 +258,19 @@ def _end(pixels: NDArray[np.uint8], codes: Floats, way: _Way, blur_px: float) ->
     width = depth.sum(axis=1) * _STEP_PX / step
     aside = (depth * across).sum(axis=1) / np.maximum(depth.sum(axis=1), 0.3 * step / _STEP_PX)
     found: list[End] = []
+    read = width
     for _ in range(3):
         end = fit_end(places, width, aside, way.arms)
         if end is None:
             return None
         found.append(end)
+        read = width
         width, aside = _as_strokes(light, across, places, end, step, blur_px)
     end = with_spread(found)
     if is_colour(codes):
         end = replace(end, doubt=float(np.hypot(end.doubt, end.thinner_than(_LOST_PX) / np.sqrt(3.0))))
     touch = touching(way.arms)
-    return end if touch is None else with_touching(end, touch)
+    return end if touch is None else with_touching(end, touch, missed_px=missed_by_light(places, read, way.arms))
 
 
 def is_colour(codes: Floats) -> bool:
@@ -262,16 +278,40 @@ def is_colour(codes: Floats) -> bool:
     return np.ndim(codes) > 1 or np.size(codes) > _LEVELS
 
 
-def with_touching(end: End, touch: Touching) -> End:
+def missed_by_light(places: Floats, width: Floats, arms: Floats) -> float:
+    """Return by how much widths read from light differ, on average, from how far apart the arms are seen, px.
+
+    Beside a thing lie shadows, and under it a ground that is hardly darker; where the arms are near each other but
+    still seen apart, they show how much of its width the light of a profile loses or gains by that.
+
+    Parameters
+    ----------
+    places, width : ndarray, shape (N,)
+        Places along a point, and the width that light tells there.
+    arms : ndarray, shape (M, 2)
+        Places, and how far apart the arms are there.
+    """
+    order = np.argsort(arms[:, 0])
+    at, apart = arms[order, 0], arms[order, 1]
+    both = (places >= (at[0] + at[-1]) / 2) & (places <= at[-1])
+    if not both.any():
+        return 0.0
+    return abs(float((width[both] - np.interp(places[both], at, apart)).mean()))
+
+
+def with_touching(end: End, touch: Touching, *, missed_px: float = 0.0) -> End:
     """Return an end as read from the light and as the arms foretell it, each as far as it is sure.
 
-    Where both cannot be right the thing ends as the light says, by so much less surely: its end may have been cut off,
-    or what is faint of it lost.
+    Where the light loses some of the width, it does not see touching arms as far as they go: what is thinner than that
+    is long. Where both cannot be right even so the thing ends as the light says, by so much less surely: its end may
+    have been cut off, or what is faint of it lost.
     """
     apart = touch.place - end.place
-    if abs(apart) > 2.0 * np.hypot(end.doubt, touch.doubt):
+    unseen = float(np.sqrt(missed_px / touch.growth))
+    by_light = float(np.hypot(end.doubt, unseen))
+    if abs(apart) > 2.0 * np.hypot(by_light, touch.doubt):
         return replace(end, doubt=float(np.hypot(end.doubt, max(0.0, apart) / np.sqrt(3.0))))
-    one, other = 1 / end.doubt**2, 1 / touch.doubt**2
+    one, other = 1 / by_light**2, 1 / touch.doubt**2
     place = (one * end.place + other * touch.place) / (one + other)
     return replace(end, place=float(place), doubt=float(1 / np.sqrt(one + other)), growth=(0.0, touch.growth))
 

@@ -19,7 +19,7 @@ from tests.tracer.tracing import GREY, SHAPES, mm_of, picture_of, px_of, traced
 from tracer.measure import LineStyle, measure_outline
 from tracer.measured_corners import between_corners
 from tracer.path import Path
-from tracer.told import Readings, readings_of
+from tracer.told import Readings, readings_of, told_along
 
 NOISE_MM = 0.006
 """What the measure itself scatters at 1 % noise, worst of some thousand places."""
@@ -256,7 +256,11 @@ def test_where_a_reader_told_the_edge_its_points_are_asked_and_not_the_picture()
     points, normals = np.asarray(points), np.asarray(normals)
     start, end = result.truth.oriented().segments[2]
     some = np.hypot(*(points - (start + end) / 2).T) < 0.35 * math.dist(start, end)
-    told = Readings(points_mm=MmPoints((points + 0.3 * normals)[some]), sigma_mm=np.full(int(some.sum()), 0.05))
+    told = Readings(
+        points_mm=MmPoints((points + 0.3 * normals)[some]),
+        normals=normals[some],
+        sigma_mm=np.full(int(some.sum()), 0.05),
+    )
     error = measure_outline(result.pixels, result.truth, result.style, to_px=px_of, told=told)
     assert error.told.any()
     # Half a millimetre inside of it the picture has no share any more.
@@ -288,12 +292,32 @@ def test_an_outline_that_swings_aside_of_what_was_told_is_as_far_off_as_it_lies_
         )
     )
     places = start + np.arange(0, math.dist(start, end), 0.1)[:, None] * way
-    told = Readings(points_mm=MmPoints(places), sigma_mm=np.full(len(places), 0.05))
+    told = Readings(
+        points_mm=MmPoints(places), normals=np.tile(out, (len(places), 1)), sigma_mm=np.full(len(places), 0.05)
+    )
     error = measure_outline(result.pixels, swing, result.style, to_px=px_of, told=told)
     aside = (np.asarray(error.points_mm) - middle) @ out
     assert error.told[aside > 0.1].all()
     assert error.max_mm == pytest.approx(high_mm, abs=0.3)
     assert math.dist(error.where_max, top) < 0.4
+
+
+def test_points_told_on_the_other_side_of_a_strap_say_nothing_of_this_one() -> None:
+    """Half a millimetre wide, and only one side of it was told."""
+    mm_per_px = 0.1
+    strap = Path.polygon(np.array([[0.0, 0.0], [30.0, 0.0], [30.0, 0.5], [0.0, 0.5]])).oriented()
+    points, normals = (np.asarray(a) for a in strap.sample(mm_per_px))
+    middle = (points[:, 0] > 2) & (points[:, 0] < 28)
+    upper = middle & (points[:, 1] < 0.01)
+    told = Readings(
+        points_mm=MmPoints(points[upper] + 0.02 * normals[upper]),
+        normals=normals[upper],
+        sigma_mm=np.full(int(upper.sum()), 0.05),
+    )
+    has, outside, _ = told_along(told, points, normals, mm_per_px)
+    assert has[upper].all()
+    assert outside[upper] == pytest.approx(0.02, abs=1e-6)
+    assert not has[middle & ~upper].any()
 
 
 def test_where_a_reader_set_points_aside_the_way_between_the_others_counts() -> None:
@@ -307,4 +331,6 @@ def test_where_a_reader_set_points_aside_the_way_between_the_others_counts() -> 
     readings = readings_of(evidence, points, np.full(len(points), 0.05))
     assert readings is not None
     assert len(readings.points_mm) == 40
+    away = np.asarray(readings.points_mm) - points.mean(axis=0)
+    assert ((away * readings.normals).sum(axis=1) > 0).all()
     assert readings_of(replace(evidence, told=np.zeros_like(told)), points, np.full(len(points), 0.05)) is None

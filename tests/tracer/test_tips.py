@@ -14,11 +14,22 @@ from tests.shapes import MM_PER_PX_300
 from tests.tracer.tracing import GREY, mm_of, px_of, rough_of, trace
 from tracer import tips
 from tracer.curves.fit import fit_closed
+from tracer.curves.leeway import Leeway
 from tracer.measure import LineStyle, measure_outline
 from tracer.outline import locate
 from tracer.path import Path
 from tracer.stated import stated_fit
-from tracer.tips import End, Led, Touching, fit_end, lead_tips, touching, with_spread, with_touching
+from tracer.tips import (
+    End,
+    Led,
+    Touching,
+    fit_end,
+    lead_tips,
+    missed_by_light,
+    touching,
+    with_spread,
+    with_touching,
+)
 
 TIP = np.array([48.0, 20.0])
 BACK_MM, HALF_MM, SHORT_MM = 30.0, 9.0, 3.5
@@ -215,6 +226,39 @@ def test_an_end_that_is_seen_to_be_cut_off_stays_where_the_light_has_it() -> Non
     end = with_touching(light, Touching(place=40.0, doubt=1.2, growth=0.004))
     assert end.place == 22.0
     assert end.doubt == pytest.approx(np.hypot(1.5, 18.0 / np.sqrt(3)))
+
+
+def test_light_that_loses_much_of_the_width_does_not_tell_where_touching_arms_end() -> None:
+    """Over the last 15 px they are less apart than what it loses where they are seen."""
+    light = End(place=22.0, doubt=1.5, growth=(0.1, 0.0), middle=np.zeros(2))
+    arms = Touching(place=40.0, doubt=1.2, growth=0.004)
+    end = with_touching(light, arms, missed_px=0.9)
+    assert end.place == pytest.approx(40.0, abs=0.2)
+    assert end.doubt == pytest.approx(1.2, abs=0.01)
+    assert with_touching(light, arms, missed_px=0.1).place == 22.0
+
+
+def test_what_light_loses_is_told_where_the_arms_are_still_seen_apart() -> None:
+    back = np.arange(20.0, 0.0, -1.0)
+    arms = np.column_stack([-back, 4.0 + 0.3 * back])
+    places = np.arange(-40.0, 40.0, 0.5)
+    width = np.maximum(4.0 - 0.3 * places, 0.0)
+    assert missed_by_light(places, width, arms) == pytest.approx(0.0, abs=1e-9)
+    # A shadow beside the end takes more of it the thinner it is.
+    assert missed_by_light(places, width - np.clip((places + 20.0) / 20.0, 0.0, None), arms) == pytest.approx(
+        0.75, abs=0.05
+    )
+    assert missed_by_light(places, width, arms - [80.0, 0.0]) == 0.0
+
+
+def test_where_an_end_was_led_the_fit_of_its_arms_says_nothing_of_it() -> None:
+    _, led = result(2.0)
+    end = np.asarray(led.ends_mm)[0]
+    assert led.reach_mm[0] > 2.0
+    around = end - np.array([[0.0, 0.0], [0.9 * led.reach_mm[0], 0.0], [1.1 * led.reach_mm[0], 0.0]])
+    assert led.led_at(MmPoints(around)).tolist() == [True, True, False]
+    places = Leeway(points_mm=around, expanded_mm=np.array([5.0, 1.0, 0.1]))
+    assert places.at(~led.led_at(MmPoints(around))).expanded_mm.tolist() == [0.1]
 
 
 def test_a_point_whose_traced_end_is_blunt_is_led_to_its_end_all_the_same() -> None:

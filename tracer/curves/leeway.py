@@ -39,6 +39,10 @@ class Leeway:
     points_mm: Points
     expanded_mm: NDArray[np.float64]
 
+    def at(self, which: NDArray[np.bool_]) -> Leeway:
+        """Return some of the places only."""
+        return Leeway(points_mm=self.points_mm[which], expanded_mm=self.expanded_mm[which])
+
 
 def leeway_of(chain: Chain, data: Given) -> Leeway:
     """Return how far the line may lie aside of a chain that was fitted to points."""
