@@ -24,6 +24,7 @@ from calibration.picture import MmPoints, PxPoints
 from tracer.cusps import Tip, with_tip
 from tracer.path import Corner, Path
 from tracer.profiles import sample_profiles
+from tracer.touching import FAR_PX, Touching, touching
 
 Floats = NDArray[np.float64]
 ToPx = Callable[[MmPoints], PxPoints]
@@ -47,9 +48,6 @@ _SEEN_PX = 0.7
 _SURER = 3.0
 """How much surer than the width that the light of one profile tells it is how far apart the traced arms are (judgement:
 profiles scatter by some tenths of a pixel, edges that are seen apart by less than a tenth)."""
-_WIDTH_PX = 0.25
-"""Standard uncertainty of how far two edges are apart that lie a few blurs beside each other: each lies where its light
-says to a tenth or two, and on the same side of it (judgement; seven rendered points ended 0.9 px rms off, 1.1 said)."""
 _LOST_PX = 2.0
 """Where colours are sought and not the luma, parts thinner than this may be lost: JPEG keeps the mean colour of so many
 pixels, and little of it where it is faint."""
@@ -120,20 +118,12 @@ class End:
         return np.asarray(np.polyval(self.middle, within) + slope * (places - within))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Touching:
-    """Where arms touch: the place, its standard uncertainty, and the width at a distance of one from it (px)."""
-
-    place: float
-    doubt: float
-    growth: float
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Way:
     """A straight way along a thin point, px: where its arms are only just apart, and from where to where it is read.
 
-    ``arms`` are places along it and how far apart the arms are there, (N, 2), as far as they are seen apart.
+    ``arms`` are places along it and how far apart the arms are there, (N, 2), as far as they are seen apart;
+    ``course`` the same, on to where they are so far apart that it shows whether they will touch.
     """
 
     at: Floats
@@ -142,6 +132,7 @@ class _Way:
     ahead: float
     apart: float
     arms: Floats
+    course: Floats
 
     @property
     def beside(self) -> Floats:
@@ -236,10 +227,18 @@ def _way(path: Path, corner: Corner, to_px: ToPx, blur_px: float) -> _Way | None
     # As fast as they approach here, the arms would meet after near / growth; touching ones later.
     growth = (far_px - near_px) / length
     along = along / length
-    seen = slice(near, far)
-    across = np.abs((one - other)[seen] @ np.array([-along[1], along[0]]))
-    arms = np.column_stack([(middle[seen] - middle[near]) @ along, across])
-    return _Way(at=middle[near], along=along, back=length, ahead=3.0 * near_px / growth + 10.0, apart=far_px, arms=arms)
+    across = np.abs((one - other) @ np.array([-along[1], along[0]]))
+    course = np.column_stack([(middle - middle[near]) @ along, across])
+    last = far + int(np.argmax(np.append(apart[far:], np.inf) > FAR_PX))
+    return _Way(
+        at=middle[near],
+        along=along,
+        back=length,
+        ahead=3.0 * near_px / growth + 10.0,
+        apart=far_px,
+        arms=course[near:far],
+        course=course[near:last],
+    )
 
 
 def _end(pixels: NDArray[np.uint8], codes: Floats, way: _Way, blur_px: float) -> End | None:
@@ -269,7 +268,7 @@ def _end(pixels: NDArray[np.uint8], codes: Floats, way: _Way, blur_px: float) ->
     end = with_spread(found)
     if is_colour(codes):
         end = replace(end, doubt=float(np.hypot(end.doubt, end.thinner_than(_LOST_PX) / np.sqrt(3.0))))
-    touch = touching(way.arms)
+    touch = touching(way.course)
     return end if touch is None else with_touching(end, touch, missed_px=missed_by_light(places, read, way.arms))
 
 
@@ -325,30 +324,6 @@ def with_spread(readings: list[End]) -> End:
     last = readings[-1]
     apart = max(abs(r.place - last.place) for r in readings)
     return replace(last, doubt=float(np.hypot(last.doubt, apart / np.sqrt(3.0))))
-
-
-def touching(arms: Floats) -> Touching | None:
-    """Return where two arms touch, if they close in on each other as touching ones do; None where straight ones fit.
-
-    Between touching arms the root of the width falls evenly. How far both edges may lie off, and how much the root does
-    not fall evenly, tell how surely.
-
-    Parameters
-    ----------
-    arms : ndarray, shape (N, 2)
-        Places along a point, and how far apart its arms are there, px.
-    """
-    at, wide = arms[:, 0], arms[:, 1]
-    straight, root = np.polyfit(at, wide, 1), np.polyfit(at, np.sqrt(wide), 1)
-    miss = np.polyval(root, at) ** 2 - wide
-    if root[0] >= 0 or float((miss**2).sum()) > float(((np.polyval(straight, at) - wide) ** 2).sum()):
-        return None
-    place = float(-root[1] / root[0])
-    by_width = _WIDTH_PX / abs(float(straight[0]))
-    bent = np.roots(np.polyfit(at, np.sqrt(wide), 2))
-    ends = [float(z.real) for z in bent if abs(z.imag) < 1e-9 and z.real > at.max()]
-    by_bend = min((abs(e - place) for e in ends), default=place - float(at.max()))
-    return Touching(place=place, doubt=float(np.hypot(by_width, by_bend / np.sqrt(3.0))), growth=float(root[0] ** 2))
 
 
 def _as_strokes(

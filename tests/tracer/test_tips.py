@@ -22,14 +22,13 @@ from tracer.stated import stated_fit
 from tracer.tips import (
     End,
     Led,
-    Touching,
     fit_end,
     lead_tips,
     missed_by_light,
-    touching,
     with_spread,
     with_touching,
 )
+from tracer.touching import Touching, touching
 
 TIP = np.array([48.0, 20.0])
 BACK_MM, HALF_MM, SHORT_MM = 30.0, 9.0, 3.5
