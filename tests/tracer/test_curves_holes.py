@@ -46,3 +46,22 @@ def test_the_arm_of_a_hole_a_little_beyond_a_corner_is_told_by_what_is_seen_betw
     path = fit_closed(MmPoints(points), 0.07, valid, blur_mm=0.25).path
     assert path.node_count == len(ring)
     assert distance_between(path.segments, truth.segments).worst_mm < WORST_MM / 2
+
+
+@pytest.mark.parametrize("lean_mm", [0.06, -0.06])
+def test_an_arm_between_two_holes_goes_on_as_the_line_does_beyond_them(lean_mm: float) -> None:
+    """Something light beside the line draws the last readable points before a dart's end aside."""
+    dart = np.array([[0.0, 0.0], [90.0, 0.0], [90.0, 52.0], [66.0, 60.0], [90.0, 68.0], [90.0, 120.0], [0.0, 120.0]])
+    tip = dart[3]
+    truth = Path.polygon(dart)
+    points, normals = (np.array(a) for a in truth.oriented().sample(0.18))
+    points += normals * np.random.default_rng(1).normal(0.0, 0.01, len(points))[:, None]
+    away = np.hypot(*(points - tip).T)
+    upper = points[:, 1] < tip[1]
+    leaning = upper & (away > 2.6) & (away < 5.4)
+    points[leaning] += normals[leaning] * (lean_mm * (5.4 - away[leaning]) / 2.8)[:, None]
+    valid = (away > 2.6) & ~((away > 5.4) & (away < 6.8) & upper)
+    path = fit_closed(MmPoints(points), 0.01, valid, half_width_mm=0.2, blur_mm=0.15).path
+    corners = compare_corners(path.segments, truth.segments)
+    assert (corners.found, corners.invented) == (len(dart), 0)
+    assert distance_between(path.segments, truth.segments).worst_mm < 0.25

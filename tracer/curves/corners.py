@@ -27,6 +27,8 @@ _LONG_ARMS_MM = (20.0, 10.0)
 """Where points are known so badly that such arms do not tell how the line turns, longer ones are tried."""
 _TURN_STEPS = 3
 """So many points on both sides of a carried corner tell how it turns."""
+_SHARPEST = 0.08
+"""Sine of half the angle of the sharpest corner of which it is said how well its arms tell it."""
 _MOST_ARM_TURN_RAD = 0.8
 """A parabola in arc length ends in another direction than an arc of a circle that turns by this much, by some 0.05 of
 its third power: a quarter turn on both sides of a place on a small hole would make a corner of it."""
@@ -151,21 +153,34 @@ def find_bends(
 
 
 def with_sharp_points(
-    bends: list[Bend], points: Points, sharp: tuple[int, ...], *, half_width_mm: float, blur_mm: float
+    bends: list[Bend],
+    points: Points,
+    sigma: NDArray[np.float64],
+    seen: NDArray[np.bool_],
+    sharp: tuple[int, ...],
+    *,
+    half_width_mm: float,
+    blur_mm: float,
 ) -> list[Bend]:
-    """Return bends in order with those points that were carried to a sharp end, where none was found near.
+    """Return bends in order with those points that were carried to a sharp end.
 
     Two arms that run back along each other differ too little there for a test to tell them apart, and carried points
-    are too uncertain for one that asks where their arms point.
+    are too uncertain for one that asks where their arms point. A bend that was found among them all the same stands
+    only where it is the carried one, as far as that is known: its arms were known best beside the hole.
     """
-    added = []
+    bends = list(bends)
     for i in sharp:
         before, after = points[i] - points[i - _TURN_STEPS], points[(i + _TURN_STEPS) % len(points)] - points[i]
         turn = math.atan2(float(before[0] * after[1] - before[1] * after[0]), float(before @ after))
         reach = rounding_reach_mm(turn, half_width_mm, blur_mm)
-        if all(np.hypot(*(b.point - points[i])) > max(reach, b.reach_mm) for b in bends):
-            added.append(Bend(index=i, point=points[i].copy(), turn_rad=turn, reach_mm=reach))
-    return sorted([*bends, *added], key=lambda b: b.index)
+        doubt = float(sigma[i]) / max(math.sin((math.pi - abs(turn)) / 2), _SHARPEST)
+        near = [(b, math.dist(b.point, points[i])) for b in bends]
+        near = [(b, away) for b, away in near if away <= max(reach, b.reach_mm)]
+        if any(seen[b.index] or away <= doubt for b, away in near):
+            continue
+        bends = [b for b in bends if all(b is not other for other, _ in near)]
+        bends.append(Bend(index=i, point=points[i].copy(), turn_rad=turn, reach_mm=reach))
+    return sorted(bends, key=lambda b: b.index)
 
 
 def rounding_reach_mm(turn_rad: float, half_width_mm: float, blur_mm: float) -> float:

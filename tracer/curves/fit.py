@@ -113,7 +113,9 @@ def fit_closed(
         half_width_mm=half_width_mm,
         blur_mm=blur_mm,
     )
-    bends = with_sharp_points(bends, data.points, data.sharp, half_width_mm=half_width_mm, blur_mm=blur_mm)
+    bends = with_sharp_points(
+        bends, data.points, data.sigma, data.seen, data.sharp, half_width_mm=half_width_mm, blur_mm=blur_mm
+    )
     chain = _chain_between(data, bends) if bends else _chain_around(data)
     fit_until_adequate(chain, data)
     leeway = leeway_of(chain, data)
