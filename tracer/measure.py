@@ -52,6 +52,9 @@ _ONE_PLACE = 2 / 3
 _ON_IT_PX = 1.5
 _NO_MORE_INK = 1.1
 """With no more than this of the line's usual darkness nothing else lies on it: a space, or the end of a dash."""
+_LIGHTER = 2.0
+"""What is lighter than the ground by more than so many standard deviations of its noise is no lack of ink: a mat's
+light line that shines through the paper beside a drawn one had its darkness taken for missing."""
 _SHADE_PX = 2.5
 """A soft shadow may hold so much light that all of it together, shared between two levels, lies this far off."""
 
@@ -328,6 +331,7 @@ def _find_again(
         if np.ndim(style.colour_weights) == 1:
             found = found + shade_shift(profiles, offsets, found, ~absent & inside, at_px=at, most_px=_SHADE_PX)
         return found, ~absent & inside, absent, np.zeros(len(at), dtype=bool)
+    noise = 1.4826 * float(np.median(np.abs(np.diff(profiles[:, 0])))) / np.sqrt(2)
     position = np.zeros(len(at))
     mass = np.ones(len(at))
     for _ in range(3):
@@ -335,12 +339,11 @@ def _find_again(
         taper = np.clip((window + 0.5 * _STEP_PX - np.abs(rel)) / _STEP_PX, 0, 1)
         blend = np.clip(0.5 + rel / (2 * max(half, 0.5)), 0, 1)
         dark = (inner[:, None] * (1 - blend) + outer[:, None] * blend) - profiles
-        dark = dark * taper
+        dark = np.maximum(dark, -_LIGHTER * noise) * taper
         mass = dark.sum(axis=1)
         moment = (dark * rel).sum(axis=1)
         position = position + np.clip(moment / np.where(mass > 1e-6, mass, 1e-6), -1.0, 1.0)
     usual = float(np.median(mass[~hidden] if not hidden.all() else mass))
-    noise = 1.4826 * float(np.median(np.abs(np.diff(profiles[:, 0])))) / np.sqrt(2)
     absent = (mass < 0.6 * usual) | (np.abs(position) >= window) | (usual < 4 * noise * np.sqrt(window / _STEP_PX))
     valid = ~absent & (mass < 1.5 * usual)
     if style.line != "centre":

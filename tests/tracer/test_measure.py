@@ -11,10 +11,11 @@ import pytest
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
+from calibration.light import SRGB_TO_LINEAR
 from calibration.picture import MmPoints, PxPoints
 from tests import shapes
 from tests.oracles import distance_between
-from tests.shapes import MM_PER_PX_300
+from tests.shapes import MM_PER_PX_300, encode_srgb
 from tests.tracer.tracing import GREY, SHAPES, mm_of, picture_of, px_of, traced
 from tracer.measure import LineStyle, measure_outline
 from tracer.measured_corners import between_corners
@@ -300,6 +301,28 @@ def test_an_outline_that_swings_aside_of_what_was_told_is_as_far_off_as_it_lies_
     assert error.told[aside > 0.1].all()
     assert error.max_mm == pytest.approx(high_mm, abs=0.3)
     assert math.dist(error.where_max, top) < 0.4
+
+
+def test_a_light_line_that_shines_through_beside_a_drawn_one_takes_nothing_of_it() -> None:
+    """Half a millimetre broad along all of one side: the drawn line had been said to lie a pixel aside, or be gone."""
+    path, size = SHAPES["hexagon"]
+    ground, ink, width_mm, mm_per_px = 0.4, 0.2, 0.4, 0.16
+    pixels = shapes.picture(
+        [path], size, line_width_mm=width_mm, ground=ground, thing=ink, noise=0.004, mm_per_px=mm_per_px
+    )
+    truth = path.oriented()
+    start, end = truth.segments[2]
+    way = (end - start) / math.dist(start, end)
+    beside = 0.5 * np.array([way[1], -way[0]])
+    light = SRGB_TO_LINEAR[pixels].astype(np.float64)
+    stripe = Path.polygon(np.array([start + beside, end + beside, end + 1.01 * beside]))
+    cover = shapes.coverage(shapes.to_px(stripe, mm_per_px), pixels.shape, 0.5 / mm_per_px)
+    bare = np.clip((light - ink) / (ground - ink), 0.0, 1.0)
+    lit = encode_srgb(light + 0.12 * ndimage.gaussian_filter(cover, 0.7) * bare)
+    style = replace(traced("hexagon", width_mm).style, line_width_px=width_mm / mm_per_px)
+    error = measure_outline(lit, truth, style, to_px=lambda p: px_of(p, mm_per_px))
+    assert error.valid.all()
+    assert error.max_mm < 0.08
 
 
 def test_points_told_on_the_other_side_of_a_strap_say_nothing_of_this_one() -> None:
