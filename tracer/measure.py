@@ -49,6 +49,8 @@ _LEFT_MM = 2.0
 """Places of the fit lie nearer to the outline than this unless it was led on beyond them (judgement)."""
 _ONE_PLACE = 2 / 3
 """Share of it at one place by itself: two standard uncertainties instead of three (JCGM 100:2008, 6.3.3)."""
+_NOISE = 2.0
+"""Standard uncertainties of the readings that are allowed for: 95 % (JCGM 100:2008, 6.3.3)."""
 _ON_IT_PX = 1.5
 _NO_MORE_INK = 1.1
 """With no more than this of the line's usual darkness nothing else lies on it: a space, or the end of a dash."""
@@ -91,7 +93,8 @@ class OutlineError:
         Standard uncertainty of the error.
     valid : ndarray of bool, shape (N,)
     allowed_mm : ndarray, shape (N,)
-        How much farther the line may lie, for all that the picture shows; 0 where it was read.
+        How much farther the line may lie, for all that the picture shows: by the uncertainty of what was read, and
+        where nothing was read by how far it is to what was.
     told : ndarray of bool, shape (N,)
         Where the error is that of points that a reader of its own told.
     p95_mm, max_mm, rms_mm : float
@@ -245,6 +248,9 @@ def measure_outline(
     window_mm = _window_px(style) * mm_per_px
     smooth[lost] = np.where(smooth[lost] < 0, -window_mm, window_mm)
     read = valid | near_corner
+    # The outline was led through the same light: where it follows its noise, nothing is left of it in the readings.
+    noise = np.where(read & ~lost & ~by_reader, _NOISE * sigma, 0.0)
+    doubted = np.hypot(smooth, noise) - np.abs(smooth)
     carried = np.full(len(points), window_mm)
     if valid.any():
         half_width_mm = style.line_width_px / 2 * mm_per_px
@@ -253,14 +259,15 @@ def measure_outline(
         )
         carried = unseen_allowance(path, points, valid, near_corner, spacing, known, shown=shown)
     sigma = np.hypot(sigma, carried)
-    values = np.abs(smooth) + carried
+    allowed = carried + doubted
+    values = np.abs(smooth) + allowed
     worst = int(np.argmax(values))
     return OutlineError(
         points_mm=MmPoints(points),
         error_mm=-smooth if style.hole else smooth,
         sigma_mm=sigma,
         valid=read & ~lost,
-        allowed_mm=carried,
+        allowed_mm=allowed,
         told=by_reader,
         p95_mm=float(np.percentile(values, 95)),
         max_mm=float(values.max()),

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from scipy import ndimage
+from scipy.interpolate import CubicSpline
 from scipy.spatial import cKDTree
 
 from calibration.light import SRGB_TO_LINEAR
@@ -357,3 +358,29 @@ def test_where_a_reader_set_points_aside_the_way_between_the_others_counts() -> 
     away = np.asarray(readings.points_mm) - points.mean(axis=0)
     assert ((away * readings.normals).sum(axis=1) > 0).all()
     assert readings_of(replace(evidence, told=np.zeros_like(told)), points, np.full(len(points), 0.05)) is None
+
+
+def test_an_outline_that_follows_the_noise_of_its_picture_is_not_called_right() -> None:
+    # The noise that led it astray is in the readings too: against it they find nothing wrong.
+    pixels = picture_of("circle", 0.4, noise=0.2)
+    result = traced("circle", 0.4)
+    seen = measure_outline(pixels, result.truth.oriented(), result.style, to_px=px_of)
+    points, off = np.asarray(seen.points_mm), ndimage.uniform_filter1d(seen.error_mm, 12, mode="wrap")
+    outward = (points - np.array([30.0, 30.0])) / 24.0
+    at = np.linspace(0, len(points), 80, endpoint=False).astype(int)
+    knots = (points + outward * off[:, None])[at]
+    spline = CubicSpline(np.append(at, len(points)), np.vstack([knots, knots[:1]]), bc_type="periodic")
+    ends = np.append(at, len(points))
+    third = np.diff(ends)[:, None] / 3
+    path = Path(
+        tuple(
+            np.stack([spline(a), spline(a) + t * spline(a, 1), spline(b) - t * spline(b, 1), spline(b)])
+            for a, b, t in zip(ends[:-1], ends[1:], third, strict=True)
+        )
+    )
+    error = measure_outline(pixels, path.oriented(), result.style, to_px=px_of)
+    true = distance_between(path.segments, result.truth.segments)
+    assert true.p95_mm > 0.007
+    assert float(np.percentile(np.abs(error.error_mm), 95)) < true.p95_mm - 0.002
+    assert error.p95_mm >= true.p95_mm - 0.002
+    assert error.p95_mm < 2.5 * true.p95_mm
