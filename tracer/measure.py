@@ -4,7 +4,7 @@ The outline is projected back into the original picture and the line or edge is 
 than the one it was traced with: the centre of mass of the line's darkness (drawn), or the place that shares the light
 of a window between the levels of its two sides (edge: area-preserving), in single profiles that know nothing of the
 fit. Means over as much of the line as the profiles agree on (:mod:`tracer.lasting`) then separate the outline's error
-from the profiles' noise, whose standard uncertainty is reported with it.
+from the profiles' noise. What they are still uncertain by is in the figures: the fit was led through the same light.
 
 Where a reader of its own told the points of an edge, the picture shows it only as it was filled in around the rough
 outline before. There the error is how far those points lie from the outline; what it leaves open follows from how well
