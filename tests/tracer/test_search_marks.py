@@ -167,6 +167,8 @@ def test_marks_beside_a_word_are_marks_though_the_reader_took_them_into_its_box(
     assert is_beside_words("cross", in_row, 12.0, [(unsure, box)])
     assert not is_beside_words("dot", in_row, 4.0, [(word, box)])
     assert is_beside_words("dot", in_row, 12.0, [(word, box)])
+    # The e of a heavy face had filled up in print: it had been kept as a dot of the piece.
+    assert not is_beside_words("dot", np.array([74.0, 11.0]), 12.0, [(word, box)])
     assert not is_beside_words("cross", in_row, 12.0, [(word, box)])
     assert is_beside_words("cross", in_row, 12.0, [(replace(word, text="Pocket +"), box)])
     # What stands in no box of a word that was read, but among letters, is one of them.

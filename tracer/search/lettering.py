@@ -26,6 +26,8 @@ LEAST_WORD = 4
 """So many glyphs together are a word, read or not (common practice, no source)."""
 _ROUND_LETTERS, _LETTERS_OFF = frozenset("bdgopqBDOQ0689@%&"), 1.0
 """Letters and figures with a round part, and how many letters off a place in a line is (their widths differ)."""
+_FILLED_LETTERS = _ROUND_LETTERS | frozenset("aces")
+"""Small letters in a heavy face that are a round spot once their openings have filled up."""
 _FIRST_SHARE = 0.6
 """The middle of the first letter of a line is no farther from its beginning than this share of its height."""
 OFF_ROW = 0.25
@@ -101,8 +103,8 @@ def _goes_straight(points: Points, heading: Points, mm_per_px: float) -> bool:
     return bool(np.abs(aside).max() * mm_per_px < 0.7 and ahead[-1] > 0.9 * ahead.max() - 2.0)
 
 
-def _may_be_letter(text: str, box: Points, middle: Points) -> bool:
-    """Return whether about where a ring stands in a line of text a letter was read that has a round part."""
+def _may_be_letter(text: str, box: Points, middle: Points, letters: frozenset[str]) -> bool:
+    """Return whether about where a ring or spot stands in a line of text one of some letters was read."""
     text = text.strip()
     if not text:
         return False
@@ -111,12 +113,12 @@ def _may_be_letter(text: str, box: Points, middle: Points) -> bool:
     at = float((middle - box[0]) @ along) / long
     # What stands first or last in a line is its first or last letter, or none.
     if at < _FIRST_SHARE * high:
-        return text[0] in _ROUND_LETTERS
+        return text[0] in letters
     if at > long - _FIRST_SHARE * high:
-        return text[-1] in _ROUND_LETTERS
+        return text[-1] in letters
     place = at / long * len(text) - 0.5
     near = [letter for k, letter in enumerate(text) if abs(k - place) <= _LETTERS_OFF + 0.1 * len(text)]
-    return any(letter in _ROUND_LETTERS for letter in near)
+    return any(letter in letters for letter in near)
 
 
 def boxes_around(
@@ -158,8 +160,8 @@ def is_beside_words(kind: MarkKind, middle: Points, size: float, lettered: Seque
         if off > OFF_ROW * high or (kind != "circle" and line.confidence < SURE):
             continue
         if (
-            (kind == "circle" and _may_be_letter(line.text, box, middle))
-            or (kind == "dot" and size < STOP_SHARE * high)
+            (kind == "circle" and _may_be_letter(line.text, box, middle, _ROUND_LETTERS))
+            or (kind == "dot" and (size < STOP_SHARE * high or _may_be_letter(line.text, box, middle, _FILLED_LETTERS)))
             or (kind == "cross" and "+" not in line.text)
         ):
             return False
