@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from calibration import format_uncertainty
 from tracer.cli.app import app, out, show_findings
 from tracer.cutting.make import CutResult, make_cut
 from tracer.cutting.propose import propose as proposed_list
@@ -29,7 +30,8 @@ def _show(result: CutResult) -> None:
         piece = made.piece
         box = piece.outline.bounds
         many = f"cut {piece.cut.count}" + (", every second one mirrored" if piece.cut.mirrored else "")
-        line = f"{piece.name}: {many}; {size(box.width, box.height)} +/- {piece.expanded_uncertainty_mm:.2f} mm"
+        plus_minus = format_uncertainty(max(piece.size_uncertainty_mm))
+        line = f"{piece.name}: {many}; {size(box.width, box.height)} +/- {plus_minus} mm"
         if piece.made is not None and piece.made.finished_mm is not None:
             line += f"; finished {size(*piece.made.finished_mm)}"
         out.print(line + (f"; from {piece.cut.material}" if piece.cut.material else ""), markup=False)

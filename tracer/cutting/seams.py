@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from calibration import Finding
+from calibration import Finding, format_uncertainty
 from tracer.cutting.cutlist import SeamPair, SeamSide
 from tracer.cutting.edges import Edge, find_edges
 from tracer.cutting.joining import NOTCH_TOLERANCE_MM, edge_notches
@@ -68,7 +68,7 @@ class SeamCheck:
             verdict += f"; planned is {both(self.ease_mm)} to be eased"
         out = [f"{self.name}: {verdict}"]
         for side in (self.one, self.other):
-            out.append(f"  {side.words}: {both(side.length_mm)} +/- {side.expanded_uncertainty_mm:.2f} mm")
+            out.append(f"  {side.words}: {both(side.length_mm)} +/- {format_uncertainty(side.expanded_uncertainty_mm)} mm")
         for n, (a, b) in enumerate(zip(self.one.notches_mm, self.other.notches_mm, strict=False), start=1):
             out.append(f"  notch {n}: at {a:.2f} and {b:.2f} mm, {both(abs(a - b))} apart")
         return out

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
-from calibration import format_inches
+from calibration import format_inches, format_uncertainty
 from tracer.files.pdf import PdfPages
 from tracer.files.tiles import PAPERS_MM
 from tracer.path import OpenPath
@@ -70,7 +70,7 @@ def cutting_lines(piece: Piece) -> list[str]:
         cut + (f", from {piece.cut.material}" if piece.cut.material else ""),
         f"width {_size(box.width, piece.size_uncertainty_mm[0])}",
         f"height {_size(box.height, piece.size_uncertainty_mm[1])}",
-        f"outline good to {piece.expanded_uncertainty_mm:.2f} mm (about 95 %)",
+        f"outline good to {format_uncertainty(piece.expanded_uncertainty_mm)} mm (about 95 %)",
     ]
     if piece.made is not None:
         if piece.made.finished_mm is not None:

@@ -36,7 +36,7 @@ def test_it_writes_the_pieces_a_drawing_and_a_report(folder: FilePath, capsys, m
     ran = run(capsys, monkeypatch, "cut", str(folder), str(folder / "list.toml"))
     assert ran.code == 0
     assert ran.err == ""
-    assert "Bib: cut 2, every second one mirrored; 132.70 x 312.70 mm (5 7/32 x 12 5/16 in)" in ran.out
+    assert "Bib: cut 2, every second one mirrored; 132.70 x 312.70 mm (5 7/32 x 12 5/16 in) +/- 0.14 mm" in ran.out
     assert "Mind the blade" in ran.out
     assert (folder / "pattern.json").read_bytes() == before
     (made,) = load(folder, name="cut.json").pieces
