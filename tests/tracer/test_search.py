@@ -1,5 +1,8 @@
 """The search for pieces on small sheets drawn here with exactly known outlines."""
 
+import math
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -8,7 +11,7 @@ from tests.tracer.sheet_drawing import BODICE, INK, Drawing, hexagon, polygon_di
 from tracer.search.blobs import Blob
 from tracer.search.edges import find_bodies
 from tracer.search.find import find_candidates
-from tracer.search.gaps import bridge_gaps, prune_spurs
+from tracer.search.gaps import bridge_gaps, is_tip, prune_spurs
 from tracer.search.graph import Edge, LineGraph
 from tracer.search.ground import read_ground
 from tracer.search.marks_text import find_text
@@ -562,6 +565,24 @@ def test_the_filled_point_in_which_two_lines_meet_is_no_arrow_head(turns_deg):
     edges = [Edge(2 * k, 2 * k + 1, leg, mass=4.0) for k, leg in enumerate(legs)]
     (bridge,) = (e for e in bridge_gaps(LineGraph(nodes, edges), 0.1, None, None, [spot]).edges if e.bridge)
     assert {bridge.start, bridge.end} == {0, 2}
+
+
+def test_the_end_of_a_dash_beyond_the_leg_of_a_notch_is_no_tip_of_two_lines():
+    # Leg and dash run together at 60 degrees, 2 mm before its end: a whole piece was lost, open at its corner.
+    def edge(a, b, points, width):
+        return Edge(a, b, np.concatenate([np.linspace(p, q, 20) for p, q in pairwise(points)]), width=width, mass=width)
+
+    nodes = [(482.0, 970.0), (497.0, 953.0), (525.0, 937.0), (502.0, 885.0), (468.0, 989.0), (414.0, 983.0)]
+    dash = [edge(0, 1, [nodes[0], nodes[1]], 5.0), edge(1, 2, [nodes[1], (511.0, 943.0), nodes[2]], 5.0)]
+    leg, other = edge(1, 3, [nodes[1], (495.0, 940.0), nodes[3]], 3.0), edge(4, 5, [nodes[4], nodes[5]], 5.0)
+    (bridge,) = (e for e in bridge_gaps(LineGraph(nodes, [*dash, leg, other]), 0.085).edges if e.bridge)
+    assert {bridge.start, bridge.end} == {0, 4}
+    # Two lines that meet in a point leave as long a rest where they meet at a sharper angle: that is one.
+    for half_deg, tip in ((7.0, True), (30.0, False)):
+        ways = [np.array([math.cos(t), math.sin(t)]) for t in (math.radians(-half_deg), math.radians(half_deg))]
+        apart = [(100.0, 100.0), *(tuple(np.array([100.0, 100.0]) + 70.0 * way) for way in ways), (78.0, 100.0)]
+        graph = LineGraph(apart, [edge(0, k, [apart[0], apart[k]], 5.0) for k in (1, 2, 3)])
+        assert is_tip(graph, 2, 0, graph.incident()) == tip
 
 
 def test_the_short_leg_of_a_dash_behind_a_corner_is_no_spur_and_forks_at_the_end_of_a_line_are():

@@ -68,7 +68,9 @@ class SeamCheck:
             verdict += f"; planned is {both(self.ease_mm)} to be eased"
         out = [f"{self.name}: {verdict}"]
         for side in (self.one, self.other):
-            out.append(f"  {side.words}: {both(side.length_mm)} +/- {format_uncertainty(side.expanded_uncertainty_mm)} mm")
+            out.append(
+                f"  {side.words}: {both(side.length_mm)} +/- {format_uncertainty(side.expanded_uncertainty_mm)} mm"
+            )
         for n, (a, b) in enumerate(zip(self.one.notches_mm, self.other.notches_mm, strict=False), start=1):
             out.append(f"  notch {n}: at {a:.2f} and {b:.2f} mm, {both(abs(a - b))} apart")
         return out

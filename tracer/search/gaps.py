@@ -42,6 +42,8 @@ TIP_MM = 7.0
 """A sharp tip is shortened by thinning by no more than this (two lines of 0.8 mm meeting at 7 degrees)."""
 SHARP_RAD = math.radians(62)
 """Lines that meet at less than this angle leave a tip behind when thinned (from the geometry of thinning)."""
+_TIP_WIDTHS, _TIP_MORE_PX = 1.5, 3.0
+"""A tip is no longer than the two lines' ink is one, which their width and angle say, but for so much (judgement)."""
 _CORNER_RAD = math.radians(50)
 """Two straight ends that turn by more over a short gap leave out a corner, not a bend (common practice, no source)."""
 _WIDE_TURN_RAD = math.radians(60)
@@ -98,13 +100,18 @@ def join_chains(graph: LineGraph) -> LineGraph:
 def is_tip(graph: LineGraph, spur: int, node: int, incident: list[list[int]]) -> bool:
     """Return whether a hanging edge is the sharp tip in which two lines run together.
 
-    The two lines come in from one side at a sharp angle and the spur goes on the way both point.
+    The two lines come in from one side at a sharp angle and the spur goes on the way both point, for no longer than
+    their ink is one. A dash goes on for longer beyond the leg of a notch that stands on it.
     """
     others = [i for i in incident[node] if i != spur]
     if len(others) != 2 or others[0] == others[1]:
         return False
     first, second = (leaving(graph, i, node) for i in others)
-    if angle(first, second) > SHARP_RAD:
+    between = angle(first, second)
+    if between > SHARP_RAD:
+        return False
+    width = sum(graph.edges[i].width for i in others) / 2
+    if graph.edges[spur].length > _TIP_WIDTHS * width / max(math.sin(between / 2), 1e-3) + _TIP_MORE_PX:
         return False
     onwards = leaving(graph, spur, node, skip=0)
     both = -(first + second)
