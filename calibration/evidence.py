@@ -354,7 +354,7 @@ def gather(looked: Looked, request: ReferenceRequest | None, square_px: PxPoints
     known += sized
     known += [r for s in sheets if (r := paper.sized_by_density(scene, s)) is not None]
     known += density.find(scene, None)
-    if not cards and (request.kind == "card" if request is not None else not known):
+    if not cards and (request.kind == "card" if request is not None else all(r.doubt for r in known)):
         # Before it is given up: a card that hardly stands out from its paper.
         boards = [r.outline_px for r in flat.targets]
         cards = card.among(scene, rough_rectangles(scene, boards, faint=True))
@@ -368,10 +368,12 @@ def gather(looked: Looked, request: ReferenceRequest | None, square_px: PxPoints
             raise _refuse_unsure(chosen, rivals(chosen, named))
         known = _without_refuted_pair(known, sized, chosen)
     else:
-        ordered = _best_first(_outvoted_dropped([r for r in known if not rivals(r, known)], scene), scene)
+        sure = [r for r in known if not r.doubt and not rivals(r, known)]
+        ordered = _best_first(_outvoted_dropped(sure, scene), scene)
         if not ordered:
-            if known:
-                raise _refuse_unsure(known[0], rivals(known[0], known))
+            unsure = next((r for r in known if not r.doubt), None)
+            if unsure is not None:
+                raise _refuse_unsure(unsure, rivals(unsure, known))
             if looked.is_grid:
                 raise ScaleError(
                     "a grid was found, but nothing in the picture tells its pitch: if it is that of a cutting mat, "
@@ -381,6 +383,8 @@ def gather(looked: Looked, request: ReferenceRequest | None, square_px: PxPoints
             found = found or _large(
                 squares.find_crossed_squares(scene, all_squares, [r.outline_px for r in flat.targets])
             )
+            if known and not found:
+                raise ScaleError(f"{known[0].doubt}, or {ADVICE}")
             if found or sheets:
                 raise _refuse_unsized(found, sheets)
             if all_squares:
@@ -421,8 +425,11 @@ def completed(evidence: Evidence, plane: PlaneMap) -> Evidence:
     """Give squares and sheets the sizes that they have by the chosen reference's plane map, where exactly one fits."""
     others: list[Reference] = []
     for other in evidence.others:
-        # Of several readings of one thing the one that agrees stays.
-        if not rivals(other, evidence.others) or abs(size_ratio(plane, other) - 1.0) < _AGREES:
+        # Of several readings of one thing the one that agrees stays, and so does what may be no reference; where a kind
+        # is named all its things are taken for such.
+        named = other.kind == evidence.chosen.kind and evidence.chosen.doubt
+        doubtful = bool((other.doubt and not named) or rivals(other, evidence.others))
+        if not doubtful or abs(size_ratio(plane, other) - 1.0) < _AGREES:
             others.append(other)
     unsized = []
     for square in evidence.unsized:

@@ -215,7 +215,10 @@ def solve(evidence: Evidence, picture: Picture, scene: SearchPicture | None = No
     helping = [
         r
         for r in evidence.others
-        if r.kind not in ("density", "sheet") and len(r.points_px) >= 4 and not rivals(r, evidence.others)
+        if r.kind not in ("density", "sheet")
+        and len(r.points_px) >= 4
+        and not r.doubt
+        and not rivals(r, evidence.others)
     ]
     first = _decided_by_tolerance(chosen) if by_tolerance else _raised(chosen, picture)
     tolerances = [first.tolerance_relative, *[_FREE_SCALE] * len(helping)]

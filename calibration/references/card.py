@@ -8,6 +8,7 @@ straight parts of its edges are measured.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -56,6 +57,15 @@ _VERY_CLOSELY = 1.02
 """The same where one corner is not seen to be round: a side that follows a shadow's edge or a line beside the card's
 makes such a corner, and the proportion wrong by 3 to 5 % (measured)."""
 _RADIUS_MARGIN_MM = 0.6
+_ONE_SIZE = 1.15
+"""Things of one size look this much larger at the near side of a tilted picture, or less (judgement)."""
+_MANY, _ONE_COLOUR = 3, 14.0
+"""Who lays a card down lays one or two of their own, printed differently; labels and tags are cut alike. Codes that
+differ by less are one colour in uneven light (judgement)."""
+_LABELS = (
+    "{count} things of a card's shape were found, {what}, as labels and tags are cut too: if they are cards of ID-1 "
+    "size (85.6 x 54 mm), say it, like --reference card"
+)
 _SAME_SHARE = 0.01
 _MOST_OF_PICTURE = 0.8
 """A card longer than this share of the picture leaves no room for a pattern beside it: what is so large is a mat or a
@@ -183,4 +193,29 @@ def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Re
                 straights_px=tuple(PxPoints(side.points_px) for side in quad.sides),
             )
         )
-    return sorted(found, key=lambda r: -r.score)
+    return _doubted(scene, sorted(found, key=lambda r: -r.score))
+
+
+def _doubted(scene: SearchPicture, cards: list[Reference]) -> list[Reference]:
+    """Doubt cards that are cut alike from one material, many of one size, and such of different sizes."""
+    if len(cards) < 2:
+        return cards
+    sizes = np.array([np.sqrt(cv2.contourArea(np.asarray(c.points_px, dtype=np.float32))) for c in cards])
+    colours = np.array([_colour(scene, c) for c in cards])
+    apart = np.abs(colours[:, None] - colours[None]).max(axis=2) + np.where(np.eye(len(cards)) > 0, 255.0, 0.0)
+    one_size = sizes.max() < _ONE_SIZE * sizes.min()
+    if one_size and len(cards) < _MANY and apart.min() > _ONE_COLOUR:
+        return cards
+    what = "all of one size" if one_size else "not all of one size"
+    return [replace(c, doubt=_LABELS.format(count=len(cards), what=what)) for c in cards]
+
+
+def _colour(scene: SearchPicture, card: Reference) -> Floats:
+    """Return the middle of a card's codes, red, green and blue."""
+    corners = np.asarray(card.points_px)
+    across = np.linspace(0.1, 0.9, 33)
+    u, v = (side.reshape(-1, 1) for side in np.meshgrid(across, across))
+    at = (1 - u) * (1 - v) * corners[0] + u * (1 - v) * corners[1] + u * v * corners[2] + (1 - u) * v * corners[3]
+    x, y = np.rint(at).astype(int).T
+    codes = scene.picture.pixels[y, x].reshape(len(x), -1)
+    return np.asarray(np.median(codes, axis=0) * np.ones(3), dtype=np.float64)

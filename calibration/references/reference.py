@@ -81,6 +81,9 @@ class Reference:
     edges_px : float
         Standard uncertainty of where all edges alike are seen, outside or inside of where they are; for a reference
         whose points are the corners of its ``outline_px``.
+    doubt : str
+        Why it may be no reference at all but only look like one, in words that ask a person; empty where nothing
+        speaks for that. Such a one sets no scale unless it is named.
     """
 
     kind: ReferenceKind
@@ -97,6 +100,7 @@ class Reference:
     crossings_sigma_rad: tuple[float, ...] = ()
     tolerance_kurtosis: float = RECTANGULAR
     edges_px: float = 0.0
+    doubt: str = ""
 
     @property
     def edges_relative(self) -> float:

@@ -10,12 +10,15 @@ picture tells.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.errors import UnitError
 from calibration.picture import MmPoints, PxPoints
 from calibration.references.reference import Reference, SearchPicture
+from calibration.references.ruler.figures import has_figures
 from calibration.references.ruler.graduation import Graduation, rank
 from calibration.references.ruler.rows import find_rows
 from calibration.references.ruler.ticks import Ticks, read_ticks
@@ -30,6 +33,10 @@ _FEWEST_TICKS = 24
 _LEAST_EXPLAINED = 0.75
 _UNBROKEN = 0.7
 """Share of ticks whose next one was read too: where most are missed the picture is too coarse for them."""
+_NO_FIGURES = (
+    "a row of strokes as on a ruler was found, but no figures stand along it, so that it may be drawn: if it is a "
+    "ruler, say it, like --reference ruler={words}"
+)
 _SIGMA_FLOOR_PX = 0.06
 """The edge by which the ticks are placed across the row is read less well than the ticks themselves."""
 
@@ -46,7 +53,7 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     Returns
     -------
     list of Reference
-        One for each graduated edge, the surest first.
+        One for each graduated edge, the surest first; one that has no figures beside its ticks is doubted.
     """
     found: list[tuple[Ticks, list[tuple[float, Graduation]]]] = []
     for row in find_rows(scene.grey):
@@ -63,10 +70,11 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
         if any(_same_row(ticks, other) for other in taken):
             continue
         taken.append(ticks)
-        references.extend(_references(ticks, ranked, size))
+        doubt = "" if has_figures(scene.grey, ticks, ranked[0][1]) else _NO_FIGURES.format(words=ranked[0][1].words)
+        references.extend(replace(r, doubt=doubt) for r in _references(ticks, ranked, size))
     # Where one edge is certain, another that could be read two ways adds nothing but doubt.
     certain = [r for r in references if r.score > 0.5]
-    return sorted(certain or references, key=lambda r: -r.score)
+    return sorted(certain or references, key=lambda r: (r.doubt != "", -r.score))
 
 
 def _same_row(a: Ticks, b: Ticks) -> bool:

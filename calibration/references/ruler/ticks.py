@@ -68,6 +68,8 @@ class Ticks:
     strokes_sigma_rad : ndarray, shape (K,)
         Standard uncertainty of their directions.
     period_px : float
+    short_px : float
+        Height of the shortest ticks.
     """
 
     numbers: NDArray[np.intp]
@@ -79,6 +81,7 @@ class Ticks:
     strokes_px: Array
     strokes_sigma_rad: Array
     period_px: float
+    short_px: float
 
 
 def _count(windows: list[Window], dark: float) -> list[tuple[Array, Array]]:
@@ -353,6 +356,7 @@ def _with_lengths(
         strokes_px=strokes,
         strokes_sigma_rad=strokes_sigma,
         period_px=period,
+        short_px=band / 2 + float(np.median(np.abs(te - middle))),
     )
 
 

@@ -1,0 +1,95 @@
+"""The figures of a ruler: it is counted by them, and rows of strokes that are no ruler have none.
+
+Strokes of which every fifth or every second is longer are pleats, fringes, borders and tallies as well. Along a ruler
+figures stand at the longest ticks, every centimetre or inch (common practice, no source); at the ticks in the middle
+between them stands nothing.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.light import SRGB_TO_LINEAR
+from calibration.references.ruler.graduation import Graduation
+from calibration.references.ruler.ticks import Ticks
+
+Array = NDArray[np.float64]
+
+_LONGEST = 4.0
+_AS_LONG = 0.12
+"""Ticks so much shorter than the longest, in heights of the shortest, may be the longest all the same."""
+_CLEAR_OF_TICKS, _DEEPER = 1.15, 2.2
+"""Figures are sought from beyond the second longest ticks to this many heights of the shortest beyond the longest."""
+_ASIDE, _CLEAR_OF_MAJOR = 2.0, 0.45
+"""And so many ticks to both sides of the longest, but not on it (judgement; a quarter of eight is two)."""
+_STEP_PX = 0.7
+_AS_DARK = 0.4
+"""Figures are at least this part as dark as the ticks."""
+_FEWEST, _SHARE, _BETWEEN = 2, 0.4, 0.5
+"""So many of the longest ticks, and this share of all, have figures; of those in the middle between this part as many
+at most have anything."""
+
+
+def has_figures(grey: NDArray[np.uint8], ticks: Ticks, graduation: Graduation) -> bool:
+    """Whether figures stand at the longest ticks of a row."""
+    every = graduation.levels[-1]
+    lengths = np.nan_to_num(ticks.lengths, nan=_LONGEST)
+    phases = [lengths[ticks.numbers % every == phase] for phase in range(every)]
+    middles = np.array([np.median(some) if len(some) else 0.0 for some in phases])
+    majors = np.nonzero(middles > middles.max() - _AS_LONG)[0]
+    return any(_has_them_at(grey, ticks, every, int(major), middles) for major in majors)
+
+
+def _has_them_at(grey: NDArray[np.uint8], ticks: Ticks, every: int, major: int, lengths: Array) -> bool:
+    others = np.delete(lengths, major)
+    low = _CLEAR_OF_TICKS * float(others.max()) * ticks.short_px
+    high = (float(lengths[major]) + _DEEPER) * ticks.short_px
+    steps = int(_ASIDE * ticks.period_px / _STEP_PX)
+    aside = np.linspace(-_ASIDE, _ASIDE, 2 * steps + 1)
+    depth = np.arange(low, high, _STEP_PX)
+    if len(depth) < 4:
+        return False
+    beyond = depth > _CLEAR_OF_TICKS * float(lengths[major]) * ticks.short_px
+    beside = (np.abs(aside)[:, None] > _CLEAR_OF_MAJOR) | beyond
+    numbers = ticks.numbers[ticks.numbers % every == major]
+    there, whole = _inked(grey, ticks, numbers, aside, depth, beside)
+    between, halves = _inked(grey, ticks, numbers + every // 2, aside, depth, beside)
+    return there >= max(_FEWEST, _SHARE * whole) and between / max(halves, 1) <= _BETWEEN * there / max(whole, 1)
+
+
+def _inked(
+    grey: NDArray[np.uint8],
+    ticks: Ticks,
+    numbers: NDArray[np.intp],
+    aside: Array,
+    depth: Array,
+    beside: NDArray[np.bool_],
+) -> tuple[int, int]:
+    """How many of these ticks have something dark (or light, as the ticks are) beside their tips, of how many seen."""
+    scale = max(1.0, float(np.ptp(ticks.numbers)) / 2)
+    middle = float(ticks.numbers.mean())
+    curves = [np.polyfit((ticks.numbers - middle) / scale, side, 3) for side in ticks.points_px.T]
+    along = ticks.far_px[1] - ticks.far_px[0]
+    inward = np.array([-along[1], along[0]]) / np.hypot(*along)
+    inward *= np.sign((ticks.far_px.mean(axis=0) - ticks.points_px.mean(axis=0)) @ inward)
+
+    def edge(at: Array) -> Array:
+        return np.stack([np.polyval(curve, (at - middle) / scale) for curve in curves], axis=-1)
+
+    def light(points: Array) -> Array:
+        x, y = np.moveaxis(points.astype(np.float32), -1, 0)
+        return np.asarray(SRGB_TO_LINEAR[cv2.remap(grey, x, y, cv2.INTER_LINEAR)], dtype=np.float64)
+
+    tall = np.linspace(0.3, 0.7, 9)[:, None] * ticks.short_px * inward
+    strokes = edge(ticks.numbers.astype(np.float64))[:, None] + tall
+    gaps = edge(ticks.numbers.astype(np.float64) + 0.5)[:, None] + tall
+    contrast = float(np.median(np.median(light(gaps), axis=1) - np.median(light(strokes), axis=1)))
+    boxes = edge(numbers[:, None] + aside)[:, :, None] + (depth[:, None] * inward)[None, None]
+    seen = ((boxes > 1) & (boxes < np.array(grey.shape[::-1]) - 2)).all(axis=(1, 2, 3))
+    values = np.sign(contrast) * light(boxes[seen][:, beside])
+    if len(values) == 0:
+        return 0, 0
+    ink, ground = np.percentile(values, (3, 75), axis=1)
+    return int((ground - ink > _AS_DARK * abs(contrast)).sum()), int(seen.sum())
