@@ -1,7 +1,8 @@
-"""What is written in and under a printed square: its size, when nobody said it.
+"""What is written in and under a printed square: its size.
 
-Only asked when a square was found and nothing else in the picture tells how large it is. The scale then rests on words
-that were read, so the sheet says so.
+Where a square was found and nothing else in the picture tells how large it is, the scale rests on words that were read,
+so the sheet says so. Where somebody said its size, or a stated density or a second square told it, words that state
+another one are told: a slip of the pen, or a page that was printed smaller and its square measured.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import PxPoints, Reference, Sheet, UnitError, parse_length_mm
+from calibration import Finding, PxPoints, Reference, Sheet, UnitError, parse_length_mm
 from tracer.labels import parse_label
 from tracer.reading.models import can_read_words
 from tracer.reading.places import Region
@@ -25,6 +26,7 @@ _READ_AT_PX = 640.0
 
 _GLYPH_SHARE = 0.05
 _BELOW_SHARE = 0.45
+_ONE_SIZE = 0.005
 _LEAST_MM, _MOST_MM = 10.0, 310.0
 _SIZE = re.compile(
     r"(?P<number>\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?)\s*[-]?\s*(?P<unit>inch(?:es)?|in\b|cm|mm|\"|''|\u201d|\u2033)",
@@ -45,7 +47,7 @@ def size_in_words(text: str) -> str | None:
         except UnitError:
             continue
     usable = [f for f in found if _LEAST_MM <= f[0] <= _MOST_MM]
-    if not usable or any(abs(mm / usable[0][0] - 1) > 0.005 for mm, _ in usable):
+    if not usable or any(abs(mm / usable[0][0] - 1) > _ONE_SIZE for mm, _ in usable):
         return None
     return usable[0][1].replace(" ", "") if "/" not in usable[0][1] else usable[0][1]
 
@@ -75,6 +77,24 @@ def caption_size(pixels: NDArray[np.uint8], square_px: PxPoints) -> str | None:
         if size is not None:
             return size
     return None
+
+
+def held_against_caption(sheet: Sheet) -> Sheet:
+    """Return a sheet that says so where the square that sets its scale is captioned with another size."""
+    square = sheet.reference
+    if square.kind != "square":
+        return sheet
+    says = caption_size(sheet.picture.pixels, square.points_px)
+    ratio = parse_length_mm(says) / parse_length_mm(square.size) if says is not None else 1.0
+    if abs(ratio - 1) < _ONE_SIZE:
+        return sheet
+    warning = Finding(
+        code="size-contradicted",
+        where=sheet.id,
+        message=f"the square that is taken for {square.size} says that it is {says}: if that is right, everything "
+        f"should be {ratio:.3g} times as large; if it was misread, check another length with a ruler",
+    )
+    return replace(sheet, findings=(*sheet.findings, warning))
 
 
 def without_square_pieces(sheet: Sheet, *, words: bool) -> Sheet:

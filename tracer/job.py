@@ -24,7 +24,7 @@ from calibration import (
 )
 from calibration.hands import share_out
 from calibration.intake import read_pictures
-from tracer.captions import caption_size
+from tracer.captions import caption_size, held_against_caption
 from tracer.errors import JobError
 from tracer.files.svg import pieces_svg
 from tracer.pattern import PATTERN_FILE, Pattern, SheetRecord, save, write_bytes_whole, write_text_whole
@@ -211,10 +211,14 @@ def _made(make: Callable[[], SheetFigure | bytes]) -> SheetFigure | bytes:
 
 
 def _calibrated(picture: Picture, options: CalibrateOptions, sheet_id: str, *, read: bool) -> Sheet:
-    """Find the scale; where a printed square is all there is and nobody said its size, read it from its caption."""
+    """Find the scale; where a printed square is all there is and nobody said its size, read it from its caption.
+
+    Where its size is known otherwise, what its caption says is held against that.
+    """
     looked = look_through(picture, options)
     try:
-        return calibrate(picture, options, sheet_id=sheet_id, looked=looked)
+        sheet = calibrate(picture, options, sheet_id=sheet_id, looked=looked)
+        return held_against_caption(sheet) if read else sheet
     except ScaleError as error:
         for square_px in error.unsized_px if read else ():
             size = caption_size(picture.pixels, PxPoints(square_px))

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from calibration import MmPoints, PxPoints, Reference, Sheet, parse_length_mm
 from tests.tracer.sheet_drawing import Drawing
-from tracer.captions import size_in_words, without_square_pieces
+from tracer.captions import held_against_caption, size_in_words, without_square_pieces
 
 
 @pytest.mark.parametrize(
@@ -90,3 +91,18 @@ def test_words_beside_a_turned_square_are_not_its_own():
 def test_without_words_a_square_of_no_usual_size_is_a_piece():
     sheet = _with_square(side_mm=60.0, size="", words=())
     assert without_square_pieces(sheet, words=False).others == ()
+
+
+@pytest.mark.parametrize(
+    ("said", "words", "told"),
+    [
+        ("2in", ("test square", "1 in"), ["size-contradicted"]),
+        ("5cm", ("test square", "2 in"), ["size-contradicted"]),
+        ("2in", ("test square", "5.08 cm"), []),
+        ("2in", ("test square",), []),
+    ],
+)
+def test_a_square_that_sets_the_scale_and_says_another_size_is_told(said, words, told):
+    sheet = _with_square(side_mm=50.8, size=said, words=words)
+    held = held_against_caption(replace(sheet, reference=sheet.others[0]))
+    assert [f.code for f in held.findings] == told
