@@ -8,6 +8,9 @@ by an angle that is the same for all, unknown, and told by their scatter (a rand
 integrated over a grid). Lines that scatter much, or few of them, so say little about the lens, and lines that do not
 agree say nothing.
 
+Sides of one figure are one witness: whoever drew a large piece with all sides curved outward a little drew what a lens
+makes of a straight one. Lines that do not join it must bear out what they say.
+
 Limits: a sheet that lies in a bow itself bends lines too, those along it only. Lines that run in several directions
 do not agree on a lens then, or less well; where all run one way, nothing shows it, and they are believed less. What
 the sheet's lying uneven does to sizes besides is in no statement.
@@ -20,6 +23,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse.csgraph import connected_components
 
 from calibration.camera import PlaneMap
 from calibration.picture import PxPoints
@@ -45,6 +49,9 @@ _WORST_SIGMA = 0.008
 """Lines that know the lens no better than this add nothing to what is usual."""
 _POINTS = 9
 """Points that hand a line's parabola over: it has no more to say than three."""
+_ONE_FIGURE, _JOINED = 0.9, 0.1
+"""Lines of which one figure's tell more of all that is told are no second witness; ends closer than this part of the
+shorter line join it to its neighbour (lines are measured up to near their ends; judgement)."""
 _ONE_WAY = 0.9
 """Resultant of the lines' directions, doubled, by what they tell: above this all run one way."""
 _UNEVEN, _BULGE = 0.0015, 0.004
@@ -118,6 +125,8 @@ def agreeing(lines: Sequence[FoundLine], plane: PlaneMap) -> PlumbLines | None:
     used = [int(i) for i in np.flatnonzero(chance > 0.5)]
     spread = np.sqrt(np.exp(likely.sum(axis=0) @ np.log(variance)))[used]
     told = (lever[used] / spread) ** 2
+    if _most_of_one_figure([lines[i] for i in used], told) > _ONE_FIGURE:
+        return None
     turn = np.array([_direction(lines[i]) for i in used])
     one_way = abs(complex((told * np.exp(2j * turn)).sum())) > _ONE_WAY * told.sum()
     k1_sigma = float(np.hypot(k1_sigma, _BULGE if one_way else _UNEVEN))
@@ -132,6 +141,16 @@ def agreeing(lines: Sequence[FoundLine], plane: PlaneMap) -> PlumbLines | None:
         k1=float(k1),
         k1_sigma=float(k1_sigma),
     )
+
+
+def _most_of_one_figure(lines: Sequence[FoundLine], told: Floats) -> float:
+    """Return the largest share of what lines tell that comes from such as join each other end to end."""
+    ends = np.array([[np.asarray(line.points_px)[0], np.asarray(line.points_px)[-1]] for line in lines])
+    lengths = np.array([line.length_px for line in lines])
+    gaps = np.linalg.norm(ends[:, None, :, None] - ends[None, :, None], axis=-1).min(axis=(2, 3))
+    joined = gaps < _JOINED * np.minimum(lengths[:, None], lengths[None])
+    figure = connected_components(joined)[1]
+    return float(np.bincount(figure, weights=told).max() / told.sum())
 
 
 def _density(miss: Floats, variance: Floats) -> Floats:

@@ -150,3 +150,25 @@ def test_what_each_point_is_given_weighs_a_bow_as_it_should() -> None:
         rest = aside - np.polyval(np.polyfit(place, aside, 1), place)
         information += float((rest**2).sum()) / sigma**2
     assert information**-0.5 == pytest.approx(told.k1_sigma, rel=0.05)
+
+
+def framed(*boxes: tuple[float, float, float, float]) -> list[FoundLine]:
+    """Return the sides of frames (x, y, width, height), seen through a lens."""
+    rng = np.random.default_rng(9)
+    out = []
+    for x, y, w, h in boxes:
+        corners = np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]]) * SIZE_PX
+        inset = 0.03
+        out += [
+            line(a + inset * (b - a), b + inset * (a - b), 0.015, 0.0, rng)
+            for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)
+        ]
+    return out
+
+
+def test_the_sides_of_one_figure_are_one_witness() -> None:
+    """They may all have been drawn curved outward, as a lens would have straight ones."""
+    assert agreeing(framed((0.05, 0.06, 0.9, 0.85)), PLANE) is None
+    apart = agreeing(framed((0.04, 0.05, 0.42, 0.85), (0.53, 0.08, 0.42, 0.85)), PLANE)
+    assert apart is not None
+    assert apart.k1 == pytest.approx(0.015, abs=2 * apart.k1_sigma)
