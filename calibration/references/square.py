@@ -30,6 +30,8 @@ __all__ = [
 
 _LEVEL = 0.006
 """The sides of a square differ by less than this share of them in a scan, or a photo whose scale is one all over."""
+_LEVEL_STEP = 0.06
+"""A tilt of 20 degrees shortens two sides by so much."""
 _ABOUT = 0.02
 USUAL_SIZES = ("1in", "2in", "3cm", "5cm", "10cm", "4in")
 """Sizes that printed patterns commonly carry (common practice, no source)."""
@@ -95,11 +97,12 @@ def choose(squares: Sequence[FoundSquare], wanted_mm: float, density: Density | 
 
     The one that a credible density confirms comes first; then the one by which the others have usual sizes, as the two
     test squares of a page in centimetres and inches do; of two such the larger one (an inch and two are more usual
-    than two and four); then by looks.
+    than two and four); then the one that needs less tilt to be a square; then by looks.
     """
     off = {id(s): _off_usual(s, squares, wanted_mm) for s in squares}
     ordered = sorted(
-        squares, key=lambda s: (round(off[id(s)], 2), -s.side_px if off[id(s)] < _ABOUT else 0.0, -s.score)
+        squares,
+        key=lambda s: (round(off[id(s)], 2), -s.side_px if off[id(s)] < _ABOUT else 0.0, _unlevel(s), -s.score),
     )
     if density is None:
         return ordered
@@ -108,11 +111,26 @@ def choose(squares: Sequence[FoundSquare], wanted_mm: float, density: Density | 
     return near + [f for f in ordered if f not in near]
 
 
+def _unlevel(square: FoundSquare) -> int:
+    """Return in whole steps how much longer two sides are than the others.
+
+    A frame is a square from somewhere, and two figures in one plane are seen with one tilt: of one that is square as it
+    is seen and one that needs a steep view to be, the latter is a frame.
+    """
+    lengths = side_lengths(np.asarray(square.quad.corners_px))
+    return int(abs(np.log((lengths[0] + lengths[2]) / (lengths[1] + lengths[3]))) / _LEVEL_STEP)
+
+
 def _off_usual(square: FoundSquare, squares: Sequence[FoundSquare], size_mm: float) -> float:
-    """Return by how much others are off the nearest usual size, relative, in the mean, if a square is of this size."""
+    """Return by how much others are off the nearest usual size, relative, in the mean, if a square is of this size.
+
+    Where no other can be compared with it nothing speaks for it, as where they are off by the most.
+    """
     ratios = [r for other in squares if other is not square and (r := _sides_ratio(other, square)) is not None]
     sizes = np.array([side_mm(s) for s in (*USUAL_SIZES, "4cm")])
-    return float(np.mean([min(_MOST_OFF, np.abs(r * size_mm / sizes - 1).min()) for r in ratios])) if ratios else 0.0
+    return (
+        float(np.mean([min(_MOST_OFF, np.abs(r * size_mm / sizes - 1).min()) for r in ratios])) if ratios else _MOST_OFF
+    )
 
 
 def side_mm(size: str) -> float:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ import pytest
 from calibration import CalibrateOptions, CalibrationError, ReferenceRequest, ScaleError, UnitError, calibrate
 from calibration.references import SearchPicture
 from calibration.references import square as squares
+from calibration.references.quad import side_lengths
 from fixtures import render, scenarios
 from fixtures.geometry import polyline, rectangle
 from fixtures.references import square as draw_square
@@ -302,3 +305,21 @@ def test_turning_the_picture_changes_nothing_in_its_size() -> None:
         turned = SearchPicture(picture=picture_of(type(rendered)(pixels=pixels, truth=rendered.truth, tag_dpi=200.0)))
         sides.append(squares.find_squares(turned)[0].side_px)
     assert np.ptp(sides) < 0.01
+
+
+def test_a_frame_that_is_a_square_only_when_seen_steeply_is_not_the_named_one() -> None:
+    """Corners of a 50 mm square and of a frame of 150 x 133 mm, nothing square about it, as a phone saw them."""
+    seen = (
+        ([[1131.0, 757.1], [1785.0, 783.6], [1743.0, 1354.3], [1099.9, 1299.1]], 0.97),
+        ([[853.4, 619.7], [1065.1, 630.4], [1053.7, 842.9], [842.8, 831.0]], 0.07),
+    )
+    figures: list[Any] = [
+        SimpleNamespace(
+            quad=SimpleNamespace(corners_px=np.array(corners)),
+            side_px=float(side_lengths(np.array(corners)).mean()),
+            score=score,
+        )
+        for corners, score in seen
+    ]
+    for some in (figures, figures[::-1]):
+        assert squares.choose(some, 50.0, None)[0] is figures[1]
