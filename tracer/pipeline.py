@@ -280,7 +280,13 @@ def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline,
     hidden_px, tip_mm, ends_mm = np.asarray(evidence.points_px)[hidden], 0.0, None
     if rough.kind == "edge" and not rough.hole and options.engine == "own":
         led = lead_tips(
-            pixels, path, seen.colour_weights, to_px=sheet.to_px, to_mm=sheet.to_mm, blur_px=evidence.blur_px
+            pixels,
+            path,
+            seen.colour_weights,
+            to_px=sheet.to_px,
+            to_mm=sheet.to_mm,
+            blur_px=evidence.blur_px,
+            taken=sheet.picture.pixels,
         )
         path, notes, tip_mm, ends_mm = led.path, (*notes, *led.notes), led.doubt_mm, led.ends_mm
         if leeway is not None:

@@ -19,15 +19,8 @@ from tracer.measure import LineStyle, measure_outline
 from tracer.outline import locate
 from tracer.path import Path
 from tracer.stated import stated_fit
-from tracer.tips import (
-    End,
-    Led,
-    fit_end,
-    lead_tips,
-    missed_by_light,
-    with_spread,
-    with_touching,
-)
+from tracer.tip_widths import End, filled_in, fit_end, missed_by_light, on_another, with_spread, with_touching
+from tracer.tips import Led, lead_tips
 from tracer.touching import Touching, touching
 
 TIP = np.array([48.0, 20.0])
@@ -258,6 +251,41 @@ def test_where_an_end_was_led_the_fit_of_its_arms_says_nothing_of_it() -> None:
     assert led.led_at(MmPoints(around)).tolist() == [True, True, False]
     places = Leeway(points_mm=around, expanded_mm=np.array([5.0, 1.0, 0.1]))
     assert places.at(~led.led_at(MmPoints(around))).expanded_mm.tolist() == [0.1]
+
+
+def test_a_point_that_was_filled_in_with_a_mat_line_is_not_read_where_it_was() -> None:
+    """A line of two millimetres across the end was taken out, and the end with it; a piece beyond it is left."""
+    path = thorn(2.0)
+    ground = shapes.picture([], (60.0, 40.0), noise=0.01, seed=5)
+    taken = shapes.picture([path], (60.0, 40.0), blur_px=0.8, noise=0.01, seed=5)
+    first, last = (round((TIP[0] - away) / MM_PER_PX_300) for away in (3.0, 1.0))
+    filled = taken.copy()
+    filled[:, first:last] = ground[:, first:last]
+    taken[:, first:last] = 40
+    before, _ = result(2.0)
+    to = {"to_px": px_of, "to_mm": to_mm, "blur_px": 0.8}
+    led = lead_tips(filled, before, GREY, taken=taken, **to)
+    assert np.hypot(*(np.asarray(led.ends_mm)[0] - TIP)) < 0.25
+    assert off_mm(led.path) < led.doubt_mm < 0.6
+    # As if all of it had been seen, the end is where the line begins.
+    assert np.hypot(*(np.asarray(lead_tips(filled, before, GREY, **to).ends_mm)[0] - TIP)) > 2.0
+
+
+def test_where_a_picture_was_laid_anew_is_told_from_noise() -> None:
+    taken = np.full((20, 40, 3), 100, np.uint8)
+    pixels = taken + np.random.default_rng(1).integers(0, 5, taken.shape).astype(np.uint8)
+    pixels[:, 25:30] = 160
+    points = np.column_stack([np.arange(40.0), np.full(40, 9.6)])
+    assert np.flatnonzero(filled_in(pixels, taken, points)).tolist() == list(range(24, 31))
+    assert not filled_in(taken, taken, points).any()
+
+
+def test_a_line_of_the_mat_beside_an_end_tells_nothing_of_its_width() -> None:
+    places = np.arange(-10.0, 40.0, 0.5)
+    ground = np.where((places > 20.0) & (places < 26.0), 0.3, 0.8)
+    odd = on_another(ground, places, 0.7)
+    assert odd[(places > 17.0) & (places < 29.0)].all()
+    assert not odd[(places < 15.0) | (places > 31.0)].any()
 
 
 def test_a_point_whose_traced_end_is_blunt_is_led_to_its_end_all_the_same() -> None:
