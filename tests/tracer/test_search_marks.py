@@ -13,10 +13,13 @@ from tests.tracer.sheet_drawing import Drawing, polygon_distance_mm
 from tracer.ink import find_ink
 from tracer.labels import TextLine
 from tracer.marks.sharpen import sharpen
+from tracer.search.blobs import Blob
 from tracer.search.find import find_candidates
+from tracer.search.kinds import bracket_of
 from tracer.search.lettering import is_beside_words
 from tracer.search.spots import ring_on_line
 from tracer.search.stands_out import stands_out
+from tracer.search.strokes import Stroke
 from tracer.search.words import beside_labels, without_shapes
 
 BOX = np.array([(15, 15), (105, 15), (105, 85), (15, 85)], dtype=float)
@@ -164,6 +167,8 @@ def test_marks_beside_a_word_are_marks_though_the_reader_took_them_into_its_box(
     assert is_beside_words("circle", in_row, 12.0, [(word, box)])
     assert is_beside_words("circle", np.array([6.0, 11.0]), 12.0, [(word, box)])
     assert not is_beside_words("circle", np.array([6.0, 11.0]), 12.0, [(replace(word, text="ocket"), box)])
+    # Its bowl is half as high as the row: with a line across its stem that had been a circle.
+    assert not is_beside_words("circle", np.array([6.0, 7.0]), 9.0, [(word, box)])
     assert is_beside_words("cross", in_row, 12.0, [(unsure, box)])
     assert not is_beside_words("dot", in_row, 4.0, [(word, box)])
     assert is_beside_words("dot", in_row, 12.0, [(word, box)])
@@ -368,3 +373,41 @@ def test_the_rest_of_a_label_is_looked_for_beside_it_where_there_is_more_ink():
     assert region.box[3] > 510
     cut = TextLine(text="cut 2", height=70.0, confidence=0.99, at=(460.0, 480.0), box=line.box)
     assert beside_labels([line, cut], rings, ink) == []
+
+
+@pytest.mark.parametrize(("like", "bracket"), [(1.0, True), (0.5, False)])
+def test_the_heads_of_a_fold_bracket_may_look_round_in_a_photo(like, bracket):
+    # Six pixels long and blurred they fill a circle; three of them had been kept as dots.
+    def spot(x, y, size):
+        middle, ring = np.array([x, y]), circle(x, y, size / 2)
+        return Blob(points=ring, middle=middle, axis=np.array([1.0, 0.0]), size=size, round=True)
+
+    back = Stroke(
+        points=np.stack([np.full(400, 100.0), np.arange(400.0)], axis=1), edges=(), spaces=0, mass=2.0, closed=False
+    )
+    heads = [spot(85.0, 1.0, 24.0), spot(100.0 - 12.0 * like - 4.0, 398.0, 24.0 * like)]
+    got = bracket_of(back, heads, 0.12)
+    assert (got is not None) == bracket
+    if got is not None:
+        assert got[0].points[[0, -1], 0].max() < 80.0
+
+
+def test_what_is_round_in_a_table_is_a_figure():
+    d = Drawing(160, 100, dpi=254)
+    d.line([(10, 20), (70, 20), (70, 90), (10, 90)], closed=True)
+    for y in (20.0, 30.0, 40.0, 50.0):
+        d.line([(80, y), (150, y)], width_mm=0.25)
+    for x in (80.0, 103.0, 127.0, 150.0):
+        d.line([(x, 20), (x, 50)], width_mm=0.25)
+    for x, y in ((92.0, 25.0), (30.0, 60.0)):
+        d.line(circle(x, y, 1.3), width_mm=0.3)
+        d.line([(x + 1.3, y), (x + 2.5, y)], width_mm=0.3)
+    result = find_candidates(d.sheet(), words=False)
+    assert [m.kind for m in result.sheet_marks].count("table") == 1
+    assert not marks_of_kind(result, "circle")
+    (piece,) = result.candidates
+    assert len(marks(piece, "circle")) == 1
+
+
+def marks_of_kind(result, kind):
+    return [m for m in result.sheet_marks if m.kind == kind]

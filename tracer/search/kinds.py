@@ -41,6 +41,8 @@ BRACKET_LEG_MM, BRACKET_SHARE = 22.0, 0.45
 """The legs of a fold bracket are no longer, and no longer than this share of its back (common practice, no source)."""
 FOLD_REACH_MM = 25.0
 """A fold bracket lies no farther from its edge (common practice, no source)."""
+_HEADS_ALIKE = 0.7
+"""The two heads of a bracket differ in size by no more than to this share (judgement)."""
 _STRAIGHT_MM, _STRAIGHT_SHARE = 0.5, 0.012
 _FOLD_WORDS = re.compile(r"\bfold\b", re.IGNORECASE)
 _GRAIN_WORDS = re.compile(r"\bgrain|straight of\b", re.IGNORECASE)
@@ -132,13 +134,16 @@ def bracket_of(stroke: Stroke, blobs: Sequence[Blob], mm_per_px: float) -> tuple
             gap = float(np.hypot(*(blob.points - end).T).min()) * mm_per_px
             square = abs(float(way @ back)) / long < 0.5 * float(np.hypot(*way))
             across = abs(float(blob.axis @ back)) / long < 0.5
-            if not blob.round and gap < BESIDE_MM and square and across and (best is None or gap < best[0]):
+            if gap < BESIDE_MM and square and across and (best is None or gap < best[0]):
                 best = (gap, blob, side)
         if best is None:
             return None
         found.append(best)
     (_, first, side), (_, last, other) = found
     if side * other <= 0 or first is last:
+        return None
+    # Small heads fill a circle once they are blurred; two round spots that stand like this are as large as each other.
+    if (first.round or last.round) and min(first.size, last.size) < _HEADS_ALIKE * max(first.size, last.size):
         return None
     tips = [
         b.points[int(np.argmax(b.points @ (b.middle - e)))]

@@ -26,6 +26,8 @@ LEAST_WORD = 4
 """So many glyphs together are a word, read or not (common practice, no source)."""
 _ROUND_LETTERS, _LETTERS_OFF = frozenset("bdgopqBDOQ0689@%&"), 1.0
 """Letters and figures with a round part, and how many letters off a place in a line is (their widths differ)."""
+_BOWLED_LETTERS, _BOWL_SHARE = _ROUND_LETTERS | frozenset("PRae4A"), 0.5
+"""Those with a smaller ring in them, which is no higher than this share of their row (typography)."""
 _FILLED_LETTERS = _ROUND_LETTERS | frozenset("aces")
 """Small letters in a heavy face that are a round spot once their openings have filled up."""
 _FIRST_SHARE = 0.6
@@ -159,8 +161,9 @@ def is_beside_words(kind: MarkKind, middle: Points, size: float, lettered: Seque
     for line, box, high, off in around:
         if off > OFF_ROW * high or (kind != "circle" and line.confidence < SURE):
             continue
+        ringed = _ROUND_LETTERS if size > _BOWL_SHARE * high else _BOWLED_LETTERS
         if (
-            (kind == "circle" and _may_be_letter(line.text, box, middle, _ROUND_LETTERS))
+            (kind == "circle" and _may_be_letter(line.text, box, middle, ringed))
             or (kind == "dot" and (size < STOP_SHARE * high or _may_be_letter(line.text, box, middle, _FILLED_LETTERS)))
             or (kind == "cross" and "+" not in line.text)
         ):

@@ -72,6 +72,8 @@ class MarkFinder(MarkSheet):
                 self._object("unknown", self.work.ink.to_picture(points), "grain of the ground", _GRAIN_SURE)
                 self.claim(ring)
                 continue
+            if name == "table":
+                self.tables.append(points.astype(np.float32).reshape(-1, 1, 2))
             self.add(name, np.concatenate([points, points[:1]]))  # type: ignore[arg-type]
 
     def open_frame(self, frame: OpenFrame) -> None:

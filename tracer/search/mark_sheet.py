@@ -73,6 +73,7 @@ class MarkSheet:
         self.used_blobs: set[int] = set()
         self.texts: Sequence[TextBlock] = ()
         self.tiles: list[NDArray[np.float32]] = []
+        self.tables: list[NDArray[np.float32]] = []
         self.usual_mass = 0.0
         rim = np.concatenate([np.zeros((0, 2)), *(o.reshape(-1, 2) for o in self.outlines)])
         inked = work.ink.dark[_pixels(rim, work.ink.dark)]
@@ -105,6 +106,9 @@ class MarkSheet:
         """Add a mark given in pixels of the mask, to the piece it lies in or to the sheet."""
         closed = len(points) > 2 and bool((points[0] == points[-1]).all())
         middle = points[: -1 if closed else None].mean(axis=0)
+        if point and kind in ("circle", "dot", "cross") and self._in_table(middle):
+            # What is round in a table is a figure that was not read.
+            return
         if not point and kind not in ("text", "tile mark"):
             middle = points[len(points) // 2]
         if kind == "notch":
@@ -208,6 +212,10 @@ class MarkSheet:
             if head is not None:
                 self.used_blobs.add(id(head))
                 self.claim(head.points)
+
+    def _in_table(self, point: Points) -> bool:
+        at = (float(point[0]), float(point[1]))
+        return any(cv2.pointPolygonTest(t, at, measureDist=False) > 0 for t in self.tables)
 
     def on_tile(self, middle: Points) -> bool:
         """Return whether a point lies in a tile mark."""
