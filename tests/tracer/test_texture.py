@@ -116,3 +116,17 @@ def test_a_loop_of_grain_is_a_mark_and_no_piece(monkeypatch):
     assert loop.path is not None
     box = np.ptp(np.asarray(loop.path.flatten(0.1)), axis=0) / d.mm_per_px
     assert box == pytest.approx([180, 120], abs=14)
+
+
+@pytest.mark.parametrize("above", [0.8, 1.0])
+def test_a_short_loop_of_broad_grain_is_not_drawn_though_half_of_what_lies_beside_it_is_calm(above):
+    """Thirty times as long as it is broad; sizes drawn into each other are hundreds of times. It had been a piece."""
+    strips = (18 * (grain((300, 300), 1, across_px=6.0) > above)).astype(np.uint8)
+
+    def with_ring(width):
+        dark = strips.copy()
+        cv2.polylines(dark, [np.rint(RING).astype(np.int32)], True, 20, width, cv2.LINE_AA)
+        return dark
+
+    assert not is_drawn([RING], with_ring(16), 16.0)
+    assert is_drawn([RING], with_ring(4), 4.0)

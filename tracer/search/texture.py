@@ -30,6 +30,9 @@ _HALF, _BY_FAR = 50.0, 12.0
 _THIRD, _BY_FARTHEST = 30.0, 50.0
 """Where a loop runs through the midst of many sizes' dashes a third of its places have bare paper beside them; none has
 so bare in grain (judgement: over 100 times on such a sheet, at most 26 times on 93 loops of wood grain)."""
+_PIECE_WIDTHS = 55.0
+"""Sizes drawn into each other are pieces, of whose lines more than so many times their width is seen; of broad grain
+less is (judgement: hundreds, and 30 to 48 on three loops)."""
 _FEWEST = 20
 _CALM = 1.0
 """One level of darkness, of 255, is what rounding leaves on the calmest paper."""
@@ -64,8 +67,8 @@ def is_drawn(stretches: Sequence[Points], dark: NDArray[np.uint8], width_px: flo
     line = float(np.percentile(darkest(0.0), _USUAL))
     beside = [darkest(side * (widths * width + more)) for widths, more in _BESIDE for side in (-1.0, 1.0)]
     least = np.percentile(beside, (_SELDOM, _HALF, _THIRD), axis=1).min(axis=1)
-    shares = zip((_BY_MUCH, _BY_FAR, _BY_FARTHEST), least, strict=True)
-    return any(line > times * max(float(dark_beside), _CALM) for times, dark_beside in shares)
+    times = (_BY_MUCH, _BY_FAR, _BY_FARTHEST) if len(at) > _PIECE_WIDTHS * width else (_BY_MUCH,)
+    return any(line > by * max(float(dark_beside), _CALM) for by, dark_beside in zip(times, least, strict=False))
 
 
 def _ways(chain: Points, reach: int) -> NDArray[np.float64]:
