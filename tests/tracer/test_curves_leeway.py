@@ -8,7 +8,10 @@ from scipy.spatial import cKDTree
 
 from calibration.picture import MmPoints
 from tests.oracles import distance_between
+from tracer.curves.chain import Chain
 from tracer.curves.fit import FitResult, fit_closed
+from tracer.curves.given import prepare
+from tracer.curves.leeway import leeway_of
 from tracer.path import Path
 
 SPACING_MM = 0.28
@@ -76,3 +79,35 @@ def test_an_outline_is_within_its_leeway_of_the_truth_and_straight_sides_have_li
         assert fit.leeway.expanded_mm[side].max() < 2 * SURE_MM
         assert fit.leeway.expanded_mm[~side].max() > SURE_MM
     assert max(distance_between(f.path.segments, BENT.segments).worst_mm for f in fits) < 1.0
+
+
+def test_a_cubic_that_all_but_turns_back_on_itself_is_no_less_sure_there() -> None:
+    """Its handles reach past each other along a straight side, where its tangent swings round."""
+    corners = np.array([[0.0, 0.0], [60.0, 0.0], [30.0, 40.0]])
+    truth = Path.polygon(corners).oriented()
+    points = np.asarray(truth.sample(SPACING_MM)[0])
+    data = prepare(points, SURE_MM, None, SPACING_MM, 0.0, 0.1, closed=True)
+    start = truth.segments[0][0]
+    way = truth.segments[0][1] - start
+    beside = 0.002 * np.array([-way[1], way[0]])
+    folded = np.array([start, start + 1.02 * way + beside, start - 0.02 * way - beside, start + way])
+    nodes = np.array([s[0] for s in truth.segments])
+    places = [int(np.argmin(np.hypot(*(points - node).T))) for node in nodes]
+    controls = [folded, *truth.segments[1:]]
+    ends = np.array([[c[1] - c[0], c[-1] - c[-2]] for c in controls])
+    chain = Chain(
+        nodes=nodes.copy(),
+        free=np.ones(3, dtype=bool),
+        places=np.array(places, dtype=np.intp),
+        kinds=["cubic", "line", "line"],
+        start_rad=np.arctan2(ends[:, 0, 1], ends[:, 0, 0]),
+        end_rad=np.arctan2(ends[:, 1, 1], ends[:, 1, 0]),
+        start_log=np.log(np.hypot(*ends[:, 0].T)),
+        end_log=np.log(np.hypot(*ends[:, 1].T)),
+        reach=np.full(3, 0.3),
+        closed=True,
+    )
+    leeway = leeway_of(chain, data)
+    middle = np.hypot(*(leeway.points_mm - (start + way / 2)).T) < 10.0
+    assert middle.sum() >= 5
+    assert leeway.expanded_mm[middle].max() < 3.0 * SURE_MM

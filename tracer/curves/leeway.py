@@ -24,6 +24,8 @@ from tracer.segments import derivative, evaluate
 _APART_MM, _FEWEST = 1.0, 9
 """Distance of the places, and how many each piece has at least."""
 _SHARP_RAD = np.radians(60.0)
+_TURNS_BACK, _OVER = 0.5, 0.15
+"""A cubic that goes by so much more slowly there than elsewhere is looked at over so much of it (judgement)."""
 _EXPANDED = 3.0
 """The worst of some twenty places that stray each by itself lies within so many standard uncertainties at 95 %: sides,
 bends and corners of an outline are about as many (of a normal distribution; their number is judgement)."""
@@ -57,7 +59,7 @@ def leeway_of(chain: Chain, data: Given) -> Leeway:
         length = float(np.hypot(*np.diff(control, axis=0).T).sum())
         t = np.linspace(0, 1, max(_FEWEST, int(np.ceil(length / _APART_MM)) + 1))
         at = evaluate(control, t)
-        way = derivative(control, t)
+        way = _going(control, t)
         across = np.stack([-way[:, 1], way[:, 0]]) / np.maximum(np.hypot(*way.T), 1e-12)
         samples = Samples(np.array([len(t)]), np.zeros(len(t), dtype=np.intp), at[:, 0], at[:, 1], np.ones(len(t)), t)
         own = own_derivatives([control], samples, Feet(t, np.zeros(len(t)), across[0], across[1]))
@@ -72,6 +74,18 @@ def leeway_of(chain: Chain, data: Given) -> Leeway:
         variances.append(variance)
     sigma = np.sqrt(np.maximum(np.concatenate(variances), 0.0))
     return Leeway(points_mm=np.concatenate(points), expanded_mm=_EXPANDED * sigma)
+
+
+def _going(control: Points, t: NDArray[np.float64]) -> Points:
+    """Return the direction of a curve at parameters, over some way where it all but turns back on itself.
+
+    Its tangent swings round there, and what lies across that would be what lies along the curve.
+    """
+    way = derivative(control, t)
+    speed = np.hypot(*way.T)
+    over = evaluate(control, np.minimum(t + _OVER, 1.0)) - evaluate(control, np.maximum(t - _OVER, 0.0))
+    slow = (speed < _TURNS_BACK * float(np.median(speed))) & (t > 0) & (t < 1)
+    return np.where(slow[:, None], over, way)
 
 
 def _turns(chain: Chain) -> NDArray[np.float64]:
