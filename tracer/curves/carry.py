@@ -343,7 +343,7 @@ def _arm(
     stop = np.nonzero(~seen[index])[0]
     if len(stop):
         index = index[: stop[0]]
-    if len(stop):
+    if len(index) < 5 * _ARM_SKIP:
         led_on = _arm_of_islands(points, sigma, seen, end, direction, spacing, closed=closed)
         if led_on is not None:
             return led_on

@@ -176,7 +176,7 @@ def with_sharp_points(
         doubt = float(sigma[i]) / max(math.sin((math.pi - abs(turn)) / 2), _SHARPEST)
         near = [(b, math.dist(b.point, points[i])) for b in bends]
         near = [(b, away) for b, away in near if away <= max(reach, b.reach_mm)]
-        if any(seen[b.index] or away <= doubt for b, away in near):
+        if any(seen[b.index] or away <= _DOUBT * doubt for b, away in near):
             continue
         bends = [b for b in bends if all(b is not other for other, _ in near)]
         bends.append(Bend(index=i, point=points[i].copy(), turn_rad=turn, reach_mm=reach))
