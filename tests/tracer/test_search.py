@@ -554,6 +554,18 @@ def test_noise_that_stands_together_like_letters_is_of_all_sizes_and_no_text():
     assert find_text(marks(np.rint(np.exp(rng.uniform(np.log(8), np.log(120), len(at)))).astype(int)), 0.1) == []
 
 
+def test_a_heading_with_small_letters_under_it_is_two_blocks_of_text_and_no_noise():
+    # The title and the first line of our own apron had been left unread, letter by letter marks of no kind.
+    heading = [(100 + 90 * k, 100, 70, 82) for k in range(13)]
+    capitals, small = (
+        [(100 + 36 * k, y, 22, high) for k in range(k0, 30, 2)] for k0, y, high in ((0, 205, 34), (1, 214, 25))
+    )
+    marks = np.array([(*box, box[2] * box[3] // 2, 0) for box in (*heading, *capitals, *small)], dtype=np.int32)
+    blocks = sorted(find_text(marks, 0.085), key=lambda b: b.box[1])
+    assert [len(b.glyphs) for b in blocks] == [13, 30]
+    assert blocks[0].box[3] < blocks[1].box[1]
+
+
 @pytest.mark.parametrize("turns_deg", [(17.0, -17.0), (31.0, -17.0)])
 def test_the_filled_point_in_which_two_lines_meet_is_no_arrow_head(turns_deg):
     tip = np.array([100.0, 150.0])

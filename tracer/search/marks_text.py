@@ -22,6 +22,8 @@ LEAST_GLYPHS = 2
 _MANY_GLYPHS, _ALIKE_GLYPHS = 24, 3.0
 """Of so many glyphs the quarter of the larger and that of the smaller ones are alike but for so much, even where a
 heading stands over small letters (small letters of a line reach half as high as its capitals: typography)."""
+_HEADING = 1.4
+"""A heading's letters are larger than those under it by so much and more (typography; common practice, no source)."""
 ON_DASHES = 2
 """What hangs on the dashes of a line, such as a notch with them, is marked so among small marks."""
 
@@ -64,6 +66,23 @@ def _is_scatter(glyphs: NDArray[np.int32]) -> bool:
     return bool(high > _ALIKE_GLYPHS * low)
 
 
+def _by_size(glyphs: NDArray[np.int32]) -> list[NDArray[np.int32]]:
+    """Return marks that stand together as the one or two sizes of lettering that they are; nothing of noise.
+
+    Noise has all sizes, a heading with the small letters under it has two and none between.
+    """
+    if not _is_scatter(glyphs):
+        return [glyphs]
+    ordered = glyphs[np.argsort(np.maximum(glyphs[:, 2], glyphs[:, 3]), kind="stable")]
+    size = np.maximum(ordered[:, 2], ordered[:, 3]).astype(np.float64)
+    cut = int(np.argmax(size[1:] / np.maximum(size[:-1], 1.0))) + 1
+    if size[cut] < _HEADING * size[cut - 1]:
+        return []
+    parts = (ordered[:cut], ordered[cut:])
+    alike = all(np.divide(*np.percentile(part, (75, 25))) < _ALIKE_GLYPHS for part in (size[:cut], size[cut:]))
+    return [part for part in parts if len(part) >= LEAST_GLYPHS] if alike else []
+
+
 def find_text(small: NDArray[np.int32], mm_per_px: float) -> list[TextBlock]:
     """Group small marks into blocks of text.
 
@@ -98,12 +117,8 @@ def find_text(small: NDArray[np.int32], mm_per_px: float) -> list[TextBlock]:
     order = np.argsort(labels, kind="stable")
     bounds = np.searchsorted(labels[order], np.arange(count + 1))
     blocks = []
-    for begin, end in itertools.pairwise(bounds):
-        if end - begin < LEAST_GLYPHS:
-            continue
-        members = glyphs[order[begin:end]]
-        if _is_scatter(members):
-            continue
+    rows = (glyphs[order[begin:end]] for begin, end in itertools.pairwise(bounds) if end - begin >= LEAST_GLYPHS)
+    for members in (part for row in rows for part in _by_size(row)):
         height = float(np.median(np.maximum(members[:, 2], members[:, 3])))
         if len(strokes):
             low = members[:, :2].min(axis=0) - 0.7 * height
