@@ -5,13 +5,18 @@ The lettering is drawn with the fonts that OpenCV carries, which share nothing w
 
 import math
 from dataclasses import replace
+from importlib import resources
 
 import cv2
 import numpy as np
 import pytest
 
+from calibration import CalibrateOptions, calibrate
+from calibration.intake import read_pictures
+from calibration.request import parse_request
 from tests.tracer.sheet_drawing import BODICE, Drawing
 from tracer.labels import TextLine, parse_label
+from tracer.pipeline import TraceOptions, trace
 from tracer.reading import engine, read
 from tracer.reading.engine import getting_ready
 from tracer.reading.models import can_read_words
@@ -207,3 +212,14 @@ def test_another_size_around_the_words_is_no_piece_inside_the_piece():
     (sleeve,) = find.find_candidates(d.sheet()).candidates
     assert sleeve.name == "Sleeve"
     assert sleeve.cut.count == 2
+
+
+@needs_reader
+def test_all_lettering_of_the_demo_scan_is_read_and_nothing_beside_its_pieces_is_of_no_kind():
+    with resources.as_file(resources.files("tracer.demo").joinpath("apron-scan.jpg")) as path:
+        (picture,) = read_pictures(path)
+    sheet = calibrate(picture, CalibrateOptions(request=parse_request("square=50mm")))
+    marks = trace(sheet, TraceOptions()).record.marks
+    words = {m.text for m in marks if m.kind == "text"}
+    assert {"WORKSHOP APRON", "sheet 1 of 1 - seam allowance 10 mm is included"} <= words
+    assert not [m.kind for m in marks if not m.text and m.kind in ("unknown", "circle", "internal line")]
