@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from tracer.search import find
+from tracer.search import choose, find
 from tracer.search.graph import build_graph, thin
+from tracer.search.pieces import Found, Stretch
 from tracer.search.raster import apart
 from tracer.search.side_by_side import seem_nested
 
@@ -66,3 +67,30 @@ def test_lines_read_for_sizes_are_kept_only_where_sizes_are_told(monkeypatch, bu
     assert out.bundled == told
     assert drawn == ["first" if bundled == told else f"read {told}"]
     assert counts == [7 if told else 1]
+
+
+@pytest.mark.parametrize("wholly", [(5, 7), (7, 5)])
+def test_lines_of_a_piece_that_make_two_loops_are_one_piece(monkeypatch, wholly):
+    # What hangs together of the lines of a coloured front was two loops, each with all of its sizes.
+    def size(k, x, side, loop):
+        """One of the sizes that lie on a fold edge at ``x`` and grow to the right, up and down."""
+        along = np.linspace(0.0, 1.0, 50, endpoint=False)[:, None]
+        corners = np.array([(x, 100.0 - k), (x + side + 8 * k, 100.0 - 8 * k), (x + side, 300 + 8 * k), (x, 300.0 + k)])
+        ring = np.concatenate([a + along * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)])
+        stretch = Stretch(points=ring, edge=0, given_back=False)
+        return Found(stretches=(stretch,), block=(0,), loop=loop, area=(side + 4 * k) * (200.0 + 8 * k), mass=2.0)
+
+    families = {
+        0: {k: size(k, 50.0, 200.0, 0) for k in range(1, wholly[0] + 1)},
+        1: {k: size(k, 50.0, 200.0, 1) for k in range(1, wholly[1] + 1)},
+        2: {k: size(k, 600.0, 180.0, 2) for k in range(1, 8)},
+    }
+    graph = SimpleNamespace(edges=[])
+    work = SimpleNamespace(graph=graph, loops=[0, 1, 2], ink=SimpleNamespace(mm_per_px=0.2))
+    monkeypatch.setattr(choose, "is_bundle", lambda work, loop: True)
+    monkeypatch.setattr(choose, "_read", lambda work, bundles, mass: {i: ([], None) for i in bundles})
+    monkeypatch.setattr(choose, "_family", lambda work, index, lines, strokes: families[index])
+    monkeypatch.setattr(choose, "_without_links", lambda work, first, found: found)
+    found, counts = choose.choose_sizes(work, [f[max(f)] for f in families.values()], (), 2)
+    assert counts == [7, 7]
+    assert [f.points[:, 0].min() for f in found] == [50.0, 600.0]

@@ -11,6 +11,9 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import cv2
+import numpy as np
+
 from calibration.hands import share_out
 from tracer.search.bumps import BOLD_SHARE, usual
 from tracer.search.bundles import SEEN_TOGETHER_MM, SizeLine, follow_sizes, is_bundle
@@ -37,6 +40,9 @@ _STROKES_COST = 0.1
 """Telling sizes by their strokes takes so much of the time that following them does (measured)."""
 BARE_MM = 0.4
 """A join with more bare paper in it is a space of a dashed line or a gap."""
+_SHARED_MM, _MOSTLY_WITHIN = 1.0, 0.9
+"""Lines of sizes on an edge that they share are no farther apart; nine tenths of a size lie in larger ones (judgement).
+"""
 
 
 def choose_sizes(
@@ -64,12 +70,13 @@ def choose_sizes(
     counts: list[int] = []
     first = len(work.graph.edges)
     families: list[Found] = []
+    known: list[tuple[int, int]] = []
     bundles = [i for i in sorted({f.loop for f in drawn} - set(frames)) if is_bundle(work, work.loops[i])]
     mass = {i: max(f.mass for f in drawn if f.loop == i) for i in bundles}
     read = _read(work, bundles, mass)
     for index in sorted({f.loop for f in drawn}):
         mine = [f for f in drawn if f.loop == index]
-        if any(f.area > LEAST_AREA_SHARE * g.area and lies_in(f.points, g.points) for f in mine for g in families):
+        if any(_is_within(f, g) for f in mine for g in families):
             continue
         sizes = {}
         if index in bundles:
@@ -82,12 +89,39 @@ def choose_sizes(
             counts += [1] * len(mine)
             continue
         most = max(sizes)
+        # What of a piece's lines hangs together by itself is a loop of its own, and shows the same sizes again.
+        again = (k for k, g in enumerate(families) if may_be_size_of(sizes[min(sizes)], g, work.ink.mm_per_px))
+        twin = next(again, None)
+        if twin is not None and len(sizes) <= known[twin][1]:
+            continue
         # Where the line asked for was not followed its next larger one is taken, and that is said.
         number = min((n for n in sizes if n >= (size_line or most)), default=most)
-        out.append(replace(sizes[number], other_sizes=tuple(f.points for n, f in sizes.items() if n != number)))
-        counts.append(most if size_line in (None, number) else min(most, (size_line or most) - 1))
+        chosen = replace(sizes[number], other_sizes=tuple(f.points for n, f in sizes.items() if n != number))
+        count = most if size_line in (None, number) else min(most, (size_line or most) - 1)
+        if twin is not None:
+            place = known[twin][0]
+            out[place], counts[place], families[twin], known[twin] = chosen, count, sizes[most], (place, len(sizes))
+            continue
+        known.append((len(out), len(sizes)))
+        out.append(chosen)
+        counts.append(count)
         families.append(sizes[most])
     return _without_links(work, first, out), counts
+
+
+def _is_within(one: Found, family: Found) -> bool:
+    """Return whether a line lies in the largest of a piece's sizes and is no smaller than those may be."""
+    return one.area > LEAST_AREA_SHARE * family.area and lies_in(one.points, family.points)
+
+
+def may_be_size_of(smallest: Found, family: Found, mm_per_px: float) -> bool:
+    """Return whether a line may be a size of a piece: edges that all sizes share lie on each other."""
+    if smallest.area < LEAST_AREA_SHARE * family.area:
+        return False
+    contour = family.points.astype(np.float32).reshape(-1, 1, 2)
+    some = smallest.points[:: max(1, len(smallest.points) // 40)]
+    away = [cv2.pointPolygonTest(contour, (float(x), float(y)), measureDist=True) for x, y in some]
+    return float(np.mean(np.array(away) * mm_per_px > -_SHARED_MM)) > _MOSTLY_WITHIN
 
 
 def are_nested(work: LineWork, drawn: Sequence[Found], frames: Collection[int]) -> bool:
