@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from calibration.light import SRGB_TO_LINEAR
 from tracer.ink import reduced
-from tracer.own_colour import Colours
 from tracer.search.graph import Points
 from tracer.search.ground import DEEPEST_SHADOW, Ground, read_ground, to_rgb
 from tracer.search.loops import polygon_area
@@ -44,6 +43,7 @@ from tracer.search.raster import (
     to_size,
     weighted,
 )
+from tracer.search.spurs import without_spurs
 
 LEAST_SIDE_MM = 15.0
 """Things smaller than this are no pieces (common practice, no source)."""
@@ -67,9 +67,6 @@ LONG_LINE_MM = 70.0
 """A ground is lined when some of its lines are longer than this (common practice, no source)."""
 DRAWN_MM = 5.0
 """Lines and letters on a thing are narrower (common practice, no source)."""
-_SPUR_PX, _SPUR_MM, _BEGINS, _BROAD = 4.5, 1.0, 0.7, 3.0
-"""Printed lines are thinner than the larger of these two, and so much thinner where they leave a thing; where it is so
-many times as broad its edge is no point."""
 _MOST_PIXELS = 8_000_000
 _MOST_SEEN = 50_000
 """Pixels that tell the usual light of a thing and of its ground well enough."""
@@ -347,7 +344,7 @@ def _edge_of(
     if with_lines is not None and bodies.grid is not None and bodies.look is not None:
         on = OnMat(pixels=to_rgb(pixels), grid=bodies.grid, look=bodies.look, ground=ground, thing=colour)
         colours = colours_on_mat(bodies.outline_px(index), on)
-        region = _without_spurs(region, per_px, to_rgb(reduced(pixels[window], step)), colours)
+        region = without_spurs(region, per_px, to_rgb(reduced(pixels[window], step)), colours)
     thing = _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
     if thing is None or thing.runs_off:
         return thing
@@ -477,31 +474,6 @@ def _stubs(inside: NDArray[np.bool_], printed: NDArray[np.bool_], per_px: float)
     keep = np.zeros(labels.max() + 1, dtype=bool)
     keep[touched[touched > 0]] = True
     return np.asarray(keep[labels], dtype=bool)
-
-
-def _without_spurs(
-    region: NDArray[np.uint8], per_px: float, picture: NDArray[np.uint8], colours: Colours | None
-) -> NDArray[np.uint8]:
-    """Return a thing on a mat without thin parts that begin as thin: printed lines that are none of the grid's.
-
-    A tip of the thing is as broad where it begins as what is left out is anywhere, or goes on from where the thing gets
-    narrow, while a line leaves its edge anywhere; or it shows in the picture by its colour, where that can be told from
-    all print.
-    """
-    wide = max(_SPUR_PX, _SPUR_MM / per_px)
-    body = grown(opened(region, wide), 3)
-    labels, stats = apart(region & as_mask(body == 0))
-    begins = np.bincount(labels[grown(body, 3) > 0], minlength=len(stats))
-    extent = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    broad = grown(opened(region, _BROAD * wide), 2 * wide)
-    on_edge = np.bincount(labels[broad > 0], minlength=len(stats)) > 0
-    spur = (begins < _BEGINS * wide) & (extent > wide) & on_edge
-    if colours is not None:
-        at = np.nonzero(labels)
-        own = labels[at][colours.is_thing(picture[at].astype(np.float32))]
-        spur &= np.bincount(own, minlength=len(stats)) <= 0.5 * stats[:, cv2.CC_STAT_AREA]
-    spur[0] = False
-    return np.asarray(region & as_mask(~spur[labels]), dtype=np.uint8)
 
 
 def _trace(
