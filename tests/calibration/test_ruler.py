@@ -190,6 +190,16 @@ def test_eighths_or_sixteenths_that_hardly_differ_come_back_as_both() -> None:
     assert set(best) == {"1/8in", "1/16in"}
 
 
+def test_a_tape_partly_covered_still_tells_its_sixteenths() -> None:
+    """A slip of paper leaves only the near ends of eight ticks; all others stand clear of each other in length."""
+    levels = {16: 2.66, 8: 2.12, 4: 1.77, 2: 1.36, 1: 0.95}
+    lengths = lengths_of(levels, 129, 0, noise=0.01)
+    lengths[64:72] = np.minimum(lengths[64:72], 1.2)
+    ranked = rank(np.arange(129), lengths)
+    assert [g.words for _, g in ranked][:1] == ["1/16in"]
+    assert ranked[0][0] > 0.75
+
+
 def test_random_lengths_are_no_division() -> None:
     rng = np.random.default_rng(8)
     assert all(value < 0.5 for value, _ in rank(np.arange(150), rng.uniform(1, 3, 150)))

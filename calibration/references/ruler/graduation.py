@@ -83,7 +83,9 @@ def _halvings(numbers: NDArray[np.intp], lengths: Array) -> list[int]:
     """Return how often the inch is halved: one number where it is clear, two where it may be either.
 
     Every second tick of the longest kind so far is looked at: while those are clearly longer still, there is one more
-    halving. The longest of all stand at whole inches.
+    halving. The longest of all stand at whole inches. The shorter ones of a kind are all of one length; of the longer
+    ones half are of the next length and the others longer yet, so that only their shorter half tells how far ticks of
+    that length differ by misreading.
     """
     known = np.isfinite(lengths)
     n, x = numbers[known], lengths[known]
@@ -95,18 +97,16 @@ def _halvings(numbers: NDArray[np.intp], lengths: Array) -> list[int]:
         if min(len(g) for g in groups) < 2:
             break
         middles = [float(np.median(g)) for g in groups]
-        error = np.sqrt(
-            sum(
-                (float(np.median(np.abs(g - m))) * 1.4826 + 0.02) ** 2 / len(g)
-                for g, m in zip(groups, middles, strict=True)
-            )
-        )
-        apart = abs(middles[0] - middles[1])
+        longer = int(middles[1] > middles[0])
+        next_length = np.sort(groups[longer])[: (len(groups[longer]) + 1) // 2]
+        alike = (groups[1 - longer], next_length)
+        apart = float(np.median(next_length)) - middles[1 - longer]
+        error = np.sqrt(sum((float(np.median(np.abs(g - np.median(g)))) * 1.4826 + 0.02) ** 2 / len(g) for g in alike))
         if apart < _LEAST_STEP or apart < _DOUBTFUL * error:
             break
         if apart < _CLEAR * error:
             doubtful = depth
-        phase += step * int(middles[1] > middles[0])
+        phase += step * longer
         depth += 1
     if doubtful in INCHES:
         return [depth, doubtful] if depth in INCHES else [doubtful]
