@@ -51,6 +51,13 @@ _MATERIALS = (
 _MATERIAL_ENDS = {"interfacin": "interfacing", "interlinin": "interlining"}
 """Long words whose last letter was lost."""
 _MATERIAL = re.compile(r"\b(?:" + "|".join((*_MATERIALS, *_MATERIAL_ENDS)) + r")s?\b", re.IGNORECASE)
+_LETTER_NAME = re.compile(r"[A-HJ-NP-WYZ][0-9]{0,2}")
+"""A letter, perhaps with a figure, that names a template (common practice, no source). I, O and X are not among them: a
+stroke, a circle and a cross are read as these."""
+LONE_SURE = 0.95
+"""A reading less sure than this is no name of one letter (measured: upright letters are read with 0.93 to 1.00)."""
+_AS_HIGH = 0.9
+"""A letter that names a template is no smaller than this share of the other lettering there (judgement)."""
 _NO_NAME_ALONE = frozenset(
     ("a", "an", "and", "at", "by", "cut", "for", "from", "in", "of", "on", "or", "place", "the", "to", "with")
 )
@@ -125,6 +132,11 @@ def _is_sign(word: str) -> bool:
     return len(word) == 1 and not word.isascii() and not name(word, "").startswith("LATIN")
 
 
+def names_alone(text: str) -> bool:
+    """Return whether a text is a single capital letter, perhaps with a figure, that may name a template."""
+    return _LETTER_NAME.fullmatch(text) is not None
+
+
 def _number(text: str) -> int:
     word = text.lower()
     if word in _WORD_NUMBERS:
@@ -136,7 +148,8 @@ def _number(text: str) -> int:
 def parse_label(lines: Sequence[TextLine]) -> Label:
     """Find a piece's name and its cutting notes in the lines of its label.
 
-    The name is the largest lettering that is no instruction; where several lines are as large, the first.
+    The name is the largest lettering that is no instruction; where several lines are as large, the first. A template
+    without other words goes by its one letter (A, B, C1).
 
     Parameters
     ----------
@@ -217,7 +230,7 @@ def _name(lines: Sequence[TextLine], label: Sequence[TextLine]) -> tuple[str, fl
     if any(line.confidence > _CERTAIN for line in wordy):
         wordy = [line for line in wordy if line.confidence > _DOUBTFUL]
     if not wordy:
-        return "", 0.0
+        return _letter_name(lines, label)
     largest = max(line.height for line in wordy)
     best = next(line for line in wordy if line.height > 0.8 * largest)
     parts = [best]
@@ -230,6 +243,15 @@ def _name(lines: Sequence[TextLine], label: Sequence[TextLine]) -> tuple[str, fl
             break
         parts.append(line)
     return " ".join(plain(p.text) for p in parts), min(p.confidence for p in parts)
+
+
+def _letter_name(lines: Sequence[TextLine], label: Sequence[TextLine]) -> tuple[str, float]:
+    """Return the one letter by which a template without other words goes; nothing where two differ."""
+    least = _AS_HIGH * max((line.height for line in label), default=0.0)
+    alone = [line for line in lines if line.confidence >= LONE_SURE and line.height >= least]
+    alone = [line for line in alone if names_alone(plain(line.text))]
+    said = {plain(line.text) for line in alone}
+    return (said.pop(), max(line.confidence for line in alone)) if len(said) == 1 else ("", 0.0)
 
 
 def _goes_on(line: TextLine, following: TextLine) -> bool:

@@ -32,6 +32,7 @@ from tracer.search.frames import OpenFrame, find_open_frame
 from tracer.search.graph import Points
 from tracer.search.lattice import mat_reference
 from tracer.search.lettering import lettering_mask
+from tracer.search.lone import read_lone_letters
 from tracer.search.loops import polygon_area
 from tracer.search.mark_finder import MarkFinder
 from tracer.search.mark_sheet import PAPER_EDGE_MM
@@ -154,6 +155,7 @@ def find_candidates(
             lines += read_words(pixels, closer, closer=True)
             lines = without_repeats(lines)
         lines = read_further(pixels, lines, may_go_on(lines, ink, rings))
+        lines += read_lone_letters(pixels, lines, work.small, rings, ink)
         lines = without_crosses(
             without_shapes(lines, work.small, ink), crosses, lambda n: ink.from_picture(np.array(n.box))
         )
