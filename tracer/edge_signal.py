@@ -10,18 +10,22 @@ tells them apart. A shadow takes away light and leaves a grey ground without col
 shows the thing and no shadow. It is soft and does not lie midway where the edge is; by how much follows from the two
 colours (:attr:`EdgeSignal.half_shift_px`).
 
+A picture that a program drew has its pixels mixed in encoded values (:mod:`tracer.blending`): there the code itself is
+the signal.
+
 Where neither shows the thing, the light weighted by the difference of the two colours is used, as for grey pictures.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, special
 
 from calibration.light import SRGB_TO_LINEAR
+from tracer.blending import Blending, light_shares
 from tracer.candidate import RoughOutline
 from tracer.profiles import Points, closed_area, closed_normals, resample_closed, smooth_closed
 
@@ -76,7 +80,7 @@ class EdgeSignal:
     run_px: float = 1.0
 
 
-def edge_signal(pixels: NDArray[np.uint8], rough: RoughOutline) -> EdgeSignal:
+def edge_signal(pixels: NDArray[np.uint8], rough: RoughOutline, blending: Blending | None = None) -> EdgeSignal:
     """Choose the signal for the edge of a thing.
 
     Parameters
@@ -85,14 +89,17 @@ def edge_signal(pixels: NDArray[np.uint8], rough: RoughOutline) -> EdgeSignal:
         sRGB-encoded.
     rough : RoughOutline
         Of an edge; its weights are kept where no better signal is found.
+    blending : Blending, optional
+        How the picture's pixels were mixed; in light, if nothing is said.
 
     Returns
     -------
     EdgeSignal
     """
+    blending = blending or Blending()
     plain = EdgeSignal(codes=np.asarray(rough.colour_weights, dtype=np.float64))
     if pixels.ndim == 2:
-        return plain
+        return _of_codes(float(plain.codes.sum())) if blending.in_codes else plain
     points = np.asarray(rough.points_px, dtype=np.float64)
     if (closed_area(points) < 0) != rough.hole:
         points = points[::-1]
@@ -109,13 +116,13 @@ def edge_signal(pixels: NDArray[np.uint8], rough: RoughOutline) -> EdgeSignal:
         at = _codes(pixels, points, normals, _AT_PX) / 255
         hidden = _shaded_to_the_thing(at, thing, ground, step)
         if _least_of_stretches(np.concatenate([beside, hidden])) >= _CLEAR:
-            return _of_luma(thing, ground)
+            return _of_luma(thing, ground, blending)
     seen = np.median(near.reshape(-1, 3), axis=0)
     colour = float(np.hypot(*(_COLOUR @ (seen - thing))))
     if colour >= max(_LEAST_COLOUR, _COLOUR_SHARE * abs(step)):
-        return _of_colour(thing, seen)
+        return _of_colour(thing, seen, blending)
     if told_by_luma:
-        return _of_luma(thing, ground)
+        return _of_luma(thing, ground, blending)
     return EdgeSignal(codes=plain.codes, uncertainty_px=_MIXED_PX if largest > 1.5 * abs(step) else _LUMA_PX)
 
 
@@ -162,8 +169,15 @@ def _encoded(light: Floats) -> Floats:
     return np.interp(np.clip(light, 0, 1), SRGB_TO_LINEAR, np.arange(256)) / 255
 
 
-def _of_luma(thing: Floats, ground: Floats) -> EdgeSignal:
+def _of_codes(direction: float) -> EdgeSignal:
+    """Return the code of the luma itself as the signal, rising in a direction."""
+    return EdgeSignal(codes=np.copysign(np.arange(256) / 255, direction), uncertainty_px=_LUMA_PX)
+
+
+def _of_luma(thing: Floats, ground: Floats, blending: Blending) -> EdgeSignal:
     """Return what each code of the luma stands for, in shares of the step of linear brightness."""
+    if blending.in_codes:
+        return _of_codes(float(_LUMA @ (ground - thing)))
     a, b = _linear(thing), _linear(ground)
     share = np.linspace(-1.0, 2.0, 901)
     luma = _encoded(a + (b - a) * share[:, None]) @ _LUMA
@@ -175,16 +189,22 @@ def _of_luma(thing: Floats, ground: Floats) -> EdgeSignal:
     # Where more light falls on it a pale thing is lighter than any mixture, often by more than the step to its ground:
     # one code for all that would cut off the profile on its side and move the edge outward.
     beyond = _linear(np.abs(seen)) - _linear(np.abs(np.clip(seen, rising[0], rising[-1])))
-    return EdgeSignal(codes=codes + sign * beyond, uncertainty_px=_LUMA_PX)
+    signal = EdgeSignal(codes=codes + sign * beyond, uncertainty_px=_LUMA_PX)
+    if not blending.open:
+        return signal
+    # A pixel covered by half lies so far from the middle of the light if it was mixed in codes.
+    aside_px = abs(0.5 - float(light_shares(255 * thing, 255 * ground, np.array([0.5]))[0]))
+    return replace(signal, uncertainty_px=float(np.hypot(_LUMA_PX, aside_px)))
 
 
-def _of_colour(thing: Floats, ground: Floats) -> EdgeSignal:
+def _of_colour(thing: Floats, ground: Floats, blending: Blending) -> EdgeSignal:
     """Return the encoded colour difference along the step from one to the other."""
     direction = _COLOUR @ (ground - thing)
     weights = _COLOUR.T @ direction / float(np.hypot(*direction))
     at = np.arange(-12.0, 12.001, 0.02)
     a, b = _linear(thing), _linear(ground)
-    profile = _encoded(a + (b - a) * special.ndtr(at / _BLUR_PX)[:, None]) @ weights
+    passed = special.ndtr(at / _BLUR_PX)[:, None]
+    profile = (thing + (ground - thing) * passed if blending.in_codes else _encoded(a + (b - a) * passed)) @ weights
     low, high = float(profile[0]), float(profile[-1])
     soft = ndimage.gaussian_filter1d(profile, _SOFTENED_PX / 0.02, mode="nearest")
     return EdgeSignal(

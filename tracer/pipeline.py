@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calibration import Finding, MmPoints, PxPoints, Sheet, UnitError
 from calibration.hands import share_out
 from calibration.threads import one_thread
+from tracer.blending import Blending, blending_of
 from tracer.candidate import Candidate, RoughOutline
 from tracer.captions import without_square_pieces
 from tracer.curves.fit import FitResult, fit_closed
@@ -180,8 +181,9 @@ def trace(
     count = len(found.candidates)
     if count:
         tell(f"tracing piece 1 of {count}", 0.0)
+    blending = blending_of(found.edge_pixels, (o for c in found.candidates for o in (c.outline, *c.holes)))
     outcomes = share_out(
-        lambda c: _traced_or_why_not(sheet, found.edge_pixels, c, options),
+        lambda c: _traced_or_why_not(sheet, found.edge_pixels, c, options, blending),
         found.candidates,
         lambda c: float(len(c.outline.points_px)),
     )
@@ -242,9 +244,11 @@ _SHADE_COLOURED = (
 )
 
 
-def _trace_outline(sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline, options: TraceOptions) -> _Traced:
+def _trace_outline(
+    sheet: Sheet, pixels: NDArray[np.uint8], rough: RoughOutline, options: TraceOptions, blending: Blending
+) -> _Traced:
     rough = settled(pixels, rough, mm_per_px=sheet.mm_per_px)
-    signal = edge_signal(pixels, rough) if rough.kind == "edge" else None
+    signal = edge_signal(pixels, rough, blending) if rough.kind == "edge" else None
     seen = rough if signal is None else replace(rough, colour_weights=signal.codes)
     evidence = locate(pixels, seen, line=options.line)
     if signal is not None:
@@ -341,10 +345,10 @@ def _exceeded_words(fit: FitResult, options: TraceOptions) -> tuple[str, ...]:
 
 
 def _traced_or_why_not(
-    sheet: Sheet, edge_pixels: NDArray[np.uint8], candidate: Candidate, options: TraceOptions
+    sheet: Sheet, edge_pixels: NDArray[np.uint8], candidate: Candidate, options: TraceOptions, blending: Blending
 ) -> TracedPiece | TracerError:
     try:
-        return _trace_candidate(sheet, edge_pixels, candidate, options)
+        return _trace_candidate(sheet, edge_pixels, candidate, options, blending)
     except EngineError:
         raise
     except TracerError as error:
@@ -352,12 +356,12 @@ def _traced_or_why_not(
 
 
 def _trace_candidate(
-    sheet: Sheet, edge_pixels: NDArray[np.uint8], candidate: Candidate, options: TraceOptions
+    sheet: Sheet, edge_pixels: NDArray[np.uint8], candidate: Candidate, options: TraceOptions, blending: Blending
 ) -> TracedPiece:
     """Trace a candidate; the piece has no number yet, and a name only where one was read."""
     pixels = edge_pixels if candidate.outline.kind == "edge" else sheet.picture.pixels
-    outer = _trace_outline(sheet, pixels, candidate.outline, options)
-    inner = tuple(_trace_outline(sheet, pixels, h, options) for h in candidate.holes)
+    outer = _trace_outline(sheet, pixels, candidate.outline, options, blending)
+    inner = tuple(_trace_outline(sheet, pixels, h, options, blending) for h in candidate.holes)
     holes = tuple(h.path for h in inner)
     path, notes = outer.path, [*candidate.notes, *outer.notes]
     own, own_of_holes = own_of(outer.error, outer.edge_mm), tuple(own_of(h.error, h.edge_mm) for h in inner)

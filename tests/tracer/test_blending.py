@@ -1,0 +1,104 @@
+"""How a picture's pixels were mixed, on turned rectangles drawn exactly by areas."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from shapely import Polygon, box
+
+from calibration.light import SRGB_TO_LINEAR
+from calibration.picture import PxPoints
+from tests import shapes
+from tracer.blending import Blending, blending_of
+from tracer.candidate import RoughOutline
+from tracer.edge_signal import edge_signal
+from tracer.outline import locate
+
+DARK, WHITE = 60.0, 240.0
+CORNERS = np.array([[20.3, 45.1], [92.6, 18.7], [121.8, 98.6], [49.5, 125.0]])
+SIDE_PX = 140
+NEAR_PX = 0.03
+"""Mean of a side: shares are cut to whole codes, and interpolated between pixels."""
+
+
+def covered() -> np.ndarray:
+    """Share of each pixel's area that lies inside of the rectangle."""
+    thing, out = Polygon(CORNERS + 0.5), np.zeros((SIDE_PX, SIDE_PX))
+    for row, column in np.ndindex(out.shape):
+        out[row, column] = thing.intersection(box(column, row, column + 1, row + 1)).area
+    return out
+
+
+COVERED = covered()
+
+
+def drawn(thing: float, ground: float) -> np.ndarray:
+    return np.rint(ground + (thing - ground) * COVERED).astype(np.uint8)
+
+
+def seen(thing: float, ground: float, blur_px: float = 0.0) -> np.ndarray:
+    a, b = np.interp([thing, ground], np.arange(256), SRGB_TO_LINEAR)
+    light = b + (a - b) * COVERED
+    return shapes.encode_srgb(cv2.GaussianBlur(light, (0, 0), blur_px) if blur_px else light)
+
+
+def rough_of(thing: float, ground: float) -> RoughOutline:
+    ring = Polygon(CORNERS).exterior
+    points = np.array([ring.interpolate(d).coords[0] for d in np.arange(0.0, ring.length, 1.0)])
+    none = np.zeros(len(points), bool)
+    sign = 1.0 if ground > thing else -1.0
+    return RoughOutline(
+        points_px=PxPoints(points), kind="edge", line_width_px=0.0, colour_weights=sign * np.array([0.21, 0.72, 0.07]),
+        obscured=none, bridged=none,
+    )  # fmt: skip
+
+
+def size_off_px(pixels: np.ndarray, rough: RoughOutline, blending: Blending) -> float:
+    """How far outside of the rectangle its sides are read, in the mean."""
+    evidence = locate(pixels, replace(rough, colour_weights=edge_signal(pixels, rough, blending).codes))
+    points = np.asarray(evidence.points_px)
+    off = []
+    for a, b in zip(CORNERS, np.roll(CORNERS, -1, axis=0), strict=True):
+        way = (b - a) / np.hypot(*(b - a))
+        along, across = (points - a) @ way, (points - a) @ np.array([way[1], -way[0]])
+        off.append(across[(np.abs(across) < 2) & (along > 8) & (along < np.hypot(*(b - a)) - 8)].mean())
+    return float(np.mean(off))
+
+
+@pytest.mark.parametrize(("thing", "ground"), [(DARK, WHITE), (WHITE, DARK)])
+@pytest.mark.parametrize("colours", [1, 3])
+def test_a_drawn_picture_is_read_in_its_codes(thing: float, ground: float, colours: int) -> None:
+    pixels, rough = drawn(thing, ground), rough_of(thing, ground)
+    pixels = pixels if colours == 1 else np.repeat(pixels[..., None], 3, axis=2)
+    blending = blending_of(pixels, [rough])
+    assert blending == Blending(in_codes=True)
+    assert abs(size_off_px(pixels, rough, blending)) < NEAR_PX
+    # What is at stake: in light it lies beside that.
+    assert abs(size_off_px(pixels, rough, Blending())) > 0.1
+
+
+@pytest.mark.parametrize(("thing", "ground"), [(DARK, WHITE), (WHITE, DARK)])
+@pytest.mark.parametrize("blur_px", [0.0, 0.6])
+def test_what_was_mixed_in_light_is_read_in_light(thing: float, ground: float, blur_px: float) -> None:
+    pixels, rough = seen(thing, ground, blur_px), rough_of(thing, ground)
+    blending = blending_of(pixels, [rough])
+    assert blending == Blending()
+    assert abs(size_off_px(pixels, rough, blending)) < NEAR_PX
+
+
+def test_where_no_slanting_edge_tells_the_doubt_is_in_the_signal() -> None:
+    upright = replace(rough_of(DARK, WHITE), points_px=PxPoints(np.array(box(30, 60, 80, 100).exterior.coords)[:-1]))
+    pixels = np.full((SIDE_PX, SIDE_PX, 3), WHITE, np.uint8)
+    pixels[60:100, 30:80] = DARK
+    pixels[59, 30:80] = (DARK + WHITE) / 2
+    assert blending_of(pixels, [upright]) == Blending(open=True)
+    sure, doubtful = (edge_signal(pixels, upright, b).uncertainty_px for b in (Blending(), Blending(open=True)))
+    assert doubtful > sure + 0.1
+
+
+def test_drawn_lines_are_not_asked() -> None:
+    rough = replace(rough_of(DARK, WHITE), kind="drawn", line_width_px=4.0)
+    assert blending_of(drawn(DARK, WHITE), [rough]) == Blending()
