@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import Finding, PxPoints, Reference, Sheet, UnitError, parse_length_mm
+from calibration.references.card import HEIGHT_MM, WIDTH_MM
 from tracer.labels import parse_label
 from tracer.reading.models import can_read_words
 from tracer.reading.places import Region
@@ -28,6 +29,8 @@ _GLYPH_SHARE = 0.05
 _BELOW_SHARE = 0.45
 _ONE_SIZE = 0.005
 _LEAST_MM, _MOST_MM = 10.0, 310.0
+_NO_CARD = 0.05
+"""Cards differ from each other by 0.2 %, and no scale that could be used is so far off (judgement)."""
 _SIZE = re.compile(
     r"(?P<number>\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?)\s*[-]?\s*(?P<unit>inch(?:es)?|in\b|cm|mm|\"|''|\u201d|\u2033)",
     re.IGNORECASE,
@@ -97,15 +100,29 @@ def held_against_caption(sheet: Sheet) -> Sheet:
     return replace(sheet, findings=(*sheet.findings, warning))
 
 
-def without_square_pieces(sheet: Sheet, *, words: bool) -> Sheet:
-    """Return a sheet whose further references are no pieces: a square piece looks like a test square.
+def without_piece_references(sheet: Sheet, *, words: bool) -> Sheet:
+    """Return a sheet whose further references are no pieces: a piece may look like a test square or a bank card.
 
     A square is a piece when it has none of the usual sizes of test squares and its words do not speak of a test or
-    name a size, or when they say how often to cut it. The square that the scale comes from is left alone.
+    name a size, or when they say how often to cut it. A card is known by its shape alone: what is clearly larger or
+    smaller by the scale that is used is a piece of that shape (that it disagrees is said all the same). What the scale
+    comes from is left alone.
     """
     readable = words and can_read_words()
-    kept = tuple(r for r in sheet.others if r.kind != "square" or not _is_piece(sheet, r, readable=readable))
+    kept = tuple(
+        r
+        for r in sheet.others
+        if not (r.kind == "square" and _is_piece(sheet, r, readable=readable))
+        and not (r.kind == "card" and abs(_card_ratio(sheet, r) - 1.0) > _NO_CARD)
+    )
     return sheet if len(kept) == len(sheet.others) else replace(sheet, others=kept)
+
+
+def _card_ratio(sheet: Sheet, card: Reference) -> float:
+    """Return how large a card is by the sheet's scale, over its size."""
+    x, y = np.asarray(sheet.to_mm(card.outline_px)).T
+    area_mm2 = abs(float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum())) / 2
+    return float(np.sqrt(area_mm2 / (WIDTH_MM * HEIGHT_MM)))
 
 
 def _is_piece(sheet: Sheet, square: Reference, *, readable: bool) -> bool:

@@ -14,7 +14,7 @@ from calibration.hands import share_out
 from calibration.threads import one_thread
 from tracer.blending import Blending, blending_of
 from tracer.candidate import Candidate, RoughOutline
-from tracer.captions import without_square_pieces
+from tracer.captions import without_piece_references
 from tracer.curves.fit import FitResult, fit_closed
 from tracer.curves.leeway import Leeway
 from tracer.cusps import Stroke, extend_cusps
@@ -169,7 +169,7 @@ def trace(
     if sheet.picture.kind == "pdf-vector" and sheet.picture.vectors is not None:
         return _trace_vectors(sheet, size_line=options.size_line, first_number=first_number)
     tell("looking for pieces", 0.0)
-    sheet = without_square_pieces(sheet, words=options.words)
+    sheet = without_piece_references(sheet, words=options.words)
     found = find_candidates(
         sheet,
         size_line=options.size_line,

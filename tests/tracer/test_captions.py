@@ -10,7 +10,7 @@ import pytest
 
 from calibration import MmPoints, PxPoints, Reference, Sheet, parse_length_mm
 from tests.tracer.sheet_drawing import Drawing
-from tracer.captions import held_against_caption, size_in_words, without_square_pieces
+from tracer.captions import held_against_caption, size_in_words, without_piece_references
 
 
 @pytest.mark.parametrize(
@@ -80,17 +80,36 @@ def _with_square(
 )
 def test_a_square_piece_is_told_from_a_test_square_by_its_words(side_mm, size, words, stays):
     sheet = _with_square(side_mm=side_mm, size=size, words=words)
-    assert (without_square_pieces(sheet, words=True).others == sheet.others) is stays
+    assert (without_piece_references(sheet, words=True).others == sheet.others) is stays
 
 
 def test_words_beside_a_turned_square_are_not_its_own():
     sheet = _with_square(side_mm=60.0, size="", words=(), turned=True, beside=("test square", "6 cm"))
-    assert without_square_pieces(sheet, words=True).others == ()
+    assert without_piece_references(sheet, words=True).others == ()
+
+
+@pytest.mark.parametrize(("factor", "stays"), [(1.0, True), (1.02, True), (0.87, False), (1.2, False)])
+def test_a_piece_of_the_shape_of_a_card_is_told_by_its_size(factor, stays):
+    drawing = Drawing(140, 140, dpi=100)
+    ring = np.array([[0.0, 0.0], [85.6, 0.0], [85.6, 53.98], [0.0, 53.98]]) * factor + 20.0
+    plain = drawing.sheet()
+    corners = plain.to_px(MmPoints(ring))
+    card = Reference(
+        kind="card",
+        size="",
+        points_px=corners,
+        points_mm=MmPoints(ring / factor),
+        sigma_px=np.full(4, 0.1),
+        tolerance_relative=0.001,
+        outline_px=corners,
+    )
+    sheet = drawing.sheet(others=(card,))
+    assert (without_piece_references(sheet, words=False).others == sheet.others) is stays
 
 
 def test_without_words_a_square_of_no_usual_size_is_a_piece():
     sheet = _with_square(side_mm=60.0, size="", words=())
-    assert without_square_pieces(sheet, words=False).others == ()
+    assert without_piece_references(sheet, words=False).others == ()
 
 
 @pytest.mark.parametrize(
