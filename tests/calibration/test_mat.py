@@ -172,6 +172,11 @@ def test_a_grid_that_could_be_inches_or_centimetres_comes_back_as_both() -> None
         ({"cells": (17, 11), "divided_by": 8}, 25.4),
         ({"cells": (12, 8), "divided_by": 5, "closed": (False, False)}, 50.0),
         ({"cells": (24, 36), "closed": (True, False), "distance_cells": 71.0}, 25.4),
+        ({"cells": (36, 24), "heavier_every": 4}, 25.4),
+        ({"cells": (24, 30), "closed": (True, False), "heavier_every": 4, "figures_every": 1}, 25.4),
+        ({"cells": (24, 30), "closed": (True, False), "heavier_every": 4, "figures_every": 4}, 6.35),
+        ({"cells": (24, 30), "closed": (False, False), "heavier_every": 4, "figures_every": 1}, 25.4),
+        ({"cells": (30, 20), "closed": (False, False), "figures_every": 10}, 10.0),
     ],
 )
 def test_what_a_mat_shows_of_its_pitch_is_weighed(shape: dict[str, Any], pitch_mm: float) -> None:

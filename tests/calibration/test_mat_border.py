@@ -9,6 +9,8 @@ import pytest
 
 from calibration import CalibrateOptions, ScaleError, calibrate
 from calibration.references.mat import find
+from calibration.references.mat.counted import figures_every
+from calibration.references.mat.finder import _seen
 from calibration.references.mat.pitch import Shape, plausible
 from fixtures import render
 from fixtures.geometry import affine, polyline, rectangle
@@ -30,6 +32,21 @@ def test_of_few_dark_lines_figures_or_ticks_tell_that_they_are_a_mats(figures: b
     found = find(search(render.photo(scene, **LOOK)), None)
     assert min(len(found), 2) == sizes
     assert "1in" in [r.size for r in found]
+
+
+@pytest.mark.parametrize(("size", "pitch", "figures", "every"), [
+    ((18, 12), "1in", True, 1), ((18, 12), "1in", False, None), ((46, 31), "10mm", True, 5),
+])  # fmt: skip
+def test_every_how_many_lines_a_figure_stands_is_seen(
+    size: tuple[int, int], pitch: str, figures: bool, every: int | None
+) -> None:
+    """The ticks of eighths of an inch, a table beside the mat and cards on its border are no figures."""
+    scene = Scene(name="grid", width_mm=490.0, height_mm=340.0, ground=srgb(190, 160, 120))
+    mat(scene, (16, 16), size=size, pitch=pitch, heavy_every=4, numbers=figures, border_mm=12.0)
+    scene.fill(rectangle(60, 4, 70, 90), srgb(230, 224, 210))
+    seen = _seen(search(render.photo(scene, **LOOK)))
+    assert seen is not None
+    assert figures_every(*seen) == every
 
 
 def test_lines_drawn_over_a_sheet_and_the_table_beside_it_set_no_scale() -> None:

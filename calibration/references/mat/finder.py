@@ -12,6 +12,7 @@ residuals). What lies on the mat is nearer to the camera than the grid: 1 mm at 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
 
 import cv2
@@ -22,6 +23,7 @@ from calibration.camera_fit import CameraFit
 from calibration.light import SRGB_TO_LINEAR
 from calibration.picture import MmPoints, PxPoints
 from calibration.references.mat.border import is_marked
+from calibration.references.mat.counted import figures_every
 from calibration.references.mat.grow import (
     GridPicture,
     Lattice,
@@ -31,7 +33,7 @@ from calibration.references.mat.grow import (
     settle,
     supported,
 )
-from calibration.references.mat.pitch import WORDS, Shape, divided_by, evidence, heavier_every, plausible
+from calibration.references.mat.pitch import WORDS, Shape, divided_by, evidence, heavier_every, leads_clearly, plausible
 from calibration.references.mat.ridges import find_ridges
 from calibration.references.mat.seeds import Seed, find_seeds
 from calibration.references.reference import Reference, SearchPicture
@@ -312,7 +314,7 @@ def _shape(picture: GridPicture, lattice: Lattice) -> Shape:
         # The plane's depth in the middle, in cells: focal length times cells per pixel.
         middle = np.median(lattice.points_px, axis=0, keepdims=True)
         distance = float(lattice.fit.plane.focal_px * lattice.fit.plane.mm_per_px(PxPoints(middle))[0])
-    return Shape(
+    shape = Shape(
         cells=(int(extent[0]), int(extent[1])),
         closed=(_closed(picture, lattice, 0), _closed(picture, lattice, 1)),
         heavier_every=heavier_every(lattice),
@@ -321,6 +323,7 @@ def _shape(picture: GridPicture, lattice: Lattice) -> Shape:
         light_on_dark=lattice.light_on_dark,
         marked=lattice.light_on_dark or is_marked(picture, lattice),
     )
+    return shape if leads_clearly(shape) else replace(shape, figures_every=figures_every(picture, lattice))
 
 
 def _asked_pitch(asked_mm: float, shape: Shape) -> float:

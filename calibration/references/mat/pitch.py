@@ -5,6 +5,7 @@ A grid by itself has no size. What a cutting mat shows of its pitch:
 - how lines differ in strength: half inches with every second line heavier, quarters with every fourth, eighths with
   every eighth, centimetres with every fifth or tenth;
 - fine lines between the lines of the lattice (the same evidence seen from the coarse side);
+- every how many lines a figure stands at the border: inches and centimetres are counted, no halves;
 - how many cells it has from border to border: 36 x 24 is the commonest inch mat, 90 x 60 its metric sister;
 - how far the camera was, where EXIF gives a focal length: people stand over a table.
 
@@ -62,10 +63,10 @@ _ALL_HEAVY = 0.4
 """Of the lines that are said to be heavier the weakest are so by this share of what is usual among them (judgement)."""
 _EVERY = (2, 4, 5, 6, 8, 10, 12)
 # Evidence of (pitch in mm, every how many lines is heavier); 1 is 'all alike'. Half inches of which every sixth inch is
-# heavier, and no inch, are as strange as half inches all alike.
+# heavier, or every second, and no inch, are as strange as half inches all alike.
 _PATTERN: dict[float, dict[int, float]] = {
-    25.4: {1: 0.3, 2: -2.0, 4: -2.0, 5: -1.0, 6: 0.0, 12: 0.3, 8: -2.0, 10: -2.0},
-    12.7: {1: -3.0, 2: 2.5, 4: -1.5, 8: -2.5, 12: -3.0},
+    25.4: {1: 0.3, 2: -2.0, 4: -1.0, 5: -1.0, 6: 0.0, 12: 0.3, 8: -2.0, 10: -2.0},
+    12.7: {1: -3.0, 2: 2.5, 4: -3.0, 8: -2.5, 12: -3.0},
     6.35: {1: -3.5, 2: -0.5, 4: 2.5, 8: 0.0},
     3.175: {1: -5.0, 2: -2.0, 4: -0.5, 8: 2.5},
     10.0: {1: 0.0, 2: -2.0, 5: 2.5, 10: 2.0},
@@ -101,6 +102,11 @@ _SHEETS_MM = (
 _MARGINS_MM = 20.0
 """Squares end so much before the sheet does, both margins together, or less (judgement)."""
 _UNHEARD_OF = -3.5
+_COUNTED_MM = {25.4: 0.0, 10.0: 0.0, 50.0: 0.0, 20.0: -0.5, 100.0: -0.5, 50.8: -1.0}
+_NOT_COUNTED = -5.0
+"""Evidence of what lies between two figures at the border; of all else (common practice, no source)."""
+_CLEAR_LEAD = 4.0
+"""A pitch that leads by so much needs no further evidence."""
 WORDS = {25.4: "1in", 12.7: "1/2in", 6.35: "1/4in", 3.175: "1/8in", 10.0: "10mm", 5.0: "5mm", 50.0: "50mm"}
 
 
@@ -125,6 +131,8 @@ class Shape:
     marked : bool
         Figures or ticks stand along its border, as nobody draws them beside lines to quilt along. Only asked of dark
         lines on light.
+    figures_every : int or None
+        Every how many lines of the lattice a figure stands at the border, where that was asked and is plain.
     """
 
     cells: tuple[int, int]
@@ -134,6 +142,7 @@ class Shape:
     distance_cells: float | None
     light_on_dark: bool = True
     marked: bool = True
+    figures_every: int | None = None
 
 
 def _strengths(lattice: Lattice) -> tuple[dict[int, float], dict[int, float]]:
@@ -332,9 +341,22 @@ def _mat_evidence(shape: Shape) -> dict[float, float]:
         longest = max(shape.cells) * cell
         if longest > 1600 or (all(shape.closed) and longest < 140):
             value -= 4.0
-        value += _distance_evidence(shape, cell)
+        value += _distance_evidence(shape, cell) + _figures_evidence(shape, cell)
         out[cell] = max(value, out.get(cell, -math.inf))
     return out
+
+
+def _figures_evidence(shape: Shape, cell_mm: float) -> float:
+    if shape.figures_every is None:
+        return 0.0
+    counted = shape.figures_every * cell_mm
+    return next((v for mm, v in _COUNTED_MM.items() if abs(mm - counted) < 1e-6), _NOT_COUNTED)
+
+
+def leads_clearly(shape: Shape) -> bool:
+    """Whether the likeliest pitch of a mat leads the next by so much that no further evidence is needed."""
+    ranked = sorted(_mat_evidence(shape).values(), reverse=True)
+    return ranked[0] - ranked[1] >= _CLEAR_LEAD
 
 
 def plausible(shape: Shape) -> list[float]:
