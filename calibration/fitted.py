@@ -46,6 +46,8 @@ class FittedMap:
         Excess kurtosis of origins that are no Gaussians.
     straight_lines : int
         How many straight lines in the picture, besides edges of known things, told of the lens.
+    uneven_by_lines : bool
+        Whether such lines showed that the sheet does not lie flat.
     """
 
     parameters: Floats
@@ -56,6 +58,7 @@ class FittedMap:
     perspective: bool
     kurtosis: dict[str, float] = field(default_factory=dict)
     straight_lines: int = 0
+    uneven_by_lines: bool = False
 
     @property
     def plane(self) -> PlaneMap:

@@ -72,6 +72,8 @@ def flatness_findings(evidence: Evidence, fitted: FittedMap, sheet_id: str) -> l
     bows = [edge.across for edge in edges if edge.smooth or kind not in _GRIDS]
     if bows and max(bows) > MOST_BOW_MM:
         seen = f"an edge of the sheet of paper bends by {max(bows):.1f} mm in a way no lens explains"
+    elif fitted.uneven_by_lines:
+        seen = "straight lines on it bend differently by the way they run, and no lens does that"
     elif kind in _GRIDS and fitted.residual_rms_mm > MOST_RESIDUAL_MM:
         seen = f"the {kind} does not lie on one plane (it is {fitted.residual_rms_mm:.1f} mm off on average)"
     elif kind not in _GRIDS and abs(fitted.plane.distortion[0]) > MOST_K1:

@@ -17,7 +17,7 @@ from calibration.camera_model import Priors
 from calibration.evidence import Evidence, rivals
 from calibration.fitted import EDGES_ALIKE, LENS_BY_LINES, FittedMap, from_camera_fit, grid_over
 from calibration.picture import MmPoints, Picture, PxPoints
-from calibration.plumb_lines import agreeing
+from calibration.plumb_lines import UnevenSheet, agreeing
 from calibration.references import Reference, SearchPicture
 from calibration.references.card import THICKNESS_MM
 from calibration.references.density import credible_density
@@ -258,7 +258,9 @@ def solve(evidence: Evidence, picture: Picture, scene: SearchPicture | None = No
     fitted = _map(fit, first, picture)
     if scene is not None and chosen.kind not in _CHARTS and _leaves_lens_open(fitted, picture):
         lines = agreeing(find_lines(scene, [r.outline_px for r in (chosen, *helping)]), fit.plane)
-        if lines is not None:
+        if isinstance(lines, UnevenSheet):
+            fitted = replace(fitted, uneven_by_lines=True)
+        elif lines is not None:
             straights, sigmas = [*straights, *lines.chains_px], [*sigmas, *lines.sigmas_px]
             closer = _fit([first, *helping], tolerances, picture, model, straights, sigmas, angles, start=fit)
             if _as_true(closer, fit):

@@ -11,8 +11,8 @@ taken), each once with its straight lines asked and once without. What is drawn 
 - ``waves``: wavy lines; ``wood``: a bare wooden board; ``folds``: cloth with soft folds;
 - ``curled``: printed frames on paper that lifts by up to 1.5 mm. (What such paper is off by is in no statement.)
 
-Of each: in how many photos lines told of the lens, errors and statement of lengths (as in
-:mod:`tests.bench.scale_coverage`) without and with them.
+Of each: in how many photos lines told of the lens, in how many that the sheet does not lie flat, errors and statement
+of lengths (as in :mod:`tests.bench.scale_coverage`) without and with them.
 """
 
 from __future__ import annotations
@@ -129,8 +129,13 @@ def told(sheet: Sheet) -> bool:
     return any(f.code == "lens-by-lines" for f in sheet.findings)
 
 
-def run(kind: str, seed: int) -> tuple[list[list[tuple[float, float]]], bool]:
-    """Return errors and statements of lengths (mm), without and with lines asked, and whether these told anything."""
+def uneven(sheet: Sheet) -> bool:
+    """Whether it is said that the sheet does not lie flat."""
+    return any(f.code == "page-not-flat" for f in sheet.findings)
+
+
+def run(kind: str, seed: int) -> tuple[list[list[tuple[float, float]]], bool, bool]:
+    """Return errors and statements of lengths (mm), without and with lines asked, and what these told of."""
     made, what = photo(kind, seed)
     request = ReferenceRequest(kind="square", size="50mm") if what == "square" else ReferenceRequest(kind="card")
     picture, options = picture_of(made), CalibrateOptions(request=request)
@@ -140,7 +145,7 @@ def run(kind: str, seed: int) -> tuple[list[list[tuple[float, float]]], bool]:
         sheets.insert(0, calibrate(picture, options, looked=looked))
     one = Case(words=kind, rendered=made, request=request, area_mm=(0.0, 0.0, *SIZE_MM), stretch=1.0)
     found = [lengths(s, made.camera, one, np.random.default_rng([seed, 68]), 16) for s in sheets]
-    return [[(abs(m - t), u) for t, m, u in some] for some in found], told(sheets[1])
+    return [[(abs(m - t), u) for t, m, u in some] for some in found], told(sheets[1]), uneven(sheets[1])
 
 
 def main() -> None:
@@ -152,20 +157,21 @@ def main() -> None:
     args = parser.parse_args()
     for kind in args.kinds:
         rows: dict[str, list[tuple[float, float]]] = defaultdict(list)
-        used = refused = 0
+        used = bent = refused = 0
         for seed in range(args.first, args.first + args.count):
             try:
-                (without, asked), did = run(kind, seed)
+                (without, asked), did, lies_uneven = run(kind, seed)
             except CalibrationError:
                 refused += 1
                 continue
             rows["without"] += without
             rows["asked"] += asked
             used += did
+            bent += lies_uneven
             worst = max(e / u for e, u in asked)
             if worst > 1.2 and did:
                 print(f"  {kind} {seed}: an error is {worst:.1f} times what is stated", flush=True)
-        out = f"{kind:14} told in {used:2} of {args.count - refused:2}"
+        out = f"{kind:14} lens told in {used:2}, uneven in {bent:2} of {args.count - refused:2}"
         for name, found in rows.items():
             e, u = np.array(found).T
             out += (

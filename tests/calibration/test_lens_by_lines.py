@@ -28,8 +28,8 @@ def side(a: tuple[float, float], b: tuple[float, float], bow_mm: float) -> np.nd
 
 
 @cache
-def photographed(bows_mm: tuple[float, ...]) -> Rendered:
-    """Return a photo of a square and frames around and beside it, whose sides bow in turn by so much."""
+def photographed(bows_mm: tuple[float, ...], curl_mm: float = 0.0) -> Rendered:
+    """Return a photo of a square and frames around and beside it, whose sides bow in turn by so much; curled or flat."""
     scene = paper_scene(400.0, 280.0)
     square(scene, (180.0, 115.0), "50mm")
     k = 0
@@ -39,7 +39,15 @@ def photographed(bows_mm: tuple[float, ...]) -> Rendered:
             scene.stroke(polyline(side(a, b, bows_mm[k % len(bows_mm)])), 0.5, INK)
             k += 1
     made = render.photo(
-        scene, width_px=1400, height_px=1050, tilt_deg=3.0, azimuth_deg=50.0, roll_deg=2.0, k1=K1, seed=5
+        scene,
+        width_px=1400,
+        height_px=1050,
+        tilt_deg=3.0,
+        azimuth_deg=50.0,
+        roll_deg=2.0,
+        k1=K1,
+        curl_mm=curl_mm,
+        seed=5,
     )
     return as_jpeg(made)
 
@@ -70,3 +78,14 @@ def test_curved_lines_leave_the_lens_unknown_and_nothing_is_said(bows_mm: tuple[
     lens = next(c for c in sheet.budget.components if c.name == "lens")
     assert lens.standard_uncertainty > 4.0
     assert "straight lines on the sheet" not in lens.words
+
+
+def test_lines_on_paper_that_curls_tell_no_lens_and_that_is_said() -> None:
+    made = photographed((0.0,), 1.5)
+    sheet = calibrate(picture_of(made), OPTIONS)
+    assert told(sheet) == []
+    (message,) = [f.message for f in sheet.findings if f.code == "page-not-flat"]
+    assert "bend differently by the way they run" in message
+    off = errors_mm(made, sheet, AREA_MM)
+    stated = 2.0 * sheet.shape_uncertainty_mm(sheet.to_mm(PxPoints(made.camera.to_px(grid(AREA_MM)))))
+    assert (off < stated).mean() > 0.9
