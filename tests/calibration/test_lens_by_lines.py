@@ -29,7 +29,7 @@ def side(a: tuple[float, float], b: tuple[float, float], bow_mm: float) -> np.nd
 
 @cache
 def photographed(bows_mm: tuple[float, ...], curl_mm: float = 0.0) -> Rendered:
-    """Return a photo of a square and frames around and beside it, whose sides bow in turn by so much; curled or flat."""
+    """Return a photo of a square and frames around and beside it, whose sides bow in turn by so much."""
     scene = paper_scene(400.0, 280.0)
     square(scene, (180.0, 115.0), "50mm")
     k = 0
