@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.picture import MmPoints
 from tests.oracles import compare_corners, distance_between
+from tracer.curves.corners import find_bends
 from tracer.curves.fit import fit_closed
 from tracer.path import Path
 
@@ -68,3 +69,17 @@ def test_a_corner_between_edges_known_too_badly_for_short_arms_is_found_by_long_
     corners = compare_corners(path.segments, truth.segments)
     assert (corners.missed, corners.invented) == (0, 0)
     assert distance_between(path.segments, truth.segments).worst_mm < WORST_MM
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_blunt_corner_of_a_broad_line_is_found_wherever_its_points_lie(seed: int) -> None:
+    """Between arms of a broad line the turn seems the same for some way: where it is largest may lie off the corner."""
+    rng, spacing, turn = np.random.default_rng(seed), 0.0635, math.radians(30.0)
+    along = np.arange(-10.0, 10.0, spacing) + rng.uniform(0.0, spacing)
+    after = np.array([math.cos(turn), math.sin(turn)])
+    points = np.where(along[:, None] < 0, along[:, None] * np.array([1.0, 0.0]), along[:, None] * after)
+    points = points + rng.normal(0.0, 0.003, points.shape)
+    # What is rounded by the line's own width was not seen, and carried on from both sides.
+    seen, known = np.abs(along) > 0.5, np.full(len(along), 0.003)
+    bends = find_bends(points, known, seen, known, spacing_mm=spacing, half_width_mm=0.3, blur_mm=0.05, closed=False)
+    assert [float(np.hypot(*b.point)) < 0.02 for b in bends] == [True]

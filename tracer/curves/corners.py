@@ -367,7 +367,8 @@ def _bend_at(
         if abs(turn) < 4 * math.hypot(one.angle_sigma, other.angle_sigma):
             return None, False
         wider = rounding_reach_mm(turn, *line.rounding)
-        window = line.around(centre, 2 * wider)
+        # Beside a blunt corner the turn is alike as far as the arms' own gap, and the place may lie so far off.
+        window = line.around(centre, 2 * max(wider, gap))
         nearest = int(window[np.argmin(np.hypot(*(line.points[window] - point).T))])
         apex = _apart(point, line.points[window])
         rounded = 1.2 * wider * math.tan(abs(turn) / 4) + 0.3 * line.rounding[1] + 0.01
