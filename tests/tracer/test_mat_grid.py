@@ -268,6 +268,21 @@ def test_an_edge_is_said_to_be_less_sure_where_a_line_ends_that_is_not_of_the_gr
     assert (np.abs(told.offset_px[upper]) < 3 * told.sigma_px[upper]).mean() > 0.95
 
 
+@pytest.mark.parametrize("colour", ["green", "pink", "pale"])
+def test_lines_printed_aslant_on_a_mat_are_no_part_of_what_they_run_into(colour):
+    # One runs along an edge at a few degrees, one leaves a corner, and both make slivers of mat with the grid's lines.
+    ring = np.array([[60.3, 42.0], [99.0, 84.3], [60.0, 104.0], [35.0, 70.2]])
+    things = [(ring, (120, 160, 200))]
+    d, across, down = mat_drawing(colour, [], dpi=150.0)
+    for a, b in (((25, 5), (145, 125)), ((5, 55), (55, 5)), ((5, 100), (100, 5)), ((95, 125), (60, 5))):
+        d.line([a, b], width_mm=0.45, colour=MATS[colour][1])
+    d.fill(ring, colour=things[0][1])
+    sheet = mat_sheet(d, across, down, things)
+    assert_outlines(sheet, things)
+    bodies = find_bodies(sheet.picture.pixels, sheet.mm_per_px, None, find_grid(sheet))
+    assert len(bodies.look.slants) == 4
+
+
 def test_the_light_of_the_mat_is_read_between_its_lines():
     things = [(BLOCK, (242, 240, 234))]
     d, across, down = mat_drawing("green", things)

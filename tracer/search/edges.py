@@ -43,6 +43,7 @@ from tracer.search.raster import (
     to_size,
     weighted,
 )
+from tracer.search.slants import find_slants
 from tracer.search.spurs import without_spurs
 
 LEAST_SIDE_MM = 15.0
@@ -155,9 +156,14 @@ def find_bodies(
         return Bodies(ground=ground, lines=lines, things=things)
     # How the lines look is read beside it: both spend their time in compiled code.
     with ThreadPoolExecutor(max_workers=1) as pool:
-        reading = pool.submit(read_look, grid, to_rgb(pixels), ground.light, ground.factor)
+        reading = pool.submit(_look_of, grid, to_rgb(pixels), ground)
         lines, things = _find_things(ground, excluded)
         return Bodies(ground=ground, lines=lines, things=things, grid=grid, look=reading.result())
+
+
+def _look_of(grid: MatGrid, pixels: NDArray[np.uint8], ground: Ground) -> GridLook:
+    look = read_look(grid, pixels, ground.light, ground.factor)
+    return replace(look, slants=find_slants(grid, pixels, ground))
 
 
 def _find_things(

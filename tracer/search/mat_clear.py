@@ -117,10 +117,7 @@ def lined(
     seen = to_rgb(pixels[window.y : window.y + window.rows, window.x : window.x + window.columns])
     size = (window.columns, window.rows)
     places = grid.places(window)
-    near = np.zeros((window.rows, window.columns), dtype=bool)
-    for axis in (0, 1):
-        at = places[:, :, axis]
-        near |= np.abs(at - np.rint(at)) < look.reach_px * places[:, :, 2 + axis]
+    near = look.away_px(places) < look.reach_px
     near &= cv2.resize(others, size, interpolation=cv2.INTER_NEAREST) == 0
     picked = np.flatnonzero(near)
     gain = look.gain(places.reshape(-1, 4)[picked])

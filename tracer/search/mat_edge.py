@@ -25,7 +25,6 @@ from tracer.candidate import EdgeReading
 from tracer.curves.carry import runs_of
 from tracer.profiles import Points, closed_area, closed_normals, resample_closed, smooth_closed
 from tracer.search.mat_code import FINE, code_misfits, told_by_luma
-from tracer.search.mat_grid import MatGrid
 from tracer.search.mat_light import USUAL, USUAL_SIGMA, Light, OnMat, light_across, mat_share, misfits
 from tracer.search.raster import grown, opened
 from tracer.uncrossed import without_loops
@@ -224,7 +223,7 @@ def find_edge_line(rough: Points, on: OnMat) -> EdgeLine | None:
     normals = closed_normals(points)
     if (closed_area(rough) < 0) != on.hole:
         normals = -normals
-    near = _near_lines(points, on.grid)
+    near = on.look.away_px(on.grid.places_at(points)) < _NEAR_PX
     if not near.any():
         return None
     asked = _grown_along(near, round(_ANCHOR_PX / _SPACING_PX))
@@ -284,12 +283,6 @@ def _moments(chance: Floats, places: NDArray[np.floating]) -> tuple[Floats, Floa
     """Return mean and standard deviation of places with chances (N, places)."""
     mean = chance @ places
     return mean, np.sqrt(np.maximum(chance @ places**2 - mean**2, 0.0))
-
-
-def _near_lines(points: Points, grid: MatGrid) -> NDArray[np.bool_]:
-    places = grid.places_at(points)
-    away_px = np.abs(places[:, :2] - np.rint(places[:, :2])) / np.maximum(places[:, 2:], 1e-9)
-    return np.asarray((away_px < _NEAR_PX).any(axis=1))
 
 
 def _in_points(points: Points) -> NDArray[np.bool_]:

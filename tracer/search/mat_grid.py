@@ -3,7 +3,9 @@
 The lines of a mat are known from the reference to a fraction of a pixel. Each is read where nothing lies on it, as a
 share of the light of the mat beside it, so the light of the mat with its lines is known also where a piece meets them.
 
-Limits: the lines of the grid only; what else is printed (diagonals, numbers, dashed lines between) stays.
+Lines printed aslant are found besides (:mod:`tracer.search.slants`).
+
+Limits: what else is printed (numbers, curves, dashed lines between) stays.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ from calibration.light import SRGB_TO_LINEAR
 from calibration.references import Reference
 from tracer.search.lattice import Lattice, find_lattice, mat_reference
 from tracer.search.raster import Window
+from tracer.search.slant import Slant
 
 Floats = NDArray[np.float64]
 
@@ -212,12 +215,15 @@ class GridLook:
         Length of a section along a line, in pitches; sections begin with the first line of the other direction.
     overlap : ndarray, shape (3,)
         How much less two lines are together where they cross, as a share of the product of their gains.
+    slants : tuple of Slant
+        Lines printed aslant.
     """
 
     gains: tuple[NDArray[np.float32], NDArray[np.float32]]
     first: tuple[int, int]
     section: float
     overlap: NDArray[np.float32]
+    slants: tuple[Slant, ...] = ()
 
     @property
     def reach_px(self) -> float:
@@ -227,7 +233,19 @@ class GridLook:
     def gain(self, places: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the gain at places in the grid, (N, 4) as :class:`MatGrid` has them; shape (N, 3)."""
         down, across = self.along(places, 0), self.along(places, 1)
-        return np.asarray(down + across - self.overlap * down * across, dtype=np.float32)
+        both = down + across - self.overlap * down * across
+        for slant in self.slants:
+            aslant = slant.gains(places)
+            both = both + aslant - self.overlap * both * aslant
+        return np.asarray(both, dtype=np.float32)
+
+    def away_px(self, places: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return how far places in the grid, (..., 4), are from the middle of the nearest line, px."""
+        off = np.abs(places[..., :2] - np.rint(places[..., :2])) / np.maximum(places[..., 2:], np.float32(1e-9))
+        out = np.minimum(off[..., 0], off[..., 1])
+        for slant in self.slants:
+            out = np.minimum(out, np.abs(slant.away_px(places)))
+        return np.asarray(out, dtype=np.float32)
 
     def along(self, places: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
         """Return the gain of the lines of one direction alone."""
