@@ -83,8 +83,9 @@ class CameraFit:
     def moved_parameters(self, moves_px: Vector) -> Vector:
         """Return by how much the parameters change when the measured points (N, 2) are moved, to first order."""
         rows = self.camera.derivative(self.parameters, self.data.mm, self.data.groups)
-        weights = self.inliers / (self.data.sigma**2 * max(1.0, self.reduced_chi2))
-        return np.asarray(self.covariance @ np.einsum("nkp,nk,n->p", rows, moves_px, weights))
+        weights = self.inliers / max(1.0, self.reduced_chi2)
+        told = np.einsum("nkp,nk,n->p", self.data.in_sigmas(rows), self.data.in_sigmas(moves_px), weights)
+        return np.asarray(self.covariance @ told)
 
     def position_sigma_px(self, points_mm: MmPoints) -> Vector:
         """Return the standard uncertainty of where plane points fall in the picture (larger axis), shape (N,)."""
@@ -243,6 +244,7 @@ def fit_camera(
     height_px: int,
     focal_px: float | None = None,
     groups: NDArray[np.intp] | None = None,
+    loose_px: NDArray[np.float64] | None = None,
     tolerances_relative: Sequence[float] = (),
     straights_px: Sequence[PxPoints] = (),
     straight_sigma_px: float | Sequence[float] = 0.3,
@@ -266,6 +268,8 @@ def fit_camera(
         Focal length from EXIF.
     groups : ndarray of int, shape (N,), optional
         Which reference each point belongs to: 0, 1, ... Each lies anywhere in the plane; 0 is the frame of the result.
+    loose_px : ndarray of shape (N, 2), optional
+        Directions in which points are less sure, as long as the standard uncertainty that comes to theirs.
     tolerances_relative : sequence of float
         Standard uncertainty of each reference's size, one for each group; empty takes all sizes as exact. With them
         the covariance holds the references' own tolerance, and references that disagree do not bend the plane.
@@ -314,6 +318,7 @@ def fit_camera(
         px=px,
         mm=mm,
         sigma=np.maximum(sigma, 1e-4),
+        loose=np.zeros_like(px) if loose_px is None else np.asarray(loose_px, dtype=np.float64).reshape(-1, 2),
         groups=which,
         chains=chains,
         chain_sigmas=tuple(float(v) for v in np.broadcast_to(straight_sigma_px, len(chains))),
@@ -352,7 +357,7 @@ def _scan_suffices(scan: CameraFit, photo: CameraFit, data: Data) -> bool:
 
     def chi2(fit: CameraFit) -> float:
         miss = fit.camera.project(fit.parameters, data.mm, data.groups) - data.px
-        return float(((miss[both] / data.sigma[both, None]) ** 2).sum())
+        return float((data.in_sigmas(miss)[both] ** 2).sum())
 
     extra = len(photo.parameters) - len(scan.parameters)
     full, plain = chi2(photo), chi2(scan)

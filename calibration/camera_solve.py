@@ -41,15 +41,33 @@ class Angle:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Data:
-    """What was measured: points, their references, straight chains and known angles."""
+    """What was measured: points, their references, straight chains and known angles.
+
+    Points may be less sure in one direction: ``loose`` (N, 2) points there, as long as the standard uncertainty that
+    comes to ``sigma``.
+    """
 
     px: Vector
     mm: Vector
     sigma: Vector
+    loose: Vector
     groups: NDArray[np.intp]
     chains: tuple[Vector, ...]
     chain_sigmas: tuple[float, ...]
     angles: tuple[Angle, ...]
+
+    def in_sigmas(self, off_px: Vector) -> Vector:
+        """Return what points are off (N, 2), or its derivatives (N, 2, P), in standard uncertainties."""
+        flat = off_px.reshape(len(self.px), 2, -1)
+        out = flat / self.sigma[:, None, None]
+        size = np.hypot(*self.loose.T)
+        some = np.flatnonzero(size > 0)
+        if len(some):
+            way = self.loose[some] / size[some, None]
+            weight = 1 / np.hypot(self.sigma[some], size[some]) - 1 / self.sigma[some]
+            aside = np.einsum("nk,nkp->np", way, flat[some]) * weight[:, None]
+            out[some] += way[:, :, None] * aside[:, None, :]
+        return np.asarray(out.reshape(off_px.shape))
 
 
 def _derivative(function: Callable[[Vector], Vector], theta: Vector, steps: Vector) -> Vector:
@@ -133,7 +151,7 @@ class Problem:
     def residuals(self, theta: Vector) -> Vector:
         """All residuals, in standard deviations."""
         d = self.data
-        points = (self.camera.project(theta, d.mm, d.groups) - d.px) / d.sigma[:, None]
+        points = d.in_sigmas(self.camera.project(theta, d.mm, d.groups) - d.px)
         parts = [points.ravel()]
         if d.chains:
             parts.extend(_straight_residuals(self.camera.plane(theta), d))
@@ -143,7 +161,7 @@ class Problem:
     def jacobian(self, theta: Vector) -> Vector:
         """Derivatives of the residuals: exact for the points, numerical for chains, angles and priors."""
         d = self.data
-        points = self.camera.derivative(theta, d.mm, d.groups) / d.sigma[:, None, None]
+        points = d.in_sigmas(self.camera.derivative(theta, d.mm, d.groups))
         parts = [points.reshape(self.points, -1)]
         if d.chains:
             parts.append(

@@ -75,6 +75,7 @@ def _fit(
         height_px=picture.height_px,
         focal_px=picture.focal_px,
         groups=np.repeat(np.arange(len(references)), [len(r.points_px) for r in references]),
+        loose_px=np.concatenate([r.loose_px for r in references]),
         tolerances_relative=tolerances,
         straights_px=straights,
         straight_sigma_px=straight_sigmas_px,
@@ -281,7 +282,7 @@ def _as_true(closer: CameraFit, before: CameraFit) -> bool:
     def misses(fit: CameraFit) -> float:
         data, kept = fit.data, before.inliers
         off = fit.camera.project(fit.parameters, data.mm, data.groups) - data.px
-        return float(((off[kept] / data.sigma[kept, None]) ** 2).sum()) / max(1.0, before.reduced_chi2)
+        return float((data.in_sigmas(off)[kept] ** 2).sum()) / max(1.0, before.reduced_chi2)
 
     return bool(closer.inliers.sum() >= before.inliers.sum()) and misses(closer) - misses(before) < _WORSE
 

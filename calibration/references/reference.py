@@ -78,6 +78,8 @@ class Reference:
         Strokes of two points each that run at right angles to the first of these lines in the world (ticks of a ruler).
     crossings_sigma_rad : tuple of float
         Standard uncertainty of the angle of each.
+    aside_px : float
+        Standard uncertainty of points across the line on which all of them lie, which comes to ``sigma_px``.
     edges_px : float
         Standard uncertainty of where all edges alike are seen, outside or inside of where they are; for a reference
         whose points are the corners of its ``outline_px``.
@@ -99,8 +101,18 @@ class Reference:
     crossings_px: tuple[PxPoints, ...] = ()
     crossings_sigma_rad: tuple[float, ...] = ()
     tolerance_kurtosis: float = RECTANGULAR
+    aside_px: float = 0.0
     edges_px: float = 0.0
     doubt: str = ""
+
+    @property
+    def loose_px(self) -> NDArray[np.float64]:
+        """The way across its line for each point (N, 2), as long as :attr:`aside_px`."""
+        points = np.asarray(self.points_px)
+        if self.aside_px == 0.0:
+            return np.zeros_like(points)
+        across = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][1]
+        return np.tile(self.aside_px * across, (len(points), 1))
 
     @property
     def edges_relative(self) -> float:

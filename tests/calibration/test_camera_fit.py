@@ -303,3 +303,45 @@ def test_the_size_of_the_first_reference_is_held_however_far_a_fit_has_strayed_f
     assert prior_weights(priors, 0)[-1] < 0.1
     problem, kept = Problem(fit.camera, fit.data, 0.02), np.ones(len(mm), dtype=bool)
     assert problem.covariance(far, kept, 1.0)[-1, -1] == pytest.approx(tolerance**2, rel=0.01)
+
+
+def test_points_that_are_less_sure_one_way_weigh_as_their_covariance_says() -> None:
+    rng = np.random.default_rng(31)
+    loose = rng.normal(0, 0.4, (6, 2))
+    loose[2] = 0.0
+    sigma = rng.uniform(0.02, 0.3, 6)
+    fit = fit_camera(
+        PxPoints(shoot(mat_nodes()[::170])), MmPoints(mat_nodes()[::170]), sigma, width_px=WIDTH, height_px=HEIGHT,
+        loose_px=loose,
+    )  # fmt: skip
+    off = rng.normal(0, 1, (6, 2))
+    covariance = sigma[:, None, None] ** 2 * np.eye(2) + loose[:, :, None] * loose[:, None, :]
+    expected = np.einsum("ni,nij,nj->n", off, np.linalg.inv(covariance), off)
+    assert (fit.data.in_sigmas(off) ** 2).sum(axis=1) == pytest.approx(expected)
+    derivative = rng.normal(0, 1, (6, 2, 3))
+    each = np.stack([fit.data.in_sigmas(derivative[:, :, k]) for k in range(3)], axis=2)
+    assert fit.data.in_sigmas(derivative) == pytest.approx(each)
+
+
+@pytest.mark.parametrize(("aside_px", "right"), [(0.0, False), (3.0, True)])
+def test_a_row_of_points_read_aside_bends_the_plane_only_where_it_is_thought_sure(aside_px: float, right: bool) -> None:
+    """Ticks of a tape across the edge of the paper; the far fifth of them is read 1 px aside, the rest rightly."""
+    along = np.arange(0.0, 400.0)
+    mm = np.column_stack([along, np.full(400, 20.0)])
+    view = {"tilt_deg": 7.0, "azimuth_deg": 250.0, "k1": 0.003, "k2": 0.0, "middle": (200.0, 150.0), "distance": 330.0}
+    px = shoot(mm, **view)  # type: ignore[arg-type]
+    px[320:, 1] += 1.0
+    corners = np.array([[10.0, 40.0], [310.0, 40.0], [310.0, 290.0], [10.0, 290.0]])
+    sides = [
+        PxPoints(shoot(np.linspace(a, b, 40), **view))  # type: ignore[arg-type]
+        for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)
+    ]
+    fit = fit_camera(
+        PxPoints(px), MmPoints(mm), 0.02, width_px=WIDTH, height_px=HEIGHT, tolerances_relative=[1e-4], model="photo",
+        loose_px=np.tile([0.0, aside_px], (400, 1)), straights_px=sides, straight_sigma_px=0.2,
+        angles=[Angle(first=0, second=1, sigma_degrees=0.04), Angle(first=0, second=3, sigma_degrees=0.04),
+                Angle(first=0, second=2, degrees=0.0, sigma_degrees=0.04)],
+    )  # fmt: skip
+    across = np.asarray(fit.plane.to_mm(PxPoints(shoot(corners[[0, 3]], **view))))  # type: ignore[arg-type]
+    off = float(np.hypot(*(across[1] - across[0]))) / 250.0 - 1
+    assert (abs(off) < 0.002) is right

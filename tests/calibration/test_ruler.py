@@ -14,6 +14,7 @@ from calibration.picture import Picture, PxPoints, Source
 from calibration.references.reference import SearchPicture
 from calibration.references.ruler import find
 from calibration.references.ruler.graduation import rank
+from calibration.references.ruler.ticks import _sigma_of_bow
 from fixtures import render, scenarios
 from fixtures.references import ruler
 from fixtures.render import Rendered
@@ -203,3 +204,17 @@ def test_a_tape_partly_covered_still_tells_its_sixteenths() -> None:
 def test_random_lengths_are_no_division() -> None:
     rng = np.random.default_rng(8)
     assert all(value < 0.5 for value, _ in rank(np.arange(150), rng.uniform(1, 3, 150)))
+
+
+def test_an_edge_that_steps_is_less_sure_than_one_that_scatters() -> None:
+    """A row of ticks seems to end elsewhere on dark wood than on paper: neighbours are off together."""
+    rng = np.random.default_rng(41)
+    s = np.linspace(0.0, 2800.0, 31)
+    scattered = 0.003 * s + rng.normal(0, 0.15, 31)
+    bowed = scattered + 6.0 * (s / 2800.0 - 0.5) ** 2
+    stepped = scattered + np.where(s < 500.0, 1.5, 0.0)
+    assert _sigma_of_bow(s, scattered) < 0.6
+    assert _sigma_of_bow(s, bowed) == pytest.approx(_sigma_of_bow(s, scattered))
+    weight = np.polynomial.polynomial.polyfit(2 * (s - 1400.0) / 2800.0, stepped, 2)[2]
+    parabola = np.linalg.norm(np.linspace(-1, 1, 31) ** 2 - (np.linspace(-1, 1, 31) ** 2).mean())
+    assert abs(weight) < 2.0 * _sigma_of_bow(s, stepped) / parabola, "the bow that the step makes is allowed for"

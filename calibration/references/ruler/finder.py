@@ -37,6 +37,8 @@ _NO_FIGURES = (
     "a row of strokes as on a ruler was found, but no figures stand along it, so that it may be drawn: if it is a "
     "ruler, say it, like --reference ruler={words}"
 )
+_LITTLE = 3.0
+"""So many times less sure, all points together tell a tenth of what something else tells."""
 _SIGMA_FLOOR_PX = 0.06
 """The edge by which the ticks are placed across the row is read less well than the ticks themselves."""
 
@@ -124,6 +126,9 @@ def _reference(ticks: Ticks, step_mm: float, words: str, score: float) -> Refere
         outline_px=PxPoints(np.vstack([first, last, far[1], far[0]])),
         score=score,
         straights_px=(PxPoints(ticks.edge_px),),
+        straight_sigma_px=ticks.edge_sigma_px,
+        # The points were put on the edge's parabola: where that lies the edge tells, and they must not tell it again.
+        aside_px=_LITTLE * ticks.edge_sigma_px * float(np.sqrt(len(numbers) / len(ticks.edge_px))),
         crossings_px=tuple(PxPoints(stroke) for stroke in ticks.strokes_px),
         crossings_sigma_rad=tuple(float(v) for v in ticks.strokes_sigma_rad),
     )

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.references.line_profile import fit_profiles
+from calibration.references.reference import STRAIGHT_SIGMA_PX
 from calibration.references.ruler.rows import Row
 from calibration.references.ruler.strip import (
     FEWEST_WINDOWS,
@@ -42,6 +43,7 @@ _COMPANY = 3
 _LOOKS, _STROKES, _FEWEST_IN_STROKE = 2, 6, 8
 _PARALLEL_RAD = 0.001
 """How far off a right angle ticks may be engraved or printed, standard (judgement)."""
+_FEWEST_FOR_BOW, _STRETCHES = 10, 5
 _REACH_LENGTH = 4.2
 """Ticks are followed up to this many times the height of the shortest."""
 
@@ -61,6 +63,8 @@ class Ticks:
         In heights of the shortest ticks; NaN where it could not be followed.
     edge_px : ndarray, shape (M, 2)
         Chain of points of the graduated edge (the common end of all ticks).
+    edge_sigma_px : float
+        How far each of these may lie off a line that a lens bows, standard, such that its bow is weighed rightly.
     far_px : ndarray, shape (2, 2)
         The row's two ends on the side of the long ticks' tips.
     strokes_px : ndarray, shape (K, 2, 2)
@@ -77,6 +81,7 @@ class Ticks:
     sigma_px: Array
     lengths: Array
     edge_px: Array
+    edge_sigma_px: float
     far_px: Array
     strokes_px: Array
     strokes_sigma_rad: Array
@@ -352,12 +357,31 @@ def _with_lengths(
         sigma_px=sigma,
         lengths=lengths,
         edge_px=strip.pixels(cs[kept], ct[kept]),
+        edge_sigma_px=_sigma_of_bow(cs[kept], ct[kept]),
         far_px=strip.pixels(ends_s, far_t),
         strokes_px=strokes,
         strokes_sigma_rad=strokes_sigma,
         period_px=period,
         short_px=band / 2 + float(np.median(np.abs(te - middle))),
     )
+
+
+def _sigma_of_bow(s: Array, t: Array) -> float:
+    """Return what points of an edge may be off, such that the parabola through them is as unsure as it is.
+
+    The ticks end where the edge does, and that is seen elsewhere on dark ground than on light paper: neighbours are off
+    together, and an edge seems to step where the paper under it ends. A parabola follows a step, so that what is left
+    of it says little; how the bow changes when one stretch after the other is left out says more (the jackknife with
+    groups left out; Efron, "The jackknife, the bootstrap and other resampling plans", 1982, from memory).
+    """
+    if len(s) < _FEWEST_FOR_BOW:
+        return STRAIGHT_SIGMA_PX
+    place = 2 * (s - s.mean()) / np.ptp(s)
+    stretches = np.array_split(np.arange(len(s)), _STRETCHES)
+    bows = np.array([np.polyfit(np.delete(place, i), np.delete(t, i), 2)[0] for i in stretches])
+    bow = float(np.sqrt((_STRETCHES - 1) * ((bows - bows.mean()) ** 2).mean()))
+    parabola = place**2 - np.polyval(np.polyfit(place, place**2, 1), place)
+    return max(STRAIGHT_SIGMA_PX, bow * float(np.linalg.norm(parabola)))
 
 
 def _directions(
