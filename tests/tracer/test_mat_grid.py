@@ -31,6 +31,7 @@ SEEN_THROUGH = {
     "dark through tissue": ((222, 206, 168), (176, 156, 118)),
 }
 """A mat and its lines as they look through tissue that lies on them."""
+HARDLY_RED = {"teal": ((16, 94, 100), (222, 218, 180))}
 BLOCK = np.array([[33, 31.2], [92, 30.4], [97.3, 80], [60, 92], [30.2, 79.6]], dtype=float)
 
 
@@ -39,7 +40,7 @@ def mat_drawing(colour, things, *, pitch_mm=10.0, size=(160, 130), lines=True, s
 
     Every fifth line, the third first, is as wide as ``heavy_mm``.
     """
-    body, ink = (MATS | SEEN_THROUGH)[colour]
+    body, ink = (MATS | SEEN_THROUGH | HARDLY_RED)[colour]
     d = Drawing(*size, dpi=dpi, paper=body)
     across = np.arange(5.0, size[0] - 4, pitch_mm)
     down = np.arange(5.0, size[1] - 4, pitch_mm)
@@ -266,6 +267,21 @@ def test_an_edge_is_said_to_be_less_sure_where_a_line_ends_that_is_not_of_the_gr
     assert ends.sum() >= 3
     assert np.median(told.sigma_px[ends]) > 2 * np.median(told.sigma_px[clear])
     assert (np.abs(told.offset_px[upper]) < 3 * told.sigma_px[upper]).mean() > 0.95
+
+
+def test_heavy_lines_are_seen_on_a_mat_of_which_one_colour_is_hardly_there():
+    # A teal mat has a hundredth of white's red: a few codes of noise, in blocks as JPEG makes them, are half of that.
+    d, across, down = mat_drawing("teal", [], heavy_mm=0.9)
+    rows, columns = d.canvas.shape[:2]
+    noise = np.random.default_rng(4).normal(0, 4.0, (rows // 8 + 1, columns // 8 + 1, 3))
+    noise = np.repeat(np.repeat(noise, 8, axis=0), 8, axis=1)[:rows, :columns]
+    d.canvas = np.clip(np.rint(d.canvas + noise), 0, 255).astype(np.uint8)
+    sheet = mat_sheet(d, across, down, [])
+    look = find_bodies(sheet.picture.pixels, sheet.mm_per_px, None, find_grid(sheet)).look
+    for gains in look.gains:
+        much = gains[:, :, :, 1].sum(axis=2).mean(axis=1)
+        heavy = np.arange(len(much)) % 5 == 2
+        assert much[heavy].min() > 1.5 * much[~heavy].max()
 
 
 @pytest.mark.parametrize("colour", ["green", "pink", "pale"])

@@ -42,8 +42,9 @@ _ALONG_PX = 4.0
 _SECTION_PX = 500.0
 _FLANK_SHORT_PX = 1.5
 """The light beside a line is read so far from the end of what is looked at."""
-_BARE = 0.12
-"""Share of the mat's light by which the flanks of a line may differ where nothing lies on it, nor a shadow."""
+BARE, NOISE = 0.12, 0.004
+"""Share of the mat's light by which the flanks of a line may differ where nothing lies on it, nor a shadow; and noise
+of linear light after JPEG (2 to 3 codes; judgement). A teal mat has so little red that this is half of it."""
 _CROSSING_PX = 5.0
 _FEWEST_ROWS = 12
 _FLANK_OF_PITCH, _FLANK_MM = 0.25, 3.0
@@ -328,8 +329,9 @@ def _overlap(
         return np.asarray(SRGB_TO_LINEAR[pixels[inside]])
 
     flanks = grid.flanks_px.reshape(-1, 2)
-    off = np.abs(seen_at(flanks) / np.maximum(bare_at(flanks), 1e-3) - 1).max(axis=1).reshape(-1, 4).max(axis=1)
-    centre = grid.flanks_px.mean(axis=1)[off < 2 * _BARE]
+    there = np.maximum(bare_at(flanks), 1e-3)
+    is_bare = (np.abs(seen_at(flanks) - there) < 2 * (BARE * there + NOISE)).all(axis=1).reshape(-1, 4).all(axis=1)
+    centre = grid.flanks_px.mean(axis=1)[is_bare]
     if len(centre) < _FEWEST_ROWS:
         return np.zeros(3, dtype=np.float32)
     steps = np.array([[x, y] for x in range(-2, 3) for y in range(-2, 3)], dtype=np.float64)
@@ -376,9 +378,8 @@ def _strips(
     flank = min(reach - _FLANK_SHORT_PX, 0.5 / per_px - 1.0)
     one, other = offsets <= -flank, offsets >= flank
     free = np.abs(along - np.rint(along)) / per_px > min(max(_CROSSING_PX, reach - 1.0), 0.25 / per_px)
-    plain = (np.abs(np.median(gain[:, :, one], axis=2)) < _BARE) & (
-        np.abs(np.median(gain[:, :, other], axis=2)) < _BARE
-    )
+    most = BARE + NOISE / np.maximum(bare, 1e-3)
+    plain = (np.abs(np.median(gain[:, :, one], axis=2)) < most) & (np.abs(np.median(gain[:, :, other], axis=2)) < most)
     height, width = pixels.shape[:2]
     inside = ((centre > reach) & (centre < [width - 1 - reach, height - 1 - reach])).all(axis=2)
     gain[~(plain.all(axis=2) & free & inside)] = np.nan

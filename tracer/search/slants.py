@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from calibration.light import SRGB_TO_LINEAR
 from tracer.search.ground import Ground
-from tracer.search.mat_grid import MatGrid
+from tracer.search.mat_grid import BARE, NOISE, MatGrid
 from tracer.search.raster import Window, as_mask, grown, opened
 from tracer.search.slant import Slant
 
@@ -33,8 +33,6 @@ _MOST_POINTS, _MOST_LINES = 20_000, 12
 _REACH_PX, _STEP_PX, _ALONG_PX = 6.0, 0.5, 2.0
 _CLEAR_PX = 2.5
 """Half the width of a line of the grid in the picture, with its blur (measured on photos of 3 to 4 px a millimetre)."""
-_BARE = 0.12
-"""Share of the mat's light by which the flanks of a line may differ where nothing lies on it, nor a shadow."""
 _SECTION_ROWS, _FEWEST_ROWS, _FEWEST_IN_SECTION = 20, 30, 3
 _FAINTEST, _AS_CLEAR, _MOSTLY = 0.05, 0.4, 0.6
 """A line is so much lighter or darker than the mat at least; seen where it has this share of what is usual along it;
@@ -201,7 +199,8 @@ def _strips(
     reach = _REACH_PX * np.abs(normal) + _CLEAR_PX
     plain = (off > np.minimum(reach, 0.25 / places[:, 2:])).all(axis=1)
     flank = steps <= -_REACH_PX + 1.5, steps >= _REACH_PX - 1.5
-    plain &= np.stack([np.abs(np.median(gain[:, f], axis=1)).max(axis=1) < _BARE for f in flank]).all(axis=0)
+    most = BARE + NOISE / np.maximum(light[:, light.shape[1] // 2], 1e-3)
+    plain &= np.stack([(np.abs(np.median(gain[:, f], axis=1)) < most).all(axis=1) for f in flank]).all(axis=0)
     height, width = pixels.shape[:2]
     plain &= ((centre > _REACH_PX) & (centre < [width - 1 - _REACH_PX, height - 1 - _REACH_PX])).all(axis=1)
     return along, gain, plain
