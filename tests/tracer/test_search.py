@@ -250,6 +250,38 @@ def test_a_line_from_edge_to_edge_does_not_cut_a_piece_in_two():
     assert_traces(d, result, BODICE)
 
 
+@pytest.mark.parametrize("dash", [None, (4.0, 2.0)])
+def test_a_line_in_the_outlines_own_pen_does_not_cut_a_round_piece_in_two(dash):
+    d = Drawing(110, 80)
+    turn = np.linspace(0, 2 * math.pi, 361)[:-1]
+    ring = np.column_stack([55 + 40 * np.cos(turn), 40 + 26 * np.sin(turn)])
+    d.line(ring, closed=True)
+    d.line([ring[20], ring[215]], dash=dash)
+    d.text((48, 30), "cut 2")
+    d.text((50, 55), "cut 2")
+    assert_traces(d, search(d), ring)
+
+
+@pytest.mark.parametrize("shift_mm", [0.0, 1.5, 3.0, 4.5])
+def test_dashes_across_a_piece_leave_it_whole_wherever_their_spaces_lie(shift_mm):
+    d = Drawing(120, 90)
+    ring = np.array([[30, 20], [90, 20], [90, 70], [30, 70]], dtype=float)
+    d.line(ring, closed=True)
+    for first, last in (((8.0, 30.0), (112.0, 52.0)), ((12.0, 62.0), (112.0, 28.0))):
+        way = (np.array(last) - first) / math.dist(first, last)
+        d.line([first + way * shift_mm, last], dash=(3.5, 2.5))
+    assert_traces(d, search(d), ring)
+
+
+def test_two_pieces_that_share_an_edge_from_corner_to_corner_are_two_without_words():
+    d = Drawing(150, 90)
+    left = np.array([[15, 15], [70, 25], [70, 65], [15, 75]], dtype=float)
+    right = np.array([[70, 25], [130, 12], [120, 80], [70, 65]], dtype=float)
+    d.line(left, closed=True)
+    d.line(right, closed=True)
+    assert_traces(d, search(d), left, right)
+
+
 def test_two_pieces_that_touch_are_two():
     d = Drawing(150, 100)
     left = np.array([[10, 20], [60, 20], [60, 80], [10, 80]], dtype=float)

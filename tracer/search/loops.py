@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely import LineString
 
 from tracer.search.graph import LineGraph, Points
 
@@ -132,27 +133,29 @@ def find_faces(graph: LineGraph, block: Sequence[int]) -> list[Face]:
 
 
 def untangled(graph: LineGraph, block: Sequence[int], short_px: float) -> list[int]:
-    """Return a block without the short edges over which lines cross each other without a node.
+    """Return a block without the short edges and bridges over which lines cross each other without a node.
 
-    Where a bridge runs over the little stubs of a notch the order of the lines around a node is not that on the paper,
-    and the face outside walks along both sides of a line; in the plane no face of a block does.
+    Where a bridge runs over the little stubs of a notch, or a space between two dashes or letters lies on another line,
+    the order of the lines around a node is not that on the paper, and the face outside walks along both sides of a
+    line; in the plane no face of a block does.
 
     Parameters
     ----------
     graph : LineGraph
     block : sequence of int
     short_px : float
-        Only edges shorter than this are left out.
+        Of all edges but bridges only those shorter than this are left out.
     """
     block = list(block)
     outer = outer_loop(find_faces(graph, block))
     for _ in range(_MOST_TANGLES):
         if len({i for i, _ in outer.steps}) == len(outer.steps):
             break
+        crossing = _crossing_bridges(graph, block)
         short = sorted((i for i in block if graph.edges[i].length < short_px), key=lambda i: graph.edges[i].length)
         options = []
-        for gone in short[:_MOST_SHORT]:
-            left = [i for i in block if i != gone]
+        for gone in ([crossing] if crossing else []) + [[i] for i in (*crossing, *short[:_MOST_SHORT])]:
+            left = [i for i in block if i not in gone]
             for inner in find_blocks(LineGraph(graph.nodes, [graph.edges[i] for i in left])):
                 chosen = [left[k] for k in inner]
                 options.append((outer_loop(find_faces(graph, chosen)), chosen))
@@ -163,6 +166,18 @@ def untangled(graph: LineGraph, block: Sequence[int], short_px: float) -> list[i
             break
         outer, block = best, chosen
     return block
+
+
+def _crossing_bridges(graph: LineGraph, block: Sequence[int]) -> list[int]:
+    """Return the bridges of a block that cross a line of it which ends elsewhere."""
+    lines = {i: LineString(graph.edges[i].points) for i in block if len(graph.edges[i].points) > 1}
+    out = []
+    for i in (i for i in lines if graph.edges[i].bridge):
+        ends = {graph.edges[i].start, graph.edges[i].end}
+        others = (k for k in lines if k != i and not ends & {graph.edges[k].start, graph.edges[k].end})
+        if any(lines[i].crosses(lines[k]) for k in others):
+            out.append(i)
+    return out
 
 
 def _heading(points: Points) -> float:

@@ -13,7 +13,7 @@ From the outermost loop of a block to the outline of a piece:
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -39,6 +39,8 @@ NECK_MM = 10.0
 CORNER_REACH_MM = 4.0
 CORNER_RAD = math.radians(8)
 """Where a line divides one piece, the outline runs straight on across its ends within this (common practice)."""
+_DASHED = 0.2
+"""Dashed lines have spaces for a quarter of their way and more (common practice, no source)."""
 _LINE_MM, _WORKED_SHARE = 6.0, 0.12
 
 
@@ -146,7 +148,8 @@ def part_pieces(
         ra, rb = root(a), root(b)
         # A small face between two pieces goes to the one it shares more with, and does not join them.
         if ra != rb and not (not both_large and {ra, rb} & set(large) == {ra, rb}):
-            group[max(ra, rb, key=lambda k: k not in large)] = min(ra, rb, key=lambda k: k not in large)
+            first, other = (ra, rb) if ra in large else (rb, ra)
+            group[other] = first
     groups: dict[int, list[int]] = {}
     for k in range(len(faces)):
         groups.setdefault(root(k), []).append(k)
@@ -182,23 +185,39 @@ def _is_wide(points: Points, area: float, mm_per_px: float) -> bool:
 
 
 def _meet(graph: LineGraph, shared: list[int], rim: set[int], mm_per_px: float, *, words: bool) -> bool:
-    """Return whether two faces are two pieces, from the line between them."""
+    """Return whether two faces are two pieces, from the line between them: no dashed one where all around is drawn."""
     length = sum(graph.edges[i].length for i in shared) * mm_per_px
-    if length < NECK_MM:
-        return True
-    if not words:
-        return False
-    ends: dict[int, int] = {}
+    times: dict[int, int] = {}
     for i in shared:
         for node in (graph.edges[i].start, graph.edges[i].end):
-            ends[node] = ends.get(node, 0) + 1
-    for node in (n for n, times in ends.items() if times == 1):
+            times[node] = times.get(node, 0) + 1
+    ends = [node for node, n in times.items() if n == 1]
+    if length < NECK_MM:
+        # Where lines cross inside of a piece, faces touch in a stub that no rim is near to.
+        around = {node for i in rim for node in (graph.edges[i].start, graph.edges[i].end)}
+        return around.issuperset(ends)
+    if _bridged(graph, shared) > _DASHED and _bridged(graph, rim) < _DASHED / 2:
+        return False
+    corners = []
+    for node in ends:
         rims = [i for i in rim if node in (graph.edges[i].start, graph.edges[i].end)]
-        # What ends there bends the line for as far as it is wide.
-        ways = [leaving(graph, i, node, skip=6, reach=max(16, round(CORNER_REACH_MM / mm_per_px))) for i in rims]
-        if len(ways) == 2 and math.pi - angle(ways[0], ways[1]) > CORNER_RAD:
-            return True
-    return False
+        if len(rims) == 2:
+            near, far = (_turn_at(graph, rims, node, round(k * CORNER_REACH_MM / mm_per_px)) for k in (1, 2))
+            # A curve turns twice as much over twice the way, a corner all at once.
+            corners.append(min(near, 2 * near - far) > CORNER_RAD)
+    return any(corners) if words else len(corners) == 2 and all(corners)
+
+
+def _turn_at(graph: LineGraph, rims: list[int], node: int, reach_px: int) -> float:
+    """Return by how much the rim turns at a node. What ends there bends the line for as far as it is wide."""
+    one, other = (leaving(graph, i, node, skip=6, reach=max(16, reach_px)) for i in rims)
+    return math.pi - angle(one, other)
+
+
+def _bridged(graph: LineGraph, edges: Iterable[int]) -> float:
+    """Return which share of some lines is spaces."""
+    lengths = [(graph.edges[i].length, graph.edges[i].bridge) for i in edges]
+    return sum(n for n, bridge in lengths if bridge) / max(sum(n for n, _ in lengths), 1.0)
 
 
 def restore_tips(graph: LineGraph, loop: Face, hanging: dict[int, list[int]], mm_per_px: float) -> list[Stretch]:
