@@ -168,9 +168,13 @@ def _refuse_unsized(found: Sequence[FoundSquare], sheets: Sequence[FoundSheet]) 
             unsized_px=tuple(np.asarray(f.quad.corners_px) for f in found),
         )
     names = paper.names_by_proportion(sheets[0])
+    if len(names) > 1:
+        open_question = f"whether it is {', '.join(names[:-1])} or {names[-1]} cannot be told"
+    else:
+        open_question = f"nothing says that it is {names[0]}" if names else "nothing says how large it is"
     return ScaleError(
-        f"a sheet of paper was found, but {' and '.join(names) if names else 'its size'} "
-        f"cannot be told apart: say it, like --reference sheet={names[0] if names else 'A4'}, or {ADVICE}"
+        f"a sheet of paper{f' in the proportions of {names[0]}' if len(names) == 1 else ''} was found, but "
+        f"{open_question}: say it, like --reference sheet={names[0] if names else 'A4'}, or {ADVICE}"
     )
 
 

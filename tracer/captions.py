@@ -18,7 +18,7 @@ from calibration import Finding, PxPoints, Reference, Sheet, UnitError, parse_le
 from calibration.references.card import HEIGHT_MM, WIDTH_MM
 from tracer.labels import parse_label
 from tracer.reading.models import can_read_words
-from tracer.reading.places import Region
+from tracer.reading.places import Region, lines_axes
 from tracer.reading.read import read_words
 from tracer.vectors.shapes import speaks_of_test
 
@@ -58,6 +58,8 @@ def size_in_words(text: str) -> str | None:
 def caption_size(pixels: NDArray[np.uint8], square_px: PxPoints) -> str | None:
     """Read the size of a printed square from the words inside it, else from those just below or above it.
 
+    Words run along its sides: along those that are nearest to level, else along the others.
+
     Parameters
     ----------
     pixels : ndarray of uint8
@@ -67,19 +69,29 @@ def caption_size(pixels: NDArray[np.uint8], square_px: PxPoints) -> str | None:
     """
     if not can_read_words():
         return None
-    low, high = np.min(square_px, axis=0), np.max(square_px, axis=0)
-    side = float((high - low).max())
-    glyph = max(_GLYPH_SHARE * side, 4.0)
-    inset = 0.04 * side
-    inside = (low[0] + inset, low[1] + inset, high[0] - inset, high[1] - inset)
-    below = (low[0] - 0.2 * side, high[1] + inset / 2, high[0] + 0.2 * side, high[1] + _BELOW_SHARE * side)
-    above = (low[0] - 0.2 * side, low[1] - _BELOW_SHARE * side, high[0] + 0.2 * side, low[1] - inset / 2)
-    for box in (inside, below, above):
-        region = Region(box=(float(box[0]), float(box[1]), float(box[2]), float(box[3])), glyph_px=glyph)
-        size = size_in_words(" ".join(line.text for line in read_words(pixels, [region])))
-        if size is not None:
-            return size
+    along = np.asarray(square_px)[1] - np.asarray(square_px)[0]
+    level = float(np.arctan2(along[1], along[0]))
+    level -= round(level / (np.pi / 2)) * np.pi / 2
+    for turn in (level, level + np.pi / 2):
+        for region in _places_of_a_caption(square_px, turn):
+            size = size_in_words(" ".join(line.text for line in read_words(pixels, [region])))
+            if size is not None:
+                return size
     return None
+
+
+def _places_of_a_caption(square_px: PxPoints, turn_rad: float) -> list[Region]:
+    """Return the places inside, below and above a square for lines that run this way."""
+    corners = np.asarray(square_px) @ lines_axes(turn_rad).T
+    (u0, v0), (u1, v1) = corners.min(axis=0).tolist(), corners.max(axis=0).tolist()
+    side = max(u1 - u0, v1 - v0)
+    inset, aside, off = 0.04 * side, 0.2 * side, _BELOW_SHARE * side
+    boxes = (
+        (u0 + inset, v0 + inset, u1 - inset, v1 - inset),
+        (u0 - aside, v1 + inset / 2, u1 + aside, v1 + off),
+        (u0 - aside, v0 - off, u1 + aside, v0 - inset / 2),
+    )
+    return [Region(box=box, glyph_px=max(_GLYPH_SHARE * side, 4.0), turn_rad=turn_rad) for box in boxes]
 
 
 def held_against_caption(sheet: Sheet) -> Sheet:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 from calibration import MmPoints, PxPoints, Reference, Sheet, parse_length_mm
 from tests.tracer.sheet_drawing import Drawing
-from tracer.captions import held_against_caption, size_in_words, without_piece_references
+from tracer.captions import caption_size, held_against_caption, size_in_words, without_piece_references
 
 
 @pytest.mark.parametrize(
@@ -81,6 +82,18 @@ def _with_square(
 def test_a_square_piece_is_told_from_a_test_square_by_its_words(side_mm, size, words, stays):
     sheet = _with_square(side_mm=side_mm, size=size, words=words)
     assert (without_piece_references(sheet, words=True).others == sheet.others) is stays
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 83.0, 90.0, 180.0, 284.0])
+def test_a_short_caption_is_read_whichever_way_the_square_lies(turn_deg):
+    """A figure and a unit: too few letters to tell by themselves which way they run."""
+    sheet = _with_square(side_mm=100.0, size="", words=("5 cm",))
+    corners = np.asarray(sheet.others[0].points_px)
+    middle = corners.mean(axis=0)
+    turn = cv2.getRotationMatrix2D(tuple(middle.tolist()), turn_deg, 1.0)
+    turn[:, 2] += 750.0 - middle
+    pixels = np.asarray(cv2.warpAffine(sheet.picture.pixels, turn, (1500, 1500), borderValue=(255, 255, 255)))
+    assert caption_size(pixels, PxPoints(corners @ turn[:, :2].T + turn[:, 2])) == "5cm"
 
 
 def test_words_beside_a_turned_square_are_not_its_own():
