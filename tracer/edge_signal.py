@@ -111,15 +111,18 @@ def edge_signal(pixels: NDArray[np.uint8], rough: RoughOutline, blending: Blendi
     step = float(_LUMA @ (ground - thing))
     largest = float(np.abs(ground - thing).max())
     told_by_luma = abs(step) >= max(_LEAST_LUMA, _LEAST_SHARE * largest)
+    left = 0.0
     if told_by_luma:
         beside = (near @ _LUMA - float(_LUMA @ thing)) / step
         at = _codes(pixels, points, normals, _AT_PX) / 255
         hidden = _shaded_to_the_thing(at, thing, ground, step)
-        if _least_of_stretches(np.concatenate([beside, hidden])) >= _CLEAR:
+        left = _least_of_stretches(np.concatenate([beside, hidden]))
+        if left >= _CLEAR:
             return _of_luma(thing, ground, blending)
     seen = np.median(near.reshape(-1, 3), axis=0)
     colour = float(np.hypot(*(_COLOUR @ (seen - thing))))
-    if colour >= max(_LEAST_COLOUR, _COLOUR_SHARE * abs(step)):
+    # The less of the luma's step a shadow leaves, the softer a signal is worth more than it.
+    if colour >= max(_LEAST_COLOUR, _COLOUR_SHARE * abs(step) * max(left, 0.0) / _CLEAR):
         return _of_colour(thing, seen, blending)
     if told_by_luma:
         return _of_luma(thing, ground, blending)

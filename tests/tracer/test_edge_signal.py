@@ -154,3 +154,14 @@ def test_pale_card_on_a_pale_ground_is_as_large_where_more_light_falls_on_it() -
     rough = rough_of(WHITE, pale)
     off = errors_mm(lit, rough, edge_signal(lit, rough))
     assert np.percentile(np.abs(off), 95) < 0.02
+
+
+def test_a_shadow_that_leaves_nothing_of_the_lumas_step_is_seen_through_by_little_colour() -> None:
+    """Tan card: its colour's step is just under half of the luma's, which a hard shadow takes away altogether."""
+    tan, lid = (205, 180, 140), (238, 237, 233)
+    pixels, rough = disc(tan, lid, shadow=0.5, aside_px=(4, 3), soft_px=1.5, quality=90), rough_of(tan, lid)
+    signal = edge_signal(pixels, rough)
+    assert signal.codes.shape == (256, 3)
+    assert abs(float(errors_mm(pixels, rough, signal).mean())) < 0.03
+    # Where nothing disturbs it the luma is sharper.
+    assert edge_signal(disc(tan, lid), rough).codes.shape == (256,)
