@@ -14,7 +14,7 @@ from calibration.picture import Picture, PxPoints, Source
 from calibration.references.reference import SearchPicture
 from calibration.references.ruler import find
 from calibration.references.ruler.graduation import rank
-from calibration.references.ruler.ticks import _sigma_of_bow
+from calibration.references.ruler.ticks import _at_gaps, _joined, _Run, _sigma_of_bow
 from fixtures import render, scenarios
 from fixtures.references import ruler
 from fixtures.render import Rendered
@@ -218,3 +218,16 @@ def test_an_edge_that_steps_is_less_sure_than_one_that_scatters() -> None:
     weight = np.polynomial.polynomial.polyfit(2 * (s - 1400.0) / 2800.0, stepped, 2)[2]
     parabola = np.linalg.norm(np.linspace(-1, 1, 31) ** 2 - (np.linspace(-1, 1, 31) ** 2).mean())
     assert abs(weight) < 2.0 * _sigma_of_bow(s, stepped) / parabola, "the bow that the step makes is allowed for"
+
+
+@pytest.mark.parametrize("wrong_by", [-1, 0, 1, 2])
+def test_a_count_carried_wrongly_over_a_covered_stretch_is_put_right(wrong_by: int) -> None:
+    """Ticks of a short ruler in perspective, twenty of them covered: the slopes on both sides must meet one curve."""
+    rng = np.random.default_rng(42)
+    numbers = np.concatenate([np.arange(38), np.arange(56, 89)])
+    places = 11.1 * numbers / (1 - 0.0009 * numbers) + rng.normal(0, 0.03, len(numbers))
+    counted = np.where(numbers > 40, numbers + wrong_by, numbers)
+    run = _Run(numbers=counted, places=places, sigma=np.full(len(numbers), 0.03), clear=1.0)
+    joined = _joined(_at_gaps(run))
+    assert (joined.numbers == numbers).all()
+    assert (joined.places == places).all()

@@ -34,6 +34,7 @@ _FARTHEST_COUNT = 40
 """Ticks that may be counted from one window to the next by their frequencies alone."""
 _SLIPS_TRIED = 6
 _JOINT_RMS_PX = 0.2
+_GAP_TICKS = 5
 _FEWEST_TICKS = 12
 _SIGNIFICANT = 5.0
 _WIDTHS_PX = (0.6, 0.9, 1.4, 2.2)
@@ -129,6 +130,21 @@ class _Run:
     clear: float
 
 
+def _at_gaps(run: _Run) -> list[_Run]:
+    """Divide a run where something lies over it: the windows beside that may have carried the count over it wrongly."""
+    parts = np.split(np.arange(len(run.numbers)), np.flatnonzero(np.diff(run.numbers) > _GAP_TICKS) + 1)
+    return [
+        _Run(
+            numbers=run.numbers[part] - run.numbers[part[0]],
+            places=run.places[part],
+            sigma=run.sigma[part],
+            clear=run.clear * len(part) / len(run.numbers),
+        )
+        for part in parts
+        if len(part) >= _COMPANY
+    ]
+
+
 def _joined(runs: list[_Run]) -> _Run:
     """Carry the count over covered stretches where only one whole number of ticks fits; else keep the longest run.
 
@@ -195,7 +211,7 @@ def _read_row(strip: Strip, windows: list[Window], low: Array, high: Array) -> T
     best: tuple[_Run, float] | None = None
     for dark in (1.0, 0.0):
         read = [_read_each(strip, counted, low, high, lean, period, dark > 0) for counted in _count(windows, dark)]
-        runs = [r for r in read if r is not None]
+        runs = [part for r in read if r is not None for part in _at_gaps(r)]
         if not runs:
             continue
         whole = _joined(_apart(runs))
