@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from calibration.light import SRGB_TO_LINEAR
 from tracer.ink import reduced
+from tracer.own_colour import Colours
 from tracer.search.graph import Points
 from tracer.search.ground import DEEPEST_SHADOW, Ground, read_ground, to_rgb
 from tracer.search.loops import polygon_area
@@ -27,7 +28,7 @@ from tracer.search.mat_edge import EdgeLine, find_edge_line
 from tracer.search.mat_grid import GridLook, MatGrid, read_look
 from tracer.search.mat_ground import read_mat_ground
 from tracer.search.mat_light import OnMat
-from tracer.search.mat_points import colours_on_mat, points_on_mat
+from tracer.search.mat_points import colours_on_mat, points_on_mat, printed_beside
 from tracer.search.necks import joined_cores, with_narrow_parts
 from tracer.search.raster import (
     Mask,
@@ -75,6 +76,8 @@ _FACE_UP_MM = 1.5
 _SHADOW_MM = 4.0
 """How far the shadow of a thing that lies flat may reach from its edge (judgement)."""
 
+_WORD_MM, _BETWEEN_LETTERS = 60.0, 0.25
+"""Words printed on a mat are shorter, or fall apart; and so much of what their letters span is mat (judgement)."""
 _RIM_MM = 1.5
 """Nearer to the picture's border than this nothing is taken to be whole (our own choice)."""
 
@@ -275,6 +278,7 @@ def _edge_of(
     x1, y1 = min(columns, corner[0] + body.shape[1] + margin), min(rows, corner[1] + body.shape[0] + margin)
     view = np.zeros((y1 - y0, x1 - x0), np.uint8)
     view[corner[1] - y0 : corner[1] - y0 + body.shape[0], corner[0] - x0 : corner[0] - x0 + body.shape[1]] = body
+    as_found = view
     # Whatever is drawn on it belongs to it; bare ground seen through it is found again below.
     view = filled(closed(view, DRAWN_MM / scale))
     # Only what is thick is surely thing: narrow parts are followed from it.
@@ -297,11 +301,14 @@ def _edge_of(
     window = (slice(y0 * zoom, y1 * zoom), slice(x0 * zoom, x1 * zoom))
     crop = pixels[window]
     with_lines: Lined | None = None
+    on: OnMat | None = None
+    colours: Colours | None = None
     if bodies.grid is not None and bodies.look is not None:
         whole = Window(x=x0 * zoom, y=y0 * zoom, columns=crop.shape[1], rows=crop.shape[0])
         others = _others(bodies, index, (x0, y0), view.shape)
         with_lines = lined(pixels, whole, bodies.grid, bodies.look, ground, colour, others)
         crop = without_lines(with_lines).pixels
+        on = OnMat(pixels=to_rgb(pixels), grid=bodies.grid, look=bodies.look, ground=ground, thing=colour)
     picture = to_rgb(reduced(crop, step))
     size = (picture.shape[1], picture.shape[0])
     per_px = mm_per_px * step
@@ -315,6 +322,8 @@ def _edge_of(
     spread = most_apart(ratio, [mean, mean, mean]) / np.maximum(mean, 1e-3)
     grey = (spread < 0.12) & (mean < 0.97)
     inside = share > np.where(grey, max(0.75, min(0.9, shaded + 0.15)), 0.7)
+    if with_lines is not None and _is_lettering(share, to_size(as_found, *size), per_px):
+        return None
     off_axis = most_apart(ratio, [1.0 + share * np.float32(a) for a in axis])
     outside = (share < 0.25) & (off_axis < 0.6 * length + 0.1)
     outside |= grey & (share < min(0.4, 0.3 + shaded)) if shaded < 0.6 else np.zeros_like(outside)
@@ -329,6 +338,12 @@ def _edge_of(
         # The line's own blurred flanks go with it.
         printed = grown(as_mask(printed), 5) > 0
         printed &= seed == 0
+    if on is not None:
+        ring = bodies.outline_px(index)
+        colours = colours_on_mat(ring, on)
+        words = _words_beside(printed_beside(picture, on, ring, colours), seed, per_px)
+        seed[words] = 0
+        printed |= words & near
     markers[printed] = 2
     inner = as_mask(inside & near & ~printed)
     # Beside a shadow the whole step from the thing into it must be left open, or only its foot would count.
@@ -346,10 +361,7 @@ def _edge_of(
     markers[_hole_seeds(bare, seed, per_px)] = 2
     cv2.watershed(_relief(calm, ratio, mean), markers)
     region = as_mask(markers == 1)
-    on: OnMat | None = None
-    if with_lines is not None and bodies.grid is not None and bodies.look is not None:
-        on = OnMat(pixels=to_rgb(pixels), grid=bodies.grid, look=bodies.look, ground=ground, thing=colour)
-        colours = colours_on_mat(bodies.outline_px(index), on)
+    if on is not None:
         region = without_spurs(region, per_px, to_rgb(reduced(pixels[window], step)), colours)
     thing = _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
     if thing is None or thing.runs_off:
@@ -377,6 +389,27 @@ def _edge_of(
         clear = without_lines(with_lines, shape, known)
         thing = replace(thing, clear=clear, points=rings[0], holes=tuple(rings[1:]), lines=tuple(found), colour=colour)
     return thing if _step_across(share, at(thing.points), per_px) > LEAST_STEP else None
+
+
+def _words_beside(printed: NDArray[np.bool_], seed: Mask, per_px: float) -> NDArray[np.bool_]:
+    """Return what is printed beside a thing, also where the coarse search took it for surely thing.
+
+    What lies within the thing is drawn on it; so is what goes on deep into it.
+    """
+    labels, stats = apart(as_mask(printed))
+    outside = np.bincount(labels[seed == 0], minlength=len(stats)) > 0
+    outside[0] = False
+    deep = cv2.distanceTransform(seed, cv2.DIST_L2, 5) > DRAWN_MM / per_px
+    return np.asarray(outside[labels] & ~deep, dtype=bool)
+
+
+def _is_lettering(share: NDArray[np.float32], body: Mask, per_px: float) -> bool:
+    """Return whether a small body on a mat is a printed word: the mat is seen between its letters."""
+    x, y, wide, high = cv2.boundingRect(body)
+    if max(wide, high) * per_px > _WORD_MM:
+        return False
+    inside = share[y : y + high, x : x + wide][body[y : y + high, x : x + wide] > 0]
+    return bool(len(inside) and (inside < 0.5).mean() > _BETWEEN_LETTERS)
 
 
 def _others(bodies: Bodies, index: int, corner: tuple[int, int], shape: tuple[int, ...]) -> Mask:

@@ -15,9 +15,13 @@ from calibration.light import SRGB_TO_LINEAR
 from tracer.own_colour import LEAST_APART, SHARES, Colours, with_points
 from tracer.profiles import Points
 from tracer.search.mat_light import OnMat
+from tracer.search.raster import as_mask, lengths, opened
 
 _PRINTED = np.array([0.0, 0.3, 0.6, 1.0])
 """Shares of print in a pixel at the border of a printed line."""
+_MOST_CODES, _THIN_PX, _LIT, _HEAVIEST, _PARTS = 40.0, 3.0, 0.6, 95, (0.7, 0.9, 1.1)
+"""Print is so near to its colour, and its strokes are no thinner than this; it has this share of
+the light of the mat around, and of the heaviest lines these parts of what they add (judgement)."""
 
 
 def points_on_mat(ring: Points, on: OnMat, mm_per_px: float) -> tuple[Points, tuple[float, float, float] | None]:
@@ -50,16 +54,59 @@ def colours_on_mat(ring: Points, on: OnMat) -> Colours | None:
         Closed outline of the thing, to some pixels.
     on : OnMat
     """
-    at = np.rint((ring[:: max(1, len(ring) // 300)] + 0.5) / on.ground.factor - 0.5).astype(np.intp)
-    rows, columns = on.ground.light.shape[:2]
-    light = on.ground.light[np.clip(at[:, 1], 0, rows - 1), np.clip(at[:, 0], 0, columns - 1)]
-    mat = np.median(light, axis=0).astype(np.float64)
-    middle = on.look.gains[0].shape[2] // 2
-    gain = np.median(np.concatenate([g[:, :, middle].reshape(-1, 3) for g in on.look.gains]), axis=0)
+    mat, gain = _mat_and_print(ring, on)
     printed = mat * (1 + _PRINTED[:, None] * gain)
     shades = (printed[:, None] * SHARES[::2, None]).reshape(-1, 3)
     colours = Colours(thing=_encoded(mat * on.thing), shades=_encoded(shades))
     return colours if colours.apart >= LEAST_APART else None
+
+
+def printed_beside(picture: NDArray[np.uint8], on: OnMat, ring: Points, colours: Colours | None) -> NDArray[np.bool_]:
+    """Return where a picture shows print of the mat by its colour: words and figures that touch a thing.
+
+    Nowhere where print in some shadow has the thing's colour.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (rows, columns, 3)
+        Any part of the picture.
+    on : OnMat
+    ring : ndarray, shape (N, 2)
+        Closed outline of the thing, to some pixels.
+    colours : Colours or None
+        As :func:`colours_on_mat` gives them.
+    """
+    if colours is None:
+        return np.zeros(picture.shape[:2], dtype=bool)
+    mat, _ = _mat_and_print(ring, on)
+    # Strokes of letters are broader than most lines: as light as the heaviest of those, where blur takes none of it.
+    broad = np.percentile(_middles(on), _HEAVIEST, axis=0)
+    lit = SHARES[SHARES >= _LIT][::3, None]
+    printed = _encoded(np.concatenate([mat * (1 + part * broad) * lit for part in _PARTS]))
+    if np.linalg.norm(printed - colours.thing, axis=1).min() < LEAST_APART:
+        return np.zeros(picture.shape[:2], dtype=bool)
+    codes = picture.astype(np.float32)
+
+    def nearest(to: NDArray[np.floating]) -> NDArray[np.float32]:
+        return np.asarray(np.min([lengths(codes - np.asarray(c, np.float32)) for c in to], axis=0), dtype=np.float32)
+
+    own, bare, ink = nearest(colours.thing[None]), nearest(_encoded(mat * lit)), nearest(printed)
+    return np.asarray(opened(as_mask((ink < own) & (ink < bare) & (ink < _MOST_CODES)), _THIN_PX) > 0)
+
+
+def _mat_and_print(ring: Points, on: OnMat) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the light of the mat around a thing, and by what share of it print is lighter."""
+    at = np.rint((ring[:: max(1, len(ring) // 300)] + 0.5) / on.ground.factor - 0.5).astype(np.intp)
+    rows, columns = on.ground.light.shape[:2]
+    light = on.ground.light[np.clip(at[:, 1], 0, rows - 1), np.clip(at[:, 0], 0, columns - 1)]
+    mat = np.median(light, axis=0).astype(np.float64)
+    return mat, np.asarray(np.median(_middles(on), axis=0), dtype=np.float64)
+
+
+def _middles(on: OnMat) -> NDArray[np.float32]:
+    """Return by what share of the mat's light the middles of its lines are lighter, (N, 3)."""
+    middle = on.look.gains[0].shape[2] // 2
+    return np.concatenate([g[:, :, middle].reshape(-1, 3) for g in on.look.gains])
 
 
 def _encoded(light: NDArray[np.floating]) -> NDArray[np.float64]:
