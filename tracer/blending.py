@@ -6,7 +6,9 @@ picture that was drawn by a program (SVG and PDF renderers mix codes by coverage
 
 The picture itself tells which. The edge passes through the pixels of its outline in all ways alike, so that the shares
 of the pixels it cuts are spread evenly in the values they were mixed in, and bent in the others. That holds as long as
-no blur has smeared the edge over several pixels; behind a lens both look alike, and light is what was mixed.
+no blur has smeared the edge over several pixels. Edges that were blurred in light and in codes look nearly alike: only
+where there is no noise at all, so that a program made the picture, their shares still tell. Behind a lens light is what
+was mixed.
 
 Limits: only the luma is asked (ITU-R BT.601); edges that run along the rows or columns show few shares, and where they
 are too few it is left open.
@@ -14,11 +16,12 @@ are too few it is left open.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from calibration.light import SRGB_TO_LINEAR
 from tracer.candidate import RoughOutline
@@ -32,12 +35,20 @@ _LEAST_STEP = 40.0
 """Least step of codes that is asked: with less, both ways of mixing differ by less than the noise."""
 _SHARES = np.linspace(0.2, 0.8, 121)
 """Shares of the step that are counted: beyond them noise and JPEG's ringing look like cut pixels."""
-_ACROSS_PX, _SPACE_PX = 3.0, 0.5
+_WIDE_SHARES = np.linspace(0.08, 0.92, 169)
+"""The same where there is no noise: smeared edges differ most in their feet."""
+_ACROSS_PX, _SPACE_PX = 4.0, 0.5
 _FAR_PX, _DEEP_PX = (5, 6, 7, 8), (-8, -7, -6, -5)
 _UNSMEARED_PX = (0.05, 0.8)
 """Width of an edge from the low share to the high one: about 0.6 px where nothing but the pixels' own size spreads it,
 more than 0.9 px behind the blur of 0.5 px of a good scanner; next to nothing where no pixel was mixed at all."""
-_LEAST_PIXELS = 150.0
+_SMEARED_PX = 1.3, 1.9
+"""The same of edges whose blur is broad enough to be told from that of a pixel itself, whatever its kernel, and narrow
+enough to be seen whole."""
+_LEAST_PIXELS, _LEAST_APART = 150.0, 2.0
+_LEAST_APART_SMEARED = 20.0
+"""Least difference of both expectations, as logarithms of a likelihood ratio: what is found strays by the inverse of
+its root, on the way from one to the other."""
 _SLOPE_STEP = 0.1
 _SLOPES = np.arange(10) * _SLOPE_STEP
 _REACH, _ASLANT = 20, 0.04
@@ -47,17 +58,25 @@ _SURE, _OPEN = 0.3, 0.45
 """How far on the way from what codes would show to what light would: up to where codes, and beyond where light is sure
 (measured on 24 drawn pictures: -0.2 to 0.05 with codes mixed, 0.5 to 1.0 with light, the least after JPEG)."""
 
+_SURE_SMEARED = 0.4
+"""The same of smeared edges (discs of three pairs of colours, blurred by 0.7 to 1 px in codes: -0.3 to 0.33, in light:
+0.75 to 1.8)."""
+_EVEN = 0.9
+"""Share of both sides that has one and the same code where a picture has no noise: no scanner made it."""
+_ROOT = float(np.sqrt(2.0 * np.pi))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blending:
     """How the pixels of edges were mixed.
 
     ``in_codes`` is true where they are known to be mixed in encoded values; ``open`` where nothing shows it, though no
-    lens has blurred the edges.
+    scanner or camera made the picture; ``ramp_px`` is how wide its edges are.
     """
 
     in_codes: bool = False
     open: bool = False
+    ramp_px: float = 1.0
 
 
 def blending_of(pixels: NDArray[np.uint8], outlines: Iterable[RoughOutline]) -> Blending:
@@ -74,32 +93,54 @@ def blending_of(pixels: NDArray[np.uint8], outlines: Iterable[RoughOutline]) -> 
     -------
     Blending
     """
-    found, if_light, if_codes, told_px, cut_px, length_px = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for rough in outlines:
-        if rough.kind != "edge" or rough.reader is not None:
-            continue
-        cut = _cut_pixels(pixels, rough)
-        if abs(float(LUMA @ (cut.ground - cut.thing))) < _LEAST_STEP:
-            continue
-        told_px += _SPACE_PX * len(cut.shares)
-        cut_px += _SPACE_PX * cut.count
-        length_px += cut.length_px
-        mixed = light_shares(cut.thing, cut.ground, _SHARES)
+    asked = (_cut_pixels(pixels, r) for r in outlines if r.kind == "edge" and r.reader is None)
+    cuts = [cut for cut in asked if abs(float(LUMA @ (cut.ground - cut.thing))) >= _LEAST_STEP]
+    width_px = _SPACE_PX * sum(c.between(_SHARES) for c in cuts) / max(sum(c.length_px for c in cuts), 1.0)
+    if _UNSMEARED_PX[0] <= width_px <= _UNSMEARED_PX[1]:
+        way = _way(cuts, _SHARES, None, _LEAST_APART)
+        return Blending(open=True) if way is None else Blending(in_codes=way < _SURE, open=_SURE <= way <= _OPEN)
+    if _UNSMEARED_PX[1] < width_px <= _SMEARED_PX[1] and all(c.even for c in cuts):
+        smeared = width_px >= _SMEARED_PX[0]
+        way = _way(cuts, _WIDE_SHARES, width_px, _LEAST_APART_SMEARED) if smeared else None
+        return Blending(
+            in_codes=way is not None and way < _SURE_SMEARED,
+            open=way is None or _SURE_SMEARED <= way <= 1.0 - _SURE_SMEARED,
+            ramp_px=width_px / float(np.ptp(_SHARES)),
+        )
+    return Blending()
+
+
+def _way(cuts: Sequence[_Cut], shares: Floats, width_px: float | None, least_apart: float) -> float | None:
+    """Return how far on the way from what mixed codes would show (0) to what light would (1) the cut pixels are.
+
+    None where they are too few to tell. ``width_px`` is the width of edges that are smeared.
+    """
+    found, if_light, if_codes, told = 0.0, 0.0, 0.0, 0.0
+    for cut in cuts:
+        mixed = light_shares(cut.thing, cut.ground, shares)
+        seen = (cut.shares >= shares[0]) & (cut.shares <= shares[-1]) & cut.aslant
         for low in _SLOPES:
-            here = (cut.slopes >= low) & (cut.slopes < low + _SLOPE_STEP)
-            if_mixed_codes = _cover_density(_SHARES, low + _SLOPE_STEP / 2)
-            if_mixed_light = _cover_density(mixed, low + _SLOPE_STEP / 2) * np.gradient(mixed, _SHARES)
-            if_mixed_codes, if_mixed_light = (d / d.sum() for d in (if_mixed_codes, if_mixed_light))
-            tells = np.log(if_mixed_light / if_mixed_codes)
-            found += float(np.interp(cut.shares[here], _SHARES, tells).sum())
-            if_light += int(here.sum()) * float((tells * if_mixed_light).sum())
-            if_codes += int(here.sum()) * float((tells * if_mixed_codes).sum())
-    if length_px == 0.0 or not _UNSMEARED_PX[0] <= cut_px / length_px <= _UNSMEARED_PX[1]:
-        return Blending()
-    if told_px < _LEAST_PIXELS:
-        return Blending(open=True)
-    way = (found - if_codes) / max(if_light - if_codes, 1e-9)
-    return Blending(in_codes=way < _SURE, open=_SURE <= way <= _OPEN)
+            here = seen & (cut.slopes >= low) & (cut.slopes < low + _SLOPE_STEP)
+            if not here.any():
+                continue
+            if width_px is None:
+                codes, light = (_cover_density(s, low + _SLOPE_STEP / 2) for s in (shares, mixed))
+            else:
+                ends = light_shares(cut.thing, cut.ground, _SHARES[[0, -1]])
+                codes = _smeared_density(shares, _SHARES[[0, -1]], width_px)
+                light = _smeared_density(mixed, ends, width_px)
+            light = light * np.gradient(mixed, shares)
+            codes, light = codes / codes.sum(), light / light.sum()
+            tells, count = np.log(light / codes), int(here.sum())
+            found += float(np.interp(cut.shares[here], shares, tells).sum())
+            if_light += count * float((tells * light).sum())
+            if_codes += count * float((tells * codes).sum())
+            told += _SPACE_PX * count
+    # As natural logarithms of a likelihood ratio; a pixel was counted once for each share of its area.
+    apart = (if_light - if_codes) * _SPACE_PX
+    if told < _LEAST_PIXELS or apart < least_apart:
+        return None
+    return (found - if_codes) / (if_light - if_codes)
 
 
 def _cover_density(covers: Floats, slope: float) -> Floats:
@@ -109,6 +150,26 @@ def _cover_density(covers: Floats, slope: float) -> Floats:
     """
     least = np.clip(np.minimum(covers, 1.0 - covers), 1e-3, 0.5)
     return np.asarray(np.maximum(1.0, np.sqrt(slope / (2.0 * least))))
+
+
+def _smeared_density(shares: Floats, ends: Floats, width_px: float) -> Floats:
+    """Return how dense shares are across an edge that a Gaussian blur smears, so wide between two of them."""
+    at = np.linspace(-6.0, 6.0, 1201)
+
+    def edge(blur_px: float) -> Floats:
+        def added(x: Floats) -> Floats:
+            return np.asarray(x * special.ndtr(x / blur_px) + blur_px * np.exp(-((x / blur_px) ** 2) / 2) / _ROOT)
+
+        return np.asarray(added(at + 0.5) - added(at - 0.5))
+
+    low, high = 0.05, 2.0
+    for _ in range(20):
+        blur_px = (low + high) / 2
+        first, last = np.interp(ends, edge(blur_px), at)
+        low, high = (blur_px, high) if last - first < width_px else (low, blur_px)
+    passed = edge((low + high) / 2)
+    rising = (passed > 1e-4) & (passed < 1.0 - 1e-4)
+    return np.interp(shares, passed[rising], 1.0 / np.gradient(passed, at)[rising])
 
 
 def light_shares(thing: Floats, ground: Floats, shares: Floats) -> Floats:
@@ -133,15 +194,21 @@ def light_shares(thing: Floats, ground: Floats, shares: Floats) -> Floats:
 class _Cut:
     """Pixels that an edge cuts, each for half a square pixel.
 
-    ``shares`` of the step of luma and ``slopes`` of the edge where it runs aslant; ``count`` of them everywhere.
+    ``shares`` of the step of luma, ``slopes`` of the edge there, and whether it runs ``aslant``; whether both sides are
+    perfectly ``even``, without any noise.
     """
 
     shares: Floats
     slopes: Floats
+    aslant: NDArray[np.bool_]
     thing: Floats
     ground: Floats
-    count: int
+    even: bool
     length_px: float
+
+    def between(self, shares: Floats) -> int:
+        """Return how many pixels have such shares."""
+        return int(((self.shares >= shares[0]) & (self.shares <= shares[-1])).sum())
 
 
 def _cut_pixels(pixels: NDArray[np.uint8], rough: RoughOutline) -> _Cut:
@@ -150,8 +217,9 @@ def _cut_pixels(pixels: NDArray[np.uint8], rough: RoughOutline) -> _Cut:
         points = points[::-1]
     points = smooth_closed(resample_closed(points, 1.0)[0], 2.5)
     normals = closed_normals(points)
-    thing = np.median(np.concatenate([_at(pixels, points, normals, d) for d in _DEEP_PX]), axis=0)
-    ground = np.median(np.concatenate([_at(pixels, points, normals, d) for d in _FAR_PX]), axis=0)
+    sides = [np.concatenate([_at(pixels, points, normals, d) for d in reach]) for reach in (_DEEP_PX, _FAR_PX)]
+    thing, ground = (np.median(side, axis=0) for side in sides)
+    even = all(float((np.abs(s - np.median(s, axis=0)).max(axis=1) < 1.0).mean()) > _EVEN for s in sides)
     way = np.abs(np.roll(points, -_REACH, axis=0) - np.roll(points, _REACH, axis=0))
     slope = way.min(axis=1) / np.maximum(way.max(axis=1), 1e-9)
     # Along rows, columns or diagonals all pixels are cut alike.
@@ -160,9 +228,9 @@ def _cut_pixels(pixels: NDArray[np.uint8], rough: RoughOutline) -> _Cut:
     luma = np.stack([_at(pixels, points, normals, float(d)) for d in across]) @ LUMA
     step = float(LUMA @ (ground - thing)) or np.inf
     shares = (luma - float(LUMA @ thing)) / step
-    cut = (shares >= _SHARES[0]) & (shares <= _SHARES[-1])
-    told, slopes = cut & aslant, np.broadcast_to(slope, shares.shape)
-    return _Cut(shares[told], slopes[told], thing, ground, int(cut.sum()), float(len(points)))
+    cut = (shares >= _WIDE_SHARES[0]) & (shares <= _WIDE_SHARES[-1])
+    slopes, slanting = (np.broadcast_to(v, shares.shape)[cut] for v in (slope, aslant))
+    return _Cut(shares[cut], slopes, slanting, thing, ground, even, float(len(points)))
 
 
 def _at(pixels: NDArray[np.uint8], points: Points, normals: Points, offset_px: float) -> Floats:

@@ -195,9 +195,9 @@ def _of_luma(thing: Floats, ground: Floats, blending: Blending) -> EdgeSignal:
     signal = EdgeSignal(codes=codes + sign * beyond, uncertainty_px=_LUMA_PX)
     if not blending.open:
         return signal
-    # A pixel covered by half lies so far from the middle of the light if it was mixed in codes.
-    aside_px = abs(0.5 - float(light_shares(255 * thing, 255 * ground, np.array([0.5]))[0]))
-    return replace(signal, uncertainty_px=float(np.hypot(_LUMA_PX, aside_px)))
+    # A pixel covered by half lies so far from the middle of the light if it was mixed in codes, which is as likely.
+    aside_px = blending.ramp_px * abs(0.5 - float(light_shares(255 * thing, 255 * ground, np.array([0.5]))[0]))
+    return replace(signal, uncertainty_px=float(np.hypot(_LUMA_PX, aside_px / np.sqrt(2.0))))
 
 
 def _of_colour(thing: Floats, ground: Floats, blending: Blending) -> EdgeSignal:
