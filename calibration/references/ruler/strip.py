@@ -24,6 +24,7 @@ _SHORTEST_PERIOD_PX, _LONGEST_PERIOD_PX = 3.0, 64.0
 _SAME_STRETCH = 0.2
 _LOWEST_BAND_PX = 4
 FEWEST_WINDOWS = 2
+_FEWEST_FOR_CURVE, _UNSTEADY = 6, 0.015
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -223,7 +224,22 @@ def _alike(windows: list[Window]) -> list[Window]:
         if new.sum() < FEWEST_WINDOWS or (new == keep).all():
             break
         keep = new
-    return [w for w, k in zip(chosen, keep, strict=True) if k]
+    return _steady([w for w, k in zip(chosen, keep, strict=True) if k])
+
+
+def _steady(windows: list[Window]) -> list[Window]:
+    """Windows whose periods change smoothly along the row: one that is half covered tells a wrong one.
+
+    Perspective and lens change the period along a row, but as a curve does; frequencies of single windows are good to
+    half a per cent.
+    """
+    if len(windows) < _FEWEST_FOR_CURVE:
+        return windows
+    s = np.asarray([w.middle for w in windows])
+    logs = np.log([w.frequency for w in windows])
+    miss = np.abs(np.polyval(smooth(s, logs, 2), s) - logs)
+    steady = miss < max(_UNSTEADY, 3 * 1.4826 * float(np.median(miss)))
+    return [w for w, k in zip(windows, steady, strict=True) if k]
 
 
 def smooth(s: Array, values: Array, degree: int) -> Array:
