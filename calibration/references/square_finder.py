@@ -66,6 +66,11 @@ class FoundSquare:
         return self.quad.side_px
 
 
+_CORNER_SHARE, _MOST_OPEN = (0.01, 0.04), 3
+"""How near to a corner its sides are looked at, as shares of a side: templates are rounded by 3 mm and more. A crease
+may cross a corner or two (judgement)."""
+
+
 def _dark_share(mask: NDArray[np.uint8], scene: SearchPicture, corners_px: Floats, low: float, high: float) -> float:
     """Share of dark pixels in the ring between the figure shrunk to ``low`` and grown to ``high`` of its size."""
     centre = corners_px.mean(axis=0)
@@ -95,6 +100,26 @@ def _lines_run_on(scene: SearchPicture, quad: Quad) -> int:
             s = np.linspace(0.08, 0.35, 28) * side
             middle = point + s[:, None] * direction
             count += bool((_depths(scene, middle, across, quad.width_px) > 0.4 * depth).mean() > 0.85)
+    return count
+
+
+def _open_corners(scene: SearchPicture, quad: Quad) -> int:
+    """How many of the corners neither side is drawn to: a piece with rounded corners."""
+    corners, count = np.asarray(quad.corners_px), 0
+    reach = np.linspace(*_CORNER_SHARE, 7)[:, None] * quad.side_px
+    spread = np.linspace(-1, 1, 5) * max(1.5, quad.width_px / 2)
+    for i in range(4):
+        drawn = False
+        for other, side in ((corners[(i + 1) % 4], quad.sides[i]), (corners[i - 1], quad.sides[i - 1])):
+            along = (other - corners[i]) / np.hypot(*(other - corners[i]))
+            across = np.array([-along[1], along[0]])
+            outward = across * np.sign(across @ (corners[i] - corners.mean(axis=0)))
+            middle = corners[i] + reach * along
+            # Inside of a broad frame's corner is its other side.
+            ground = scene.light(middle + max(4.0, 2.5 * quad.width_px) * outward)
+            depths = ground - scene.light(middle[:, None, :] + spread[None, :, None] * across).min(axis=1)
+            drawn = drawn or bool((depths > 0.4 * side.contrast).mean() > 0.5)
+        count += not drawn
     return count
 
 
@@ -327,6 +352,8 @@ def _judge(
     busy_inside = 0.0 if solid else _dark_share(mask, scene, corners, 0.0, 0.8)
     busy_around = _dark_share(mask, scene, corners, 1.2, 1.6)
     if busy_inside > 0.3:
+        return None
+    if not solid and _open_corners(scene, quad) >= _MOST_OPEN:
         return None
     if not solid and (_lines_run_on(scene, quad) >= 2 or _is_divided(scene, mask, quad, may_run_on=crossed)):
         return None

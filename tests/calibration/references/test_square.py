@@ -47,6 +47,23 @@ def test_square_is_found_at_any_turn_and_line_width(turn: float, line_mm: float)
     assert errors[0] < CORNER_PX
 
 
+@pytest.mark.parametrize(("radius_mm", "turn_deg"), [(3.0, 0.0), (4.0, 40.0), (8.0, 12.0)])
+def test_a_square_template_with_rounded_corners_is_no_test_square(radius_mm: float, turn_deg: float) -> None:
+    scene = paper_scene()
+    half, turn = 24.4 - radius_mm, np.radians(turn_deg)
+    arc = np.radians(np.arange(0.0, 91.0, 3.0))
+    ring = [
+        (half * np.array([np.cos(q), np.sin(q)]) * np.sqrt(2.0))
+        + radius_mm * np.column_stack([np.cos(q - np.pi / 4 + arc), np.sin(q - np.pi / 4 + arc)])
+        for q in np.radians([45.0, 135.0, 225.0, 315.0])
+    ]
+    points = np.concatenate(ring) @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    points = points + np.array([62.0, 45.0])
+    scene.stroke(polyline([*map(tuple, points), tuple(points[0])]), 0.4, INK)
+    search = SearchPicture(picture=picture_of(scanned(scene, dpi=200.0)))
+    assert squares.find_squares(search) == []
+
+
 def test_solid_square_counts_between_its_edges() -> None:
     scene = paper_scene()
     scene.fill(rectangle(30, 25, 25.4, 25.4), INK)
