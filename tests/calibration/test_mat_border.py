@@ -49,6 +49,16 @@ def test_every_how_many_lines_a_figure_stands_is_seen(
     assert figures_every(*seen) == every
 
 
+def test_lines_that_go_on_out_of_the_picture_are_no_figures() -> None:
+    """Of quarter inches, every inch heavier, without a border in view, nothing but the lines stands at their ends."""
+    scene = Scene(name="grid", width_mm=490.0, height_mm=340.0, ground=srgb(190, 160, 120))
+    mat(scene, (16, 16), size=(18, 12), pitch="1in", heavy_every=4, numbers=False)
+    scene.fill(rectangle(150, 120, 130, 90), srgb(230, 224, 210))
+    seen = _seen(search(render.photo(scene, **(LOOK | {"fill": 1.5, "tilt_deg": 12, "roll_deg": 9}))))
+    assert seen is not None
+    assert figures_every(*seen) is None
+
+
 def test_lines_drawn_over_a_sheet_and_the_table_beside_it_set_no_scale() -> None:
     """Where the sheet ends under the grid's border it gets darker beyond some ends of lines: that is no figure."""
     step, count = 35.0, 9

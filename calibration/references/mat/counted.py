@@ -26,6 +26,8 @@ _FROM, _TO, _BAND, _BAND_STEP = 0.05, 1.7, 0.16, 0.06
 """Figures are sought so far outside of the border, in bands so deep (cells: 4 mm of an inch)."""
 _ASIDE = 0.2
 """So near to a line's end lies what stands at it, and so near to the middle between two what stands there."""
+_GOES_ON = 0.4
+"""A line that is seen so far beyond the border ends elsewhere, cells; figures do not reach from the border so far."""
 _STROKE = 0.2
 """The strokes of figures are thinner, cells; and light is compared over so much."""
 _AS_CLEAR, _INKED = 0.3, 0.012
@@ -79,6 +81,11 @@ def _along_side(picture: GridPicture, lattice: Lattice, axis: int, edge: int, ou
     count = last - first + 1
     half = int(_ASIDE * _STEPS)
     at = (np.arange(count) * _STEPS + _STEPS // 2)[:, None] + np.arange(-half, half + 1)
+    near = (away < _GOES_ON) & (away > _FROM)
+    onward = inked[near][:, at[:, half - 1 : half + 2]].max(axis=2).mean(axis=0)
+    # Where lines go on beyond what was found of the grid they stand at every line's end themselves.
+    if np.isfinite(onward).any() and (onward[np.isfinite(onward)] > _AT).mean() > _ELSEWHERE:
+        return None
     between = (np.arange(1, count) * _STEPS)[:, None] + np.arange(-half, half + 1)
     found: Counter[int] = Counter()
     band = int(_BAND * _STEPS)
@@ -88,6 +95,8 @@ def _along_side(picture: GridPicture, lattice: Lattice, axis: int, edge: int, ou
         there, elsewhere = (
             np.where(np.isnan(s), np.nan, s > _INKED) for s in (_share(part, at), _share(part, between))
         )
+        # So is what stands at a line of which it is not seen whether it ends.
+        there[np.isnan(onward)] = np.nan
         every = _regular(there, first, elsewhere)
         if every is not None:
             found[every] += 1
