@@ -226,6 +226,24 @@ def test_a_small_grid_needs_evidence_that_it_is_a_mat(shape: dict[str, Any], pit
 
 
 @pytest.mark.parametrize(
+    ("shape", "pitches"),
+    [
+        ({"closed": (False, False)}, [6.35, 25.4]),
+        ({"closed": (False, False), "figures_every": 4}, [6.35]),
+        ({"closed": (False, False), "figures_every": 1}, [25.4]),
+        ({"cells": (36, 24), "closed": (True, True)}, [25.4]),
+        ({"cells": (72, 48), "closed": (True, True)}, [6.35]),
+    ],
+)
+def test_a_part_of_a_mat_of_which_every_fourth_line_is_heavier_is_asked_about(
+    shape: dict[str, Any], pitches: list[float]
+) -> None:
+    """Quarters of an inch, or inches marked every four: figures or the whole of it tell, its lines do not."""
+    usual: dict[str, Any] = {"cells": (21, 16), "heavier_every": 4, "divided_by": 1, "distance_cells": None}
+    assert sorted(plausible(Shape(**(usual | shape)))) == pitches
+
+
+@pytest.mark.parametrize(
     ("shape", "pitch_mm"),
     [
         ({"cells": (41, 58)}, 5.0),
