@@ -36,11 +36,11 @@ Floats = NDArray[np.floating]
 
 _STRONGEST = 0.15
 """No lens that people photograph patterns with is stronger (common practice, no source)."""
-_LENSES = np.linspace(-0.06, 0.06, 121)
+_LENSES = np.linspace(-0.06, 0.06, 81)
 """Those tried: beyond what is usual far enough to see that a lens is not usual."""
 _HOW_USUAL = np.exp(-0.5 * (_LENSES / 0.02) ** 2)
 """Where a flat sheet behind a strong lens and an uneven one behind a weak lens explain lines alike (judgement)."""
-_BENDS_RAD = np.geomspace(0.0006, 0.04, 13)
+_BENDS_RAD = np.geomspace(0.0006, 0.04, 9)
 """How far directions at both ends of a straight line may differ. The least is 0.008 mm of bow over 100 mm, no worse
 than a printer's line is likely to be; the most is 0.5 mm over 100 mm, a line drawn freehand (judgement)."""
 _CURVE = 0.03

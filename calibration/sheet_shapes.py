@@ -26,7 +26,8 @@ _FLAT = 0.8
 _HEIGHTS_MM = np.geomspace(0.1, 3.0, 6)
 """Heights of a bow or wave over the picture's longer side, each as likely (judgement)."""
 _DIRECTIONS = np.arange(8) * np.pi / 8
-_WAVE_LENGTHS = (1.0, 0.6, 0.4)
+_WAVE_DIRECTIONS = slice(None, None, 2)
+_WAVE_LENGTHS = np.array([1.0, 0.6, 0.4])
 """Of the picture's longer side."""
 _PHASES = np.arange(4) * np.pi / 2
 
@@ -40,28 +41,27 @@ def ways_to_lie(lines: Sequence[FoundLine], plane: PlaneMap) -> tuple[Floats, Fl
     longest_px = 2.0 * float(middle.max())
     ends_mm = np.asarray(plane.to_mm(PxPoints(middle + [[-0.1 * longest_px, 0.0], [0.1 * longest_px, 0.0]])))
     away_mm = plane.focal_px * float(np.hypot(*(ends_mm[1] - ends_mm[0]))) / (0.2 * longest_px)
-    seen = [np.asarray(line.points_px) - middle for line in lines]
-    bows, waves = [], []
-    for k, turn in enumerate(_DIRECTIONS):
-        places = [points @ [np.cos(turn), np.sin(turn)] / longest_px for points in seen]
-        bows.append([_bow(points, -4.0 * t**2) for points, t in zip(seen, places, strict=True)])
-        for length in _WAVE_LENGTHS if k % 2 == 0 else ():
-            for phase in _PHASES:
-                heights = [0.5 * np.cos(2 * np.pi * t / length + phase) for t in places]
-                waves.append([_bow(points, h) for points, h in zip(seen, heights, strict=True)])
+    bows, waves = zip(*(_bows(np.asarray(line.points_px) - middle, longest_px) for line in lines), strict=True)
     both = np.concatenate([_HEIGHTS_MM, -_HEIGHTS_MM])[:, None, None] / away_mm
-    bow = (both * np.array(bows)).reshape(-1, len(lines))
+    bow = (both * np.stack(bows, axis=1)).reshape(-1, len(lines))
     # A wave of half another phase is the one upside down.
-    wave = (both[: len(_HEIGHTS_MM)] * np.array(waves)).reshape(-1, len(lines))
+    wave = (both[: len(_HEIGHTS_MM)] * np.stack(waves, axis=1)).reshape(-1, len(lines))
     chance = np.repeat([_FLAT, (1 - _FLAT) / 2 / len(bow), (1 - _FLAT) / 2 / len(wave)], [1, len(bow), len(wave)])
     return np.concatenate([np.zeros((1, len(lines))), bow, wave]), chance
 
 
-def _bow(points: Floats, height: Floats) -> float:
-    """Return the bow of a line of points (N, 2), from the picture's middle, that lie so high, in camera distances."""
+def _bows(points: Floats, longest_px: float) -> tuple[Floats, Floats]:
+    """Return the bows of a line of points (N, 2), from the picture's middle, on each bow and wave of height one.
+
+    Heights are in camera distances.
+    """
     along = points[-1] - points[0]
     length = np.hypot(*along)
     beside = float(points.mean(axis=0) @ [-along[1], along[0]]) / length
     place = (points - points[0]) @ along / length
     t = 2 * (place - place.mean()) / np.ptp(place)
-    return float(-beside * np.polyfit(t, height, 2)[0])
+    square = np.linalg.pinv(np.vander(t, 3))[0]
+    across = points @ np.stack([np.cos(_DIRECTIONS), np.sin(_DIRECTIONS)]) / longest_px
+    turns = 2 * np.pi * across[:, _WAVE_DIRECTIONS, None, None] / _WAVE_LENGTHS[:, None] + _PHASES
+    waves = 0.5 * np.cos(turns).reshape(len(points), -1)
+    return -beside * (square @ (-4.0 * across**2)), -beside * (square @ waves)

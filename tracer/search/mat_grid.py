@@ -235,7 +235,7 @@ class GridLook:
         """Return the gain at places in the grid, (N, 4) as :class:`MatGrid` has them; shape (N, 3)."""
         down, across = self.along(places, 0), self.along(places, 1)
         both = down + across - self.overlap * down * across
-        for slant in self.slants:
+        for slant in self._slants_by(places):
             aslant = slant.gains(places)
             both = both + aslant - self.overlap * both * aslant
         return np.asarray(both, dtype=np.float32)
@@ -244,9 +244,17 @@ class GridLook:
         """Return how far places in the grid, (..., 4), are from the middle of the nearest line, px."""
         off = np.abs(places[..., :2] - np.rint(places[..., :2])) / np.maximum(places[..., 2:], np.float32(1e-9))
         out = np.minimum(off[..., 0], off[..., 1])
-        for slant in self.slants:
+        for slant in self._slants_by(places):
             out = np.minimum(out, np.abs(slant.away_px(places)))
         return np.asarray(out, dtype=np.float32)
+
+    def _slants_by(self, places: NDArray[np.float32]) -> list[Slant]:
+        """Return the lines aslant that come near to any of some places."""
+        if not self.slants or places.size == 0:
+            return []
+        flat = places.reshape(-1, 4)
+        low, high = ([float(ends(flat[:, k])) for k in (0, 1)] for ends in (np.min, np.max))
+        return [slant for slant in self.slants if slant.comes_by(np.array(low), np.array(high))]
 
     def along(self, places: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
         """Return the gain of the lines of one direction alone."""

@@ -15,7 +15,7 @@ from calibration.light import SRGB_TO_LINEAR
 from tracer.own_colour import LEAST_APART, SHARES, Colours, with_points
 from tracer.profiles import Points
 from tracer.search.mat_light import OnMat
-from tracer.search.raster import as_mask, lengths, opened
+from tracer.search.raster import as_mask, opened
 
 _PRINTED = np.array([0.0, 0.3, 0.6, 1.0])
 """Shares of print in a pixel at the border of a printed line."""
@@ -85,13 +85,23 @@ def printed_beside(picture: NDArray[np.uint8], on: OnMat, ring: Points, colours:
     printed = _encoded(np.concatenate([mat * (1 + part * broad) * lit for part in _PARTS]))
     if np.linalg.norm(printed - colours.thing, axis=1).min() < LEAST_APART:
         return np.zeros(picture.shape[:2], dtype=bool)
-    codes = picture.astype(np.float32)
+    codes = picture.reshape(-1, 3).astype(np.float32)
+    own = _nearest(codes, colours.thing[None])
+    # What is nearer to print than to the thing lies half as far from the thing as print does, at least.
+    some = np.flatnonzero(own > LEAST_APART / 2)
+    ink = _nearest(codes[some], printed)
+    near = (ink < own[some]) & (ink < _MOST_CODES)
+    some, ink = some[near], ink[near]
+    found = np.zeros(len(codes), dtype=bool)
+    found[some] = ink < _nearest(codes[some], _encoded(mat * lit))
+    return np.asarray(opened(as_mask(found.reshape(picture.shape[:2])), _THIN_PX) > 0)
 
-    def nearest(to: NDArray[np.floating]) -> NDArray[np.float32]:
-        return np.asarray(np.min([lengths(codes - np.asarray(c, np.float32)) for c in to], axis=0), dtype=np.float32)
 
-    own, bare, ink = nearest(colours.thing[None]), nearest(_encoded(mat * lit)), nearest(printed)
-    return np.asarray(opened(as_mask((ink < own) & (ink < bare) & (ink < _MOST_CODES)), _THIN_PX) > 0)
+def _nearest(codes: NDArray[np.float32], to: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return how far colours (N, 3) lie from the nearest of some others (K, 3)."""
+    others = to.astype(np.float32)
+    beyond = (np.einsum("kc,kc->k", others, others) - 2 * (codes @ others.T)).min(axis=1)
+    return np.asarray(np.sqrt(np.maximum(beyond + np.square(codes) @ np.ones(3, np.float32), 0)))
 
 
 def _mat_and_print(ring: Points, on: OnMat) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -51,6 +51,11 @@ class Slant:
         """How far to both sides of its middle it changes the light at most."""
         return float(len(self.gain) - 1) / 2 * self.step_px
 
+    def comes_by(self, low: Floats, high: Floats) -> bool:
+        """Whether it passes a box in the grid, in pitches, or less than a pitch beside it."""
+        away = abs(float(self.normal @ (low + high)) / 2 - self.offset)
+        return away < float(np.abs(self.normal) @ (high - low)) / 2 + 1.0
+
     def away_px(self, places: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return how far places in the grid, (..., 4) as those of a MatGrid, lie from its middle; inf beyond its ends.
 
