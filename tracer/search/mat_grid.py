@@ -242,6 +242,8 @@ class GridLook:
 
     def away_px(self, places: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return how far places in the grid, (..., 4), are from the middle of the nearest line, px."""
+        # Each of the four is read by itself several times, which is faster where it lies in one piece.
+        places = np.moveaxis(np.ascontiguousarray(np.moveaxis(places, -1, 0)), 0, -1)
         off = np.abs(places[..., :2] - np.rint(places[..., :2])) / np.maximum(places[..., 2:], np.float32(1e-9))
         out = np.minimum(off[..., 0], off[..., 1])
         for slant in self._slants_by(places):
