@@ -85,23 +85,27 @@ def printed_beside(picture: NDArray[np.uint8], on: OnMat, ring: Points, colours:
     printed = _encoded(np.concatenate([mat * (1 + part * broad) * lit for part in _PARTS]))
     if np.linalg.norm(printed - colours.thing, axis=1).min() < LEAST_APART:
         return np.zeros(picture.shape[:2], dtype=bool)
-    codes = picture.reshape(-1, 3).astype(np.float32)
+    codes = np.ascontiguousarray(picture.reshape(-1, 3).T, dtype=np.float32)
     own = _nearest(codes, colours.thing[None])
     # What is nearer to print than to the thing lies half as far from the thing as print does, at least.
     some = np.flatnonzero(own > LEAST_APART / 2)
-    ink = _nearest(codes[some], printed)
+    ink = _nearest(codes[:, some], printed)
     near = (ink < own[some]) & (ink < _MOST_CODES)
     some, ink = some[near], ink[near]
-    found = np.zeros(len(codes), dtype=bool)
-    found[some] = ink < _nearest(codes[some], _encoded(mat * lit))
+    found = np.zeros(own.shape, dtype=bool)
+    found[some] = ink < _nearest(codes[:, some], _encoded(mat * lit))
     return np.asarray(opened(as_mask(found.reshape(picture.shape[:2])), _THIN_PX) > 0)
 
 
 def _nearest(codes: NDArray[np.float32], to: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Return how far colours (N, 3) lie from the nearest of some others (K, 3)."""
-    others = to.astype(np.float32)
-    beyond = (np.einsum("kc,kc->k", others, others) - 2 * (codes @ others.T)).min(axis=1)
-    return np.asarray(np.sqrt(np.maximum(beyond + np.square(codes) @ np.ones(3, np.float32), 0)))
+    """Return how far colours (3, N) lie from the nearest of some others (K, 3)."""
+    out = np.full(codes.shape[1], np.inf, dtype=np.float32)
+    for colour in to.astype(np.float32):
+        off = np.square(codes[0] - colour[0])
+        off += np.square(codes[1] - colour[1])
+        off += np.square(codes[2] - colour[2])
+        np.minimum(out, off, out=out)
+    return np.asarray(np.sqrt(out), dtype=np.float32)
 
 
 def _mat_and_print(ring: Points, on: OnMat) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
