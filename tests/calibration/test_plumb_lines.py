@@ -98,24 +98,24 @@ def test_straight_lines_tell_the_lens_that_bowed_them(k1: float) -> None:
 
 
 def test_lines_drawn_by_hand_tell_it_as_well_as_is_stated() -> None:
-    told = [(k1, found) for k1, found in asked(10, "by hand", 40, 4) if found is not None]
+    told = [(k1, found) for k1, found in asked(10, "by hand", 60, 4) if found is not None]
     off = np.array([abs(found.k1 - k1) / found.k1_sigma for k1, found in told])
-    assert len(told) > 20
+    assert len(told) > 30
     assert (off < 2).mean() > 0.9
     assert np.median([found.k1_sigma for _, found in told]) > 0.004, "they may not claim to know it as printed lines do"
 
 
 def test_among_as_many_curves_the_straight_lines_are_told() -> None:
-    told = [(k1, found) for k1, found in asked(16, "half curved", 40, 5) if found is not None]
+    told = [(k1, found) for k1, found in asked(16, "half curved", 60, 5) if found is not None]
     off = np.array([abs(found.k1 - k1) / found.k1_sigma for k1, found in told])
-    assert len(told) > 14
+    assert len(told) > 20
     assert (off < 2).mean() > 0.9
     assert np.median([len(found.chains_px) for _, found in told]) <= 9, "curves of 20 m are all but straight"
 
 
 @pytest.mark.parametrize(("bent", "count"), [("curved", 5), ("curved", 20), ("0.3 mm", 6), ("0.3 mm", 20)])
 def test_gentle_curves_and_lines_bent_by_much_tell_no_lens(bent: str, count: int) -> None:
-    assert sum(found is not None for _, found in asked(count, bent, 20, 6)) == 0
+    assert sum(found is not None for _, found in asked(count, bent, 40, 6)) <= 1
 
 
 def test_what_only_a_lens_like_none_in_use_would_bow_so_is_curved_on_purpose() -> None:
