@@ -44,7 +44,7 @@ from tracer.search.raster import (
     to_size,
     weighted,
 )
-from tracer.search.slants import find_slants
+from tracer.search.slant_finder import find_slants
 from tracer.search.spurs import without_spurs
 
 LEAST_SIDE_MM = 15.0

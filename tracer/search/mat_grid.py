@@ -3,7 +3,7 @@
 The lines of a mat are known from the reference to a fraction of a pixel. Each is read where nothing lies on it, as a
 share of the light of the mat beside it, so the light of the mat with its lines is known also where a piece meets them.
 
-Lines printed aslant are found besides (:mod:`tracer.search.slants`).
+Lines printed aslant are found besides (:mod:`tracer.search.slant_finder`).
 
 Limits: what else is printed (numbers, curves, dashed lines between) stays.
 """
