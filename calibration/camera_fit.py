@@ -286,7 +286,8 @@ def fit_camera(
     start : CameraFit, optional
         An earlier fit of a photo to points of the same references in the same frames, to begin from.
     settled_chi2 : float
-        The fit ends when a step lowers chi-square by less; the rest is a fraction of a standard deviation.
+        The fit ends when a step lowers chi-square by less; the rest is a fraction of a standard deviation. Where that
+        is ``ROUGH_CHI2`` or more, a fit that creeps on ends as well.
 
     Returns
     -------

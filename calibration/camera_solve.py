@@ -24,6 +24,11 @@ _PRIOR_TAIL = 3.0
 """Cauchy scale of the priors: at 3 standard deviations a prior pulls with a quarter of its Gaussian weight."""
 _FREE = 1e-12
 """Damping that leaves a step free: it only keeps the equations solvable."""
+ROUGH_CHI2 = 0.5
+"""A fit that is settled by as much is a rough one."""
+_PROMISES = 3
+"""A rough fit ends when so many steps in a row settle nothing although a free one promises more (judgement): on a few
+crossings that are no lattice the weights change with every step, and all forty were taken for a tenth of a percent."""
 _PRIOR_FLOOR = 0.005
 """Share of its Gaussian weight that a prior never loses: no lens is a hundred standard deviations off, and wrong points
 must not be explained by one."""
@@ -202,6 +207,8 @@ class Problem:
     def solve(self, theta: Vector, spread: float, kept: NDArray[np.bool_], steps: int = 40) -> Vector:
         """Levenberg-Marquardt on the reweighted residuals."""
         damping = 1e-4
+        unkept = 0
+        most_unkept = _PROMISES if self.settled >= ROUGH_CHI2 else steps
         r = self.residuals(theta)
         cost = self.cost(r, spread, kept)
         for _ in range(steps):
@@ -233,9 +240,12 @@ class Problem:
                 # A damped step gains little along a valley, however far the bottom is: a free one tells.
                 free = normal / np.outer(scale, scale) + _FREE * np.eye(len(theta))
                 promised = float(gradient / scale @ np.linalg.solve(free, gradient / scale))
-                if damping <= _FREE or promised - gain <= settled:
+                unkept += 1
+                if damping <= _FREE or promised - gain <= settled or unkept > most_unkept:
                     break
                 damping = max(damping / 512, _FREE)
+            else:
+                unkept = 0
         return theta
 
     def norms(self, theta: Vector) -> Vector:

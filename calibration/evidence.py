@@ -8,8 +8,7 @@ it is no reference, and the person is asked.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -273,9 +272,8 @@ class _FlatThings:
     cards: list[Reference]
 
 
-def _flat_things(scene: SearchPicture) -> _FlatThings:
+def _flat_things(scene: SearchPicture, targets: list[Reference]) -> _FlatThings:
     # A target is known by its markers beyond doubt, and is full of squares that are none.
-    targets = target.find(scene, None)
     boards = [r.outline_px for r in targets]
     rectangles = rough_rectangles(scene, boards)
     return _FlatThings(
@@ -300,20 +298,31 @@ class Looked:
     is_grid: bool
 
 
-_Found = tuple[ReferenceKind, list[Reference], bool]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """What one look round found."""
+
+    kind: ReferenceKind | None = None
+    references: list[Reference] = field(default_factory=list)
+    is_grid: bool = False
+    flat: _FlatThings | None = None
 
 
-def _mats(scene: SearchPicture) -> _Found:
+def _mats(scene: SearchPicture) -> _Part:
     found, is_grid = mat.look(scene)
-    return "mat", found, is_grid
+    return _Part(kind="mat", references=found, is_grid=is_grid)
 
 
-def _rulers(scene: SearchPicture) -> _Found:
-    return "ruler", FINDERS["ruler"](scene, None), False
+def _rulers(scene: SearchPicture) -> _Part:
+    return _Part(kind="ruler", references=FINDERS["ruler"](scene, None))
 
 
-def _look(where: Callable[[], _Found | _FlatThings]) -> _Found | _FlatThings:
-    return where()
+def _targets(scene: SearchPicture) -> _Part:
+    return _Part(kind="target", references=target.find(scene, None))
+
+
+def _flat(scene: SearchPicture) -> _Part:
+    return _Part(flat=_flat_things(scene, []))
 
 
 def look_around(scene: SearchPicture, named: ReferenceKind | None) -> Looked:
@@ -321,18 +330,18 @@ def look_around(scene: SearchPicture, named: ReferenceKind | None) -> Looked:
     # What all of them look at is made before they start.
     _ = scene.grey, scene.reduced
     # They share nothing but the picture, so two processes serve them side by side; what takes longest comes first.
-    asked = [look for kind, look in (("mat", _mats), ("ruler", _rulers)) if kind != named]
-    first, *more = [partial(look, scene) for look in asked]
-    looks: list[Callable[[], _Found | _FlatThings]] = [first, partial(_flat_things, scene), *more]
-    looked = list(share_out(_look, looks))
-    flat = looked.pop(1)
-    assert isinstance(flat, _FlatThings)
-    found = [part for part in looked if not isinstance(part, _FlatThings)]
+    looks = [look for kind, look in (("ruler", _rulers), ("mat", _mats)) if kind != named]
+    parts = list(share_out(lambda look: look(scene), [*looks, _flat, _targets]))
+    *other, targets = parts
+    flat = next(part.flat for part in other if part.flat is not None)
+    if targets.references:
+        # Seldom enough that everybody else need not wait for it.
+        flat = _flat_things(scene, targets.references)
     return Looked(
         scene=scene,
         flat=flat,
-        found={kind: references for kind, references, _ in found},
-        is_grid=any(is_grid for _, _, is_grid in found),
+        found={part.kind: part.references for part in other if part.kind is not None},
+        is_grid=any(part.is_grid for part in other),
     )
 
 

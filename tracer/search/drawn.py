@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.hands import share_out
 from tracer.ink import Ink
 from tracer.search.blobs import Blob, find_solids
 from tracer.search.creases import shading_edges
@@ -115,12 +116,18 @@ def read_line_work(
     mask, small, texts, letters = _set_small_aside(mask, scale)
     blobs: list[Blob] = []
     solids = np.zeros_like(mask)
-    graph = None if bundled is False else build_graph(thin(mask))
-    if graph is not None and bundled is None:
+    graph: LineGraph | None = None
+    found: tuple[NDArray[np.uint8], list[Blob]] | None = None
+    if bundled is None:
+        # What is solid is most often wanted, whatever the lines tell: both are found side by side.
+        steps: list[Callable[[], Any]] = [lambda: find_solids(mask, scale), lambda: build_graph(thin(mask))]
+        found, graph = share_out(lambda step: step(), steps)
         # All lines of a grid have others along them.
         bundled = find_foreign is None and seem_nested(graph.edges, scale)
+    elif bundled:
+        graph = build_graph(thin(mask))
     if not bundled:
-        solids, blobs = find_solids(mask, scale)
+        solids, blobs = found or find_solids(mask, scale)
     if solids.any():
         mask[solids > 0] = 0
         graph = None

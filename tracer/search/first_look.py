@@ -69,13 +69,13 @@ def first_look(
     # known as what they are by that.
     no_things = _reference_mask(sheet, carried=False)
     grid = find_grid(sheet)
-    # Ink, lines and things are found side by side: all spend their time in compiled code.
+    # Ink and things are found side by side: both spend their time in compiled code.
     with ThreadPoolExecutor(max_workers=1) as pool:
         finding = pool.submit(find_bodies, pixels, scale, no_things, grid)
         ink = find_ink(pixels, scale, _light_print(sheet, grid))
-        report("lines", 0.3)
-        work = None if grid is not None else _lines(sheet, ink, excluded, bundled=bundled)
         bodies = finding.result()
+    report("lines", 0.3)
+    work = None if grid is not None else _lines(sheet, ink, excluded, bundled=bundled)
     seen(bodies)
 
     def size(index: int) -> float:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from calibration.camera_fit import CameraFit, fit_camera
 from calibration.camera_model import Priors
+from calibration.camera_solve import ROUGH_CHI2
 from calibration.errors import ScaleError
 from calibration.picture import MmPoints, PxPoints
 from calibration.references.mat.profiles import Stretches, joined, measure
@@ -38,7 +39,6 @@ _TRUSTED_OF_PITCH = 0.15
 _FLOOR_SIGMA_PX = 0.03
 """No printed line is known better than this: resampling, fibres and print raster."""
 _MOST_FITTED = 250
-_ROUGH_CHI2 = 0.5
 _MANY_NODES, _HOPELESS_CHI2 = 60, 50.0
 """So few nodes that miss by so much are chance: crossings of a mat's lines fit within a few, of lifted ones there are
 many before they miss (measured)."""
@@ -291,7 +291,7 @@ def line_width(
     None where no line is seen.
     """
     try:
-        fit = fit_lattice(picture, nodes, points, np.full(len(nodes), 1.0), settled_chi2=_ROUGH_CHI2)
+        fit = fit_lattice(picture, nodes, points, np.full(len(nodes), 1.0), settled_chi2=ROUGH_CHI2)
     except (ScaleError, np.linalg.LinAlgError):
         return None
     starts, ends = _stretches_between(nodes)
@@ -380,7 +380,7 @@ def grow(
         order = np.argsort(sigma, kind="stable")
         keep = order[_thinned(len(nodes))]
         try:
-            fit = fit_lattice(picture, nodes[keep], points[keep], sigma[keep], fit, settled_chi2=_ROUGH_CHI2)
+            fit = fit_lattice(picture, nodes[keep], points[keep], sigma[keep], fit, settled_chi2=ROUGH_CHI2)
         except (ScaleError, np.linalg.LinAlgError):
             return result
         if turn > 0:
