@@ -91,15 +91,7 @@ class PlumbLines:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnevenSheet:
-    """Lines that agree that their sheet does not lie flat.
-
-    Parameters
-    ----------
-    flat : float
-        How likely it is, by the lines, that it does.
-    """
-
-    flat: float
+    """Lines that agree that their sheet does not lie flat."""
 
 
 def bow_by_lens(line: FoundLine, plane: PlaneMap) -> float:
@@ -157,7 +149,7 @@ def agreeing(lines: Sequence[FoundLine], plane: PlaneMap) -> PlumbLines | Uneven
     turn = np.array([_direction(lines[i]) for i in used])
     one_way = abs(complex((told * np.exp(2j * turn)).sum())) > _ONE_WAY * told.sum()
     if flat < _SURELY_FLAT:
-        return UnevenSheet(flat=flat) if flat < _SURELY_UNEVEN and not one_way else None
+        return UnevenSheet() if flat < _SURELY_UNEVEN and not one_way else None
     if k1_sigma > _WORST_SIGMA:
         return None
     k1_sigma = float(np.hypot(k1_sigma, _BULGE if one_way else _UNEVEN))

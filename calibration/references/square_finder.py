@@ -45,6 +45,10 @@ as shares of the side)."""
 _NESTED_RATIOS = (40.0 / 25.4, 50.0 / 25.4, 2.0, 100.0 / 50.8, 4.0, 100.0 / 25.4)
 """Sides of two test squares one inside the other: 4 cm and 1 in, 5 cm and 1 in, 2 in and 1 in or 10 cm and 5 cm, ..."""
 
+_CORNER_SHARE, _MOST_OPEN = (0.01, 0.04), 3
+"""How near to a corner its sides are looked at, as shares of a side: templates are rounded by 3 mm and more. A crease
+may cross a corner or two (judgement)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FoundSquare:
@@ -64,11 +68,6 @@ class FoundSquare:
     def side_px(self) -> float:
         """Mean side in pixels."""
         return self.quad.side_px
-
-
-_CORNER_SHARE, _MOST_OPEN = (0.01, 0.04), 3
-"""How near to a corner its sides are looked at, as shares of a side: templates are rounded by 3 mm and more. A crease
-may cross a corner or two (judgement)."""
 
 
 def _dark_share(mask: NDArray[np.uint8], scene: SearchPicture, corners_px: Floats, low: float, high: float) -> float:
