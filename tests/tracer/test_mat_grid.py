@@ -1,5 +1,6 @@
 """Things cut out that lie on a gridded mat, on small pictures drawn here with exactly known outlines."""
 
+import cv2
 import numpy as np
 import pytest
 
@@ -9,6 +10,7 @@ from tracer.pipeline import TraceOptions, trace
 from tracer.profiles import closed_normals, resample_closed
 from tracer.search.edges import find_bodies
 from tracer.search.find import find_candidates
+from tracer.search.loops import polygon_area
 from tracer.search.mat_edge import EdgeOnMat, find_edge_line
 from tracer.search.mat_grid import find_grid
 from tracer.search.mat_light import OnMat
@@ -17,6 +19,9 @@ DPI = 100.0
 MM_PER_PX = 25.4 / DPI
 OUTLINE_MM = 0.20
 """Eight tenths of a pixel: what a lined mat may cost an outline that plain ground gives to a tenth (our own limit)."""
+COARSELY = 0.05
+"""Share of the area of what is hardly seen that may not be seen coarsely: three millimetres along its edge, about the
+width that it is averaged over (our own limit)."""
 CODES_95, CODES_99 = 10, 30
 """A picture that was put right may differ from one drawn without lines by so many codes of 255 within 2 mm of the edge,
 at 95 % and at 99 % of the pixels (our own limit; the lines themselves make 50 and more)."""
@@ -31,6 +36,8 @@ SEEN_THROUGH = {
     "dark through tissue": ((222, 206, 168), (176, 156, 118)),
 }
 """A mat and its lines as they look through tissue that lies on them."""
+WHITE = {"white": ((226, 226, 220), (40, 60, 120)), "faint": ((226, 226, 220), (196, 198, 204))}
+"""White mats, the second with lines so weak that they might be seen through what lies on them."""
 HARDLY_RED = {"teal": ((16, 94, 100), (222, 218, 180))}
 BLOCK = np.array([[33, 31.2], [92, 30.4], [97.3, 80], [60, 92], [30.2, 79.6]], dtype=float)
 
@@ -40,7 +47,7 @@ def mat_drawing(colour, things, *, pitch_mm=10.0, size=(160, 130), lines=True, s
 
     Every fifth line, the third first, is as wide as ``heavy_mm``.
     """
-    body, ink = (MATS | SEEN_THROUGH | HARDLY_RED)[colour]
+    body, ink = (MATS | SEEN_THROUGH | HARDLY_RED | WHITE)[colour]
     d = Drawing(*size, dpi=dpi, paper=body)
     across = np.arange(5.0, size[0] - 4, pitch_mm)
     down = np.arange(5.0, size[1] - 4, pitch_mm)
@@ -137,6 +144,27 @@ def test_white_card_on_a_pale_mat_is_traced_whole_under_the_soft_shadow_of_a_han
     d.canvas = (d.canvas.astype(np.float32) * shade.canvas / 255).astype(np.uint8)
     traced = assert_outlines(mat_sheet(d, across, down, things), things)
     assert [len(t.piece.holes) for t in traced] == [0, 0]
+
+
+def test_card_that_hardly_differs_from_a_white_mat_is_seen_whole_where_its_lines_are_not_seen():
+    # Twelve codes lighter and blurred, its edge changes no faster than light does in a soft shadow.
+    things = [(np.array([[27, 26], [118, 22], [134, 96], [70, 112], [31, 84]], dtype=float), (238, 238, 234))]
+    d, across, down = mat_drawing("white", things)
+    d.canvas = cv2.GaussianBlur(d.canvas, (0, 0), 3.0)
+    sheet = mat_sheet(d, across, down, things)
+    bodies = find_bodies(sheet.picture.pixels, sheet.mm_per_px, None, find_grid(sheet))
+    assert len(bodies.things) == 1
+    seen_mm2 = bodies.things[0][0].sum() * bodies.ground.mm_per_px**2
+    assert seen_mm2 == pytest.approx(abs(polygon_area(things[0][0])), rel=COARSELY)
+
+
+def test_a_piece_drawn_on_white_paper_that_hides_the_faint_lines_of_a_white_mat_is_found():
+    paper = np.array([[20, 18], [141, 15], [144, 112], [24, 116]], dtype=float)
+    d, across, down = mat_drawing("faint", [(paper, (240, 240, 238))])
+    piece = np.array([[35, 35], [115, 35], [115, 95], [35, 95]], dtype=float)
+    d.line(piece, closed=True, width_mm=0.6)
+    found = find_candidates(mat_sheet(d, across, down, [(paper, None)]), words=False).candidates
+    assert [c.outline.kind for c in found] == ["drawn"]
 
 
 def test_what_a_mat_has_printed_on_it_is_no_piece():

@@ -72,7 +72,7 @@ def to_rgb(pixels: NDArray[Any]) -> NDArray[np.uint8]:
     return np.asarray(pixels if pixels.ndim == 3 else np.repeat(pixels[:, :, None], 3, axis=2), dtype=np.uint8)
 
 
-def _lab(linear: NDArray[Any]) -> NDArray[np.float32]:
+def to_lab(linear: NDArray[Any]) -> NDArray[np.float32]:
     """Return CIE Lab of linear RGB (0..1)."""
     within = np.clip(linear, 0.0, 1.0, dtype=np.float32)
     return np.asarray(cv2.cvtColor(within, cv2.COLOR_LRGB2Lab), dtype=np.float32)
@@ -94,14 +94,14 @@ def view_of(pixels: NDArray[np.uint8], mm_per_px: float) -> View:
     factor = max(1, int(np.ceil(by_size)), round(VIEW_MM / mm_per_px))
     view = to_rgb(cv2.medianBlur(reduced(pixels, factor), 3))
     linear = np.asarray(cv2.LUT(view, SRGB_TO_LINEAR), dtype=np.float32)
-    return View(factor=factor, mm_per_px=mm_per_px * factor, linear=linear, lab=_lab(linear))
+    return View(factor=factor, mm_per_px=mm_per_px * factor, linear=linear, lab=to_lab(linear))
 
 
 def compared(
     view: View, light: NDArray[np.float32]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
     """Return each pixel's distance from the ground's colour (CIE Lab), its share of its light, what may be shadow."""
-    distance = lengths(view.lab - _lab(light))
+    distance = lengths(view.lab - to_lab(light))
     ratio = np.asarray(view.linear / np.maximum(light, 1e-3), dtype=np.float32)
     mean = weighted(ratio, np.full(3, 1 / 3))
     spread = most_apart(ratio, [mean, mean, mean]) / np.maximum(mean, 1e-3)

@@ -11,7 +11,7 @@ Limits: what else is printed (numbers, curves, dashed lines between) stays.
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -49,6 +49,10 @@ _CROSSING_PX = 5.0
 _FEWEST_ROWS = 12
 _FLANK_OF_PITCH, _FLANK_MM = 0.25, 3.0
 _QUADRANTS = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+_CORNERS = np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
+_FEWEST_TOLD, _CLEARLY, _GONE = 12, 0.5, 0.3
+"""A line tells where it is not seen by so many readings, of which two thirds have more than the second share of what
+is usual along it; less than the third is nothing (judgement)."""
 _FEWEST_LISTED, _BESIDE_MM, _AS_CLEAR = 12, 1.3, 0.7
 _ALONG_ARM = np.array([0.12, 0.2, 0.28])
 """Crossings by which the others are judged; how far beside a line it is looked at; what share of the usual contrast its
@@ -72,6 +76,9 @@ class MatGrid:
         Four places beside each crossing of lines that was seen, within the cells.
     bare : ndarray of bool, shape (N, 4)
         Which of these lie between two arms of the crossing that are seen: there the mat itself is.
+    hidden_px : ndarray, shape (M, 4, 2)
+        Corners of the quarters of cells that have no arm of their crossing although their lines are seen clearly
+        elsewhere: there something lies on the mat, whatever its colour.
     """
 
     sheet: Sheet
@@ -80,6 +87,7 @@ class MatGrid:
     coarse: NDArray[np.float32]
     flanks_px: Floats
     bare: NDArray[np.bool_]
+    hidden_px: Floats = field(default_factory=lambda: np.zeros((0, 4, 2)))
 
     @property
     def flank_pitches(self) -> float:
@@ -153,22 +161,31 @@ def _places(sheet: Sheet, lattice: Lattice, px: Floats) -> Floats:
 
 def _with_flanks(grid: MatGrid, mat: Reference) -> MatGrid:
     listed = np.unique(np.rint(_places(grid.sheet, grid.lattice, np.asarray(mat.points_px, dtype=np.float64))), axis=0)
-    nodes, seen = _seen_arms(grid, listed)
-    flanks = grid.to_px((nodes[:, None] + _QUADRANTS * grid.flank_pitches).reshape(-1, 2)).reshape(-1, 4, 2)
-    between = np.stack(
-        [seen[:, 0] & seen[:, 2], seen[:, 1] & seen[:, 2], seen[:, 1] & seen[:, 3], seen[:, 0] & seen[:, 3]]
-    )
-    return replace(grid, flanks_px=flanks, bare=between.T)
-
-
-def _seen_arms(grid: MatGrid, listed: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-    """Return crossings (N, 2), those listed (M, 2) and what others are seen, and which of their four arms are, (N, 4).
-
-    Left, right, up, down. They are seen where they are as clear as those of the listed ones mostly are: a shadow takes
-    light of a line and of the mat beside it in one measure, lines seen through paper are weaker.
-    """
     if len(listed) < _FEWEST_LISTED:
-        return listed, np.zeros((len(listed), 4), dtype=bool)
+        nodes, seen = listed, np.zeros((len(listed), 4), dtype=bool)
+        hidden = np.zeros((0, 4, 2))
+    else:
+        all_nodes, known, contrast = _arms(grid, listed)
+        nodes, seen = _seen_arms(all_nodes, known, contrast)
+        quarters = all_nodes[:, None, None] + 0.5 * _QUADRANTS[:, None] * _CORNERS
+        hidden = quarters[_between(_hidden_arms(all_nodes, known, contrast))]
+    flanks = grid.to_px((nodes[:, None] + _QUADRANTS * grid.flank_pitches).reshape(-1, 2)).reshape(-1, 4, 2)
+    hidden_px = grid.to_px(hidden.reshape(-1, 2)).reshape(-1, 4, 2)
+    return replace(grid, flanks_px=flanks, bare=_between(seen), hidden_px=hidden_px)
+
+
+def _between(arms: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which quadrants lie between two arms with a property, (N, 4)."""
+    left, right, up, down = arms.T
+    return np.stack([left & up, right & up, right & down, left & down], axis=1)
+
+
+def _arms(grid: MatGrid, listed: Floats) -> tuple[Floats, NDArray[np.bool_], Floats]:
+    """Return all crossings that listed ones (M, 2) span, (N, 2), which are listed, and how their arms stand out.
+
+    The last, (4, 2, N), is for the arms left, right, up, down, each against the mat on both of its sides: logarithms of
+    light.
+    """
     (x0, y0), (x1, y1) = listed.min(axis=0), listed.max(axis=0)
     columns = int(x1 - x0) + 1
     nodes = np.stack(np.meshgrid(np.arange(x0, x1 + 1), np.arange(y0, y1 + 1)), axis=2).reshape(-1, 2)
@@ -184,10 +201,39 @@ def _seen_arms(grid: MatGrid, listed: Floats) -> tuple[Floats, NDArray[np.bool_]
             _log_light(picture, grid.to_px((at + o * way[::-1]).reshape(-1, 2))) for o in (0.0, -beside, beside)
         )
         contrast.append(np.stack([line - left, line - right]).reshape(2, len(nodes), -1).mean(axis=2))
-    usual = np.median([c[:, known] for c in contrast])
-    seen = np.stack([(c / usual > _AS_CLEAR).all(axis=0) for c in contrast], axis=1)
+    return nodes, known, np.array(contrast)
+
+
+def _seen_arms(nodes: Floats, known: NDArray[np.bool_], contrast: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return crossings (N, 2), those listed and what others are seen, and which of their four arms are, (N, 4).
+
+    They are seen where they are as clear as those of the listed ones mostly are: a shadow takes light of a line and of
+    the mat beside it in one measure, lines seen through paper are weaker.
+    """
+    usual = np.median(contrast[:, :, known])
+    seen = np.asarray((contrast / usual > _AS_CLEAR).all(axis=1)).T
     kept = known | (seen.sum(axis=1) >= 3)
     return nodes[kept], seen[kept]
+
+
+def _hidden_arms(nodes: Floats, known: NDArray[np.bool_], contrast: Floats) -> NDArray[np.bool_]:
+    """Return which arms of crossings are not there, (N, 4): nothing on either side where their line is usually clear.
+
+    Each line is asked by itself, as heavy ones are clearer; one that is not clear by far tells nothing.
+    """
+    out = np.zeros((len(nodes), 4), dtype=bool)
+    for arm in range(4):
+        number = nodes[:, 1 - arm // 2]
+        pair = slice(arm - arm % 2, arm - arm % 2 + 2)
+        for line in np.unique(number):
+            mine = number == line
+            told = contrast[pair, :, mine & known].ravel()
+            if len(told) < _FEWEST_TOLD:
+                continue
+            usual = float(np.median(told))
+            if np.percentile(told / usual, 35) > _CLEARLY:
+                out[mine, arm] = (np.abs(contrast[arm][:, mine]) < _GONE * abs(usual)).all(axis=0)
+    return out
 
 
 def _log_light(picture: NDArray[np.uint8], points_px: Floats) -> Floats:

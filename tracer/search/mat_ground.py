@@ -20,11 +20,12 @@ from tracer.search.ground import (
     compared,
     grow_class,
     spread_light,
+    to_lab,
     view_of,
 )
 from tracer.search.mat_grid import MatGrid
 from tracer.search.mat_shade import light_under
-from tracer.search.raster import Window, as_mask, lengths
+from tracer.search.raster import Mask, Window, apart, as_mask, closed, grown, lengths, opened, shrunk
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +41,15 @@ _FOLLOWED_REACH = 4.0
 _FEWEST_BARE = 24
 _LEAST_APART_MM = 20.0
 """Crossings that lie closer are taken together: what one shows has the grain of the picture."""
+_CALMED_MM, _LEAST_FAINT, _FAINT_FACTOR, _MOSTLY_COVERED = 2.5, 2.4, 3.0, 0.4
+"""Where the mat is surely covered colours are averaged over so much; what differs by so much, CIE Lab, and by so many
+times as much as the mat itself mostly does, and lies so far within it, is no mat (judgement;
+the edge of what differs by less, six codes, is led astray by noise)."""
+_CLEARLY_FOREIGN = 0.95
+"""What covers a mat is clearly seen where so much of it is foreign; the rest is drawn on it (judgement)."""
+_RIM = 0.8
+"""What covers a mat ends so far, in pitches, from where it surely covers it (geometry: quarters of cells that are all
+covered, none of them alone)."""
 _KNOWN = 0.4
 _WIDTHS = (0.5, 1.0, 1.5, 2.2, 3.3, 5.0)
 """In distances between crossings: so near to a place beside one the mat is known; and averages are taken so wide."""
@@ -69,23 +79,83 @@ def read_mat_ground(pixels: NDArray[np.uint8], mm_per_px: float, grid: MatGrid) 
     corners = np.rint((grid.outline_px + 0.5) / factor - 0.5).astype(np.int32).reshape(-1, 1, 2)
     cv2.fillPoly(inside, [corners], 1)
     followed, known = _followed(view, grid, surface)
-    mat = (lengths(view.lab - followed) < _FOLLOWED_REACH) & (inside > 0) & ~on_line & known
-    course = light_under(view.linear, mat, inside > 0, scale)
+    covered = covered_part(grid, factor, (rows, columns))
+    mat = (lengths(view.lab - followed) < _FOLLOWED_REACH) & (inside > 0) & ~on_line & known & (covered == 0)
+    rims = (grown(covered, 2 * _RIM * grid.lattice.pitch_mm / scale) > 0) & (shrunk(covered, 3) == 0)
+    course = light_under(view.linear, mat, inside > 0, scale, rims if covered.any() else None)
     # What is left of the light beside each place is known more finely than in cells.
     light = course * spread_light(np.asarray(view.linear / course, dtype=np.float32), mat, scale)
     distance, ratio, shadow = compared(view, light)
     calm = distance[mat]
     typical = float(np.median(calm)) if len(calm) else 1.0
     foreign = (distance > max(LEAST_DIFFERENCE, NOISE_FACTOR * typical)) & (inside > 0)
+    hidden = _hardly_seen(covered, foreign)
+    if hidden.any():
+        foreign |= _faint(view, light, mat, hidden, grid.lattice.pitch_mm) & (inside > 0)
     # Whether a line of the grid is covered is told by what lies on both sides of it.
     side = 2 * int(np.ceil(LINE_HALF_MM / scale + 1.5)) + 3
     around = as_mask(~on_line & (inside > 0)).astype(np.float32)
     beside = cv2.boxFilter(around, -1, (side, side), normalize=False)
-    covered = cv2.boxFilter(around * foreign, -1, (side, side), normalize=False)
-    foreign = np.where(on_line, (covered > 0.5 * beside) & (inside > 0), foreign)
+    lying = cv2.boxFilter(around * foreign, -1, (side, side), normalize=False)
+    foreign = np.where(on_line, (lying > 0.5 * beside) & (inside > 0), foreign)
     return Ground(
         factor=factor, mm_per_px=scale, light=light, ratio=ratio, foreign=np.asarray(foreign, dtype=bool), shadow=shadow
     )
+
+
+def covered_part(grid: MatGrid, factor: int, shape: tuple[int, ...]) -> Mask:
+    """Return where a mat is surely covered, on a view: more than a quarter of a cell, its lines not seen there.
+
+    Parameters
+    ----------
+    grid : MatGrid
+    factor : int
+        Pixels of the picture per pixel of the view, along each axis.
+    shape : tuple of int
+        Rows and columns of the view.
+    """
+    out = np.zeros(shape, np.uint8)
+    corners = np.rint(((grid.hidden_px + 0.5) / factor - 0.5) * 16).astype(np.int32)
+    for quarter in corners:
+        cv2.fillConvexPoly(out, quarter, 1, shift=4)
+    if not len(corners):
+        return out
+    side_px = float(np.median(np.ptp(grid.hidden_px, axis=1))) / factor
+    return opened(out, 1.5 * side_px)
+
+
+def _hardly_seen(covered: Mask, foreign: NDArray[np.bool_]) -> Mask:
+    """Return the parts where the mat is covered by what is not foreign to it throughout."""
+    labels, stats = apart(covered)
+    seen = np.bincount(labels[foreign], minlength=len(stats))
+    hardly = seen < _CLEARLY_FOREIGN * stats[:, cv2.CC_STAT_AREA]
+    hardly[0] = False
+    return as_mask(hardly[labels])
+
+
+def _faint(
+    view: View, light: NDArray[np.float32], mat: NDArray[np.bool_], covered: Mask, pitch_mm: float
+) -> NDArray[np.bool_]:
+    """Return what differs little from the mat where it is surely covered: white card on a white mat.
+
+    There less of a difference tells where its edge is, averaged over some millimetres.
+    """
+    if not mat.any():
+        return np.zeros(mat.shape, dtype=bool)
+    side = max(1, 2 * round(_CALMED_MM / view.mm_per_px / 2) + 1)
+    weight = cv2.blur(mat.astype(np.float32), (side, side))[:, :, None]
+    apart_by = view.lab - to_lab(light)
+    distance = lengths(np.asarray(cv2.blur(apart_by, (side, side)), dtype=np.float32))
+    calm = lengths(np.asarray(cv2.blur(apart_by * mat[:, :, None], (side, side)) / np.maximum(weight, 0.1), np.float32))
+    least = max(_LEAST_FAINT, _FAINT_FACTOR * float(np.median(calm[mat])))
+    near = grown(covered, 2 * pitch_mm / view.mm_per_px)
+    labels, stats = apart(opened(as_mask(distance > least) & near, 2 * _CALMED_MM / view.mm_per_px), connectivity=4)
+    within = np.bincount(labels[covered > 0], minlength=len(stats))
+    kept = within > _MOSTLY_COVERED * stats[:, cv2.CC_STAT_AREA]
+    kept[0] = False
+    found = as_mask(kept[labels])
+    # Lines drawn on it make up for what it is lighter than the mat.
+    return np.asarray((found | (closed(found, 2 * _CALMED_MM / view.mm_per_px) & covered)) > 0, dtype=bool)
 
 
 def _surface(view: View, grid: MatGrid) -> NDArray[np.float32] | None:

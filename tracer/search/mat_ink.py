@@ -25,6 +25,8 @@ _BEYOND_MM = 150.0
 """So far beyond the grid a sheet may go on that crosses its border (judgement)."""
 _PLAIN_CONTRAST = 1.4
 """Light of a mat's lines against the mat, or the reverse: less is seen through what lies on it (judgement)."""
+_HIDDEN_SHARE = 0.4
+"""Or lines are seen to be gone under so much of it (judgement; cells at its edge are half covered)."""
 
 
 def without_mat_print(ink: Ink, bodies: Bodies) -> Ink:
@@ -35,7 +37,7 @@ def without_mat_print(ink: Ink, bodies: Bodies) -> Ink:
     grid, look, ground = bodies.grid, bodies.look, bodies.ground
     if grid is None or look is None or not bodies.things:
         return ink
-    if max(look.contrast, 1 / look.contrast) < _PLAIN_CONTRAST:
+    if max(look.contrast, 1 / look.contrast) < _PLAIN_CONTRAST and not _hide_lines(bodies):
         return ink
     rows, columns = ink.mask.shape
     printed = _filled(ink.from_picture(grid.outline_px), (rows, columns), _MARGIN_MM / ink.mm_per_px)
@@ -54,6 +56,23 @@ def without_mat_print(ink: Ink, bodies: Bodies) -> Ink:
         keep |= as_mask(away <= _BEYOND_MM / ground.mm_per_px) & as_mask(within == 0)
     bare = (printed > 0) & (to_size(keep, columns, rows) == 0)
     return replace(ink, mask=np.where(bare, np.uint8(0), ink.mask))
+
+
+def _hide_lines(bodies: Bodies) -> bool:
+    """Return whether the mat's lines are seen to end where things lie on it: nothing is seen through those."""
+    assert bodies.grid is not None
+    quarters = (bodies.grid.hidden_px + 0.5) / bodies.ground.factor - 0.5
+    if not len(quarters):
+        return False
+    area = float(np.median([cv2.contourArea(quarter.astype(np.float32)) for quarter in quarters[::50]]))
+    centre = quarters.mean(axis=1)
+    hiding, whole = 0, 0.0
+    for body, (x, y) in bodies.things:
+        column, row = np.rint(centre - [x, y]).astype(np.intp).T
+        inside = (column >= 0) & (row >= 0) & (column < body.shape[1]) & (row < body.shape[0])
+        hiding += int(body[row[inside], column[inside]].sum())
+        whole += float(body.sum())
+    return hiding * area > _HIDDEN_SHARE * whole
 
 
 def _filled(polygon: NDArray[np.float64], shape: tuple[int, ...], margin_px: float) -> Mask:

@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 from scipy import ndimage, sparse
 from scipy.sparse.linalg import splu
 
+from tracer.search.raster import as_mask, grown
+
 Floats = NDArray[np.float64]
 
 _CELL_MM, _MOST_CELLS = 2.0, 20_000
@@ -25,6 +27,8 @@ _CELL_MM, _MOST_CELLS = 2.0, 20_000
 _SLOW = 0.06
 """What changes by more in a millimetre, as a logarithm, is no light (a soft shadow that takes 40 % of the light over a
 centimetre changes by 0.05; judgement)."""
+_SLOW_AT_RIM, _RIM_PX = 0.2, 7.0
+"""Share of that where something surely ends, and how far an edge is blurred (judgement)."""
 _LEAST_SHARE = 0.3
 """Share of a cell that must be bare mat for its light to be known."""
 _CALM_CELLS = 2.0
@@ -32,7 +36,11 @@ _DARKEST = 1e-3
 
 
 def light_under(
-    linear: NDArray[np.float32], bare: NDArray[np.bool_], inside: NDArray[np.bool_], mm_per_px: float
+    linear: NDArray[np.float32],
+    bare: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
+    mm_per_px: float,
+    rims: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.float32]:
     """Return the light of the bare mat everywhere, linear RGB, shape (rows, columns, 3).
 
@@ -45,6 +53,8 @@ def light_under(
     inside : ndarray of bool, shape (rows, columns)
         Where the mat is at all.
     mm_per_px : float
+    rims : ndarray of bool, shape (rows, columns), optional
+        Where what covers the mat ends somewhere: there also what changes more slowly is its edge, seen blurred.
     """
     rows, columns = bare.shape
     side_mm = max(_CELL_MM, float(np.sqrt(bare.size * mm_per_px**2 / _MOST_CELLS)))
@@ -60,7 +70,10 @@ def light_under(
     def steps(axis: int) -> Floats:
         """Return by how much the light grows from each cell to the next one."""
         change = np.diff(log, axis=axis, append=np.take(log, [-1], axis=axis))
-        change[np.abs(change).max(axis=2) > slow] = 0.0
+        steep = np.abs(change).max(axis=2)
+        change[steep > slow] = 0.0
+        if rims is not None:
+            change[(grown(as_mask(steep > _SLOW_AT_RIM * slow), _RIM_PX) > 0) & rims] = 0.0
         mean = in_cells(change) * side
         ahead = np.roll(mean, -1, axis=axis)
         return np.asarray((mean + ahead) / 2)
