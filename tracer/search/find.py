@@ -27,7 +27,7 @@ from tracer.search.crosses import find_crosses, without_crosses
 from tracer.search.dashes import dashes_in_lines, printed_dashes
 from tracer.search.drawn import LineWork, lies_in
 from tracer.search.edges import Bodies, Thing, ground_sheets, without_grid
-from tracer.search.first_look import FirstLook, first_look
+from tracer.search.first_look import COVERS_ALL, FirstLook, first_look
 from tracer.search.frames import OpenFrame, find_open_frame
 from tracer.search.graph import Points
 from tracer.search.lattice import mat_reference
@@ -43,6 +43,7 @@ from tracer.search.pieces import Found, find_pieces
 from tracer.search.reference_objects import ReferenceObject, find_reference_objects
 from tracer.search.spots import are_spots
 from tracer.search.stands_out import stands_out
+from tracer.search.unfound import unfound_findings
 from tracer.search.words import (
     beside_labels,
     labels_of,
@@ -143,6 +144,8 @@ def find_candidates(
             frames, around = _frames_of(work, drawn, other, papers)
         findings += _size_findings(sheet, counts, size_line) + _unseen_findings(sheet, drawn)
         seen([*(ink.to_picture(f.points) for f in drawn), *(PxPoints(t.points) for t in things)])
+        lying = [*(t.points for t in things), *(ink.to_picture(p) for p in papers), *cut.beside]
+        findings += unfound_findings(sheet, bodies, [*lying, *(ink.to_picture(f.points) for f in drawn)])
         crosses = find_crosses(work.graph, ink.mask, scale)
         report("words", 0.75)
         lines = reading.result()
@@ -205,7 +208,8 @@ def find_candidates(
 class _CutOut:
     """What lies on the ground: things cut out, sheets of paper (pixels of the ink), objects to measure with.
 
-    ``drawn`` are the pieces that stay drawn ones; ``cut_off`` where something runs off the picture, in mm.
+    ``drawn`` are the pieces that stay drawn ones; ``cut_off`` where something runs off the picture, in mm; ``beside``
+    are the outlines of what else is known to lie there, in pixels of the picture.
     """
 
     things: list[Thing]
@@ -213,6 +217,7 @@ class _CutOut:
     drawn: list[Found]
     cut_off: list[tuple[float, float]]
     objects: list[ReferenceObject]
+    beside: list[Points]
 
 
 def _cut_out(sheet: Sheet, look: FirstLook, drawn: list[Found]) -> _CutOut:
@@ -237,7 +242,11 @@ def _cut_out(sheet: Sheet, look: FirstLook, drawn: list[Found]) -> _CutOut:
     sought = [not paper and k not in measures for k, paper in enumerate(is_paper)]
     things: list[Thing] = []
     cut_off: list[tuple[float, float]] = []
+    beside = [whole[k] for k in measures]
+    beside += [np.asarray(r.outline_px) for r in (sheet.reference, *sheet.others) if r.kind not in COVERS_ALL]
     for thing in look.edges_of(sought):
+        if thing is not None and thing.runs_off:
+            beside.append(thing.points)
         if thing is not None and thing.runs_off and not on_sheet and _may_be_piece(thing, pixels):
             cut_off.append(_place(sheet, thing.points))
         if thing is None or thing.runs_off:
@@ -248,7 +257,7 @@ def _cut_out(sheet: Sheet, look: FirstLook, drawn: list[Found]) -> _CutOut:
         if not _is_paper(body, thing.light, drawn, ink.mm_per_px):
             things.append(thing)
             drawn = [f for f in drawn if not lies_in(f.points, body)]
-    return _CutOut(things=things, papers=papers, drawn=drawn, cut_off=cut_off, objects=objects)
+    return _CutOut(things=things, papers=papers, drawn=drawn, cut_off=cut_off, objects=objects, beside=beside)
 
 
 def _of_one_size(

@@ -22,7 +22,8 @@ from tracer.search.mat_grid import MatGrid, find_grid
 from tracer.search.mat_ink import without_mat_print
 
 _CARRIED = ("ruler", "square")
-_COVERS_ALL = ("mat", "sheet", "density", "page", "target")
+COVERS_ALL = ("mat", "sheet", "density", "page", "target")
+"""References that do not lie on the ground but are it, or under all of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,7 +139,7 @@ def _reference_mask(sheet: Sheet, *, carried: bool = True) -> NDArray[np.uint8]:
     factor = working_factor(picture.width_px, picture.height_px, scale)
     mask = np.zeros((picture.height_px // factor, picture.width_px // factor), dtype=np.uint8)
     for reference in (sheet.reference, *sheet.others):
-        if reference.kind in _COVERS_ALL or len(reference.outline_px) < 3:
+        if reference.kind in COVERS_ALL or len(reference.outline_px) < 3:
             continue
         if reference.kind in _CARRIED and not carried:
             continue
