@@ -6,12 +6,12 @@ picture that was drawn by a program (SVG and PDF renderers mix codes by coverage
 
 The picture itself tells which. The edge passes through the pixels of its outline in all ways alike, so that the shares
 of the pixels it cuts are spread evenly in the values they were mixed in, and bent in the others. That holds as long as
-no blur has smeared the edge over several pixels. Edges that were blurred in light and in codes look nearly alike: only
-where there is no noise at all, so that a program made the picture, their shares still tell. Behind a lens light is what
-was mixed.
+no blur has smeared the edge over several pixels. What was blurred has halves that are alike in the values that were
+mixed (:mod:`tracer.mean_edge`), be there noise or not. Where a shadow makes them unlike in both, it is a thing behind a
+lens: light is what was mixed there.
 
 Limits: only the luma is asked (ITU-R BT.601); edges that run along the rows or columns show few shares, and where they
-are too few it is left open.
+are too few it is left open. So it is where the step is so small that both ways of mixing are hardly apart.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 from calibration.light import SRGB_TO_LINEAR
 from tracer.candidate import RoughOutline
+from tracer.mean_edge import MeanEdge, mean_edge, unlike_halves
 from tracer.profiles import Points, closed_area, closed_normals, resample_closed, smooth_closed
 
 Floats = NDArray[np.float64]
@@ -35,20 +35,14 @@ _LEAST_STEP = 40.0
 """Least step of codes that is asked: with less, both ways of mixing differ by less than the noise."""
 _SHARES = np.linspace(0.2, 0.8, 121)
 """Shares of the step that are counted: beyond them noise and JPEG's ringing look like cut pixels."""
-_WIDE_SHARES = np.linspace(0.08, 0.92, 169)
-"""The same where there is no noise: smeared edges differ most in their feet."""
 _ACROSS_PX, _SPACE_PX = 4.0, 0.5
 _FAR_PX, _DEEP_PX = (5, 6, 7, 8), (-8, -7, -6, -5)
 _UNSMEARED_PX = (0.05, 0.8)
 """Width of an edge from the low share to the high one: about 0.6 px where nothing but the pixels' own size spreads it,
 more than 0.9 px behind the blur of 0.5 px of a good scanner; next to nothing where no pixel was mixed at all."""
-_SMEARED_PX = 1.3, 1.9
-"""The same of edges whose blur is broad enough to be told from that of a pixel itself, whatever its kernel, and narrow
-enough to be seen whole."""
+_SMEARED_PX = 3.2
+"""Width up to which a smeared edge is seen whole."""
 _LEAST_PIXELS, _LEAST_APART = 150.0, 2.0
-_LEAST_APART_SMEARED = 20.0
-"""Least difference of both expectations, as logarithms of a likelihood ratio: what is found strays by the inverse of
-its root, on the way from one to the other."""
 _SLOPE_STEP = 0.1
 _SLOPES = np.arange(10) * _SLOPE_STEP
 _REACH, _ASLANT = 20, 0.04
@@ -58,12 +52,19 @@ _SURE, _OPEN = 0.3, 0.45
 """How far on the way from what codes would show to what light would: up to where codes, and beyond where light is sure
 (measured on 24 drawn pictures: -0.2 to 0.05 with codes mixed, 0.5 to 1.0 with light, the least after JPEG)."""
 
-_SURE_SMEARED = 0.4
-"""The same of smeared edges (discs of three pairs of colours, blurred by 0.7 to 1 px in codes: -0.3 to 0.33, in light:
-0.75 to 1.8)."""
+_CODES_BY, _LIGHT_BY = 1.8, 0.8
+"""How unlike the halves of a smeared edge are in light, as a multiple of how unlike they are in codes: beyond it codes
+were mixed, and below it light (81 times five shapes in nine pairs of colours, blurred by 0.4 to 1.6 px, with noise up
+to 3 codes and JPEG of quality 75 to 95: 1.2 to 7.8 with codes mixed, 0.14 to 1.5 with light). A lens is the usual case,
+and needs less to be believed."""
+_ALIKE, _HARDLY_ALIKE = 0.006, 0.009
+"""Up to the one, halves are alike; up to the other they are but for what JPEG of low quality does."""
+_LIGHT_AT = np.linspace(0.0, 1.0, 401)
+_SAME_COLOURS = 8.0
+_ENOUGH = 40000
+"""So many places along edges tell what there is to be told."""
 _EVEN = 0.9
 """Share of both sides that has one and the same code where a picture has no noise: no scanner made it."""
-_ROOT = float(np.sqrt(2.0 * np.pi))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,52 +94,80 @@ def blending_of(pixels: NDArray[np.uint8], outlines: Iterable[RoughOutline]) -> 
     -------
     Blending
     """
-    asked = (_cut_pixels(pixels, r) for r in outlines if r.kind == "edge" and r.reader is None)
-    cuts = [cut for cut in asked if abs(float(LUMA @ (cut.ground - cut.thing))) >= _LEAST_STEP]
+    cuts, rims, places = [], [], 0
+    for rough in outlines:
+        if rough.kind == "edge" and rough.reader is None and places < _ENOUGH:
+            cut = _cut_pixels(pixels, rough)
+            if abs(float(LUMA @ (cut.ground - cut.thing))) >= _LEAST_STEP:
+                cuts.append(cut)
+                rims.append(rough)
+                places += round(cut.length_px)
     width_px = _SPACE_PX * sum(c.between(_SHARES) for c in cuts) / max(sum(c.length_px for c in cuts), 1.0)
     if _UNSMEARED_PX[0] <= width_px <= _UNSMEARED_PX[1]:
-        way = _way(cuts, _SHARES, None, _LEAST_APART)
+        way = _way(cuts)
         return Blending(open=True) if way is None else Blending(in_codes=way < _SURE, open=_SURE <= way <= _OPEN)
-    if _UNSMEARED_PX[1] < width_px <= _SMEARED_PX[1] and all(c.even for c in cuts):
-        smeared = width_px >= _SMEARED_PX[0]
-        way = _way(cuts, _WIDE_SHARES, width_px, _LEAST_APART_SMEARED) if smeared else None
-        return Blending(
-            in_codes=way is not None and way < _SURE_SMEARED,
-            open=way is None or _SURE_SMEARED <= way <= 1.0 - _SURE_SMEARED,
-            ramp_px=width_px / float(np.ptp(_SHARES)),
-        )
+    if _UNSMEARED_PX[1] < width_px <= _SMEARED_PX:
+        return _of_smeared(pixels, cuts, rims, width_px)
     return Blending()
 
 
-def _way(cuts: Sequence[_Cut], shares: Floats, width_px: float | None, least_apart: float) -> float | None:
+def _of_smeared(
+    pixels: NDArray[np.uint8], cuts: Sequence[_Cut], rims: Sequence[RoughOutline], width_px: float
+) -> Blending:
+    """Tell by the halves of edges that blur has smeared."""
+    groups: list[tuple[_Cut, list[MeanEdge]]] = []
+    for cut, rough in zip(cuts, rims, strict=True):
+        thing, ground = float(LUMA @ cut.thing), float(LUMA @ cut.ground)
+        edge = mean_edge(lambda at: _nearest(pixels, at) @ LUMA, _outward(rough), thing, ground)
+        if edge is not None:
+            for first, edges in groups:
+                if max(np.abs(cut.thing - first.thing).max(), np.abs(cut.ground - first.ground).max()) < _SAME_COLOURS:
+                    edges.append(edge)
+                    break
+            else:
+                groups.append((cut, [edge]))
+    ramp_px, made = width_px / float(np.ptp(_SHARES)), all(c.even for c in cuts)
+    if not groups:
+        return Blending(open=made, ramp_px=ramp_px)
+    squares, count = np.zeros(2), 0
+    shares = np.linspace(-0.3, 1.3, 801)
+    for cut, edges in groups:
+        # Beyond both colours the shares go on as they are, for noise.
+        whole = np.interp(shares, _LIGHT_AT, light_shares(cut.thing, cut.ground, _LIGHT_AT))
+        edge = MeanEdge.of(edges)
+        light = np.where((shares < 0) | (shares > 1), shares, whole)
+        squares += edge.places * np.square(unlike_halves(edge, shares, light))
+        count += edge.places
+    codes, light_ = (float(v) for v in np.sqrt(squares / count))
+    if codes < _ALIKE and light_ > _CODES_BY * codes:
+        return Blending(in_codes=True, ramp_px=ramp_px)
+    doubtful = bool(min(codes, light_) < _HARDLY_ALIKE and light_ > _LIGHT_BY * codes)
+    return Blending(open=doubtful, ramp_px=ramp_px)
+
+
+def _way(cuts: Sequence[_Cut]) -> float | None:
     """Return how far on the way from what mixed codes would show (0) to what light would (1) the cut pixels are.
 
-    None where they are too few to tell. ``width_px`` is the width of edges that are smeared.
+    None where they are too few to tell.
     """
     found, if_light, if_codes, told = 0.0, 0.0, 0.0, 0.0
     for cut in cuts:
-        mixed = light_shares(cut.thing, cut.ground, shares)
-        seen = (cut.shares >= shares[0]) & (cut.shares <= shares[-1]) & cut.aslant
+        mixed = light_shares(cut.thing, cut.ground, _SHARES)
+        seen = (cut.shares >= _SHARES[0]) & (cut.shares <= _SHARES[-1]) & cut.aslant
         for low in _SLOPES:
             here = seen & (cut.slopes >= low) & (cut.slopes < low + _SLOPE_STEP)
             if not here.any():
                 continue
-            if width_px is None:
-                codes, light = (_cover_density(s, low + _SLOPE_STEP / 2) for s in (shares, mixed))
-            else:
-                ends = light_shares(cut.thing, cut.ground, _SHARES[[0, -1]])
-                codes = _smeared_density(shares, _SHARES[[0, -1]], width_px)
-                light = _smeared_density(mixed, ends, width_px)
-            light = light * np.gradient(mixed, shares)
+            codes, light = (_cover_density(s, low + _SLOPE_STEP / 2) for s in (_SHARES, mixed))
+            light = light * np.gradient(mixed, _SHARES)
             codes, light = codes / codes.sum(), light / light.sum()
             tells, count = np.log(light / codes), int(here.sum())
-            found += float(np.interp(cut.shares[here], shares, tells).sum())
+            found += float(np.interp(cut.shares[here], _SHARES, tells).sum())
             if_light += count * float((tells * light).sum())
             if_codes += count * float((tells * codes).sum())
             told += _SPACE_PX * count
     # As natural logarithms of a likelihood ratio; a pixel was counted once for each share of its area.
-    apart = (if_light - if_codes) * _SPACE_PX
-    if told < _LEAST_PIXELS or apart < least_apart:
+    if told < _LEAST_PIXELS or (if_light - if_codes) * _SPACE_PX < _LEAST_APART:
         return None
     return (found - if_codes) / (if_light - if_codes)
 
@@ -150,26 +179,6 @@ def _cover_density(covers: Floats, slope: float) -> Floats:
     """
     least = np.clip(np.minimum(covers, 1.0 - covers), 1e-3, 0.5)
     return np.asarray(np.maximum(1.0, np.sqrt(slope / (2.0 * least))))
-
-
-def _smeared_density(shares: Floats, ends: Floats, width_px: float) -> Floats:
-    """Return how dense shares are across an edge that a Gaussian blur smears, so wide between two of them."""
-    at = np.linspace(-6.0, 6.0, 1201)
-
-    def edge(blur_px: float) -> Floats:
-        def added(x: Floats) -> Floats:
-            return np.asarray(x * special.ndtr(x / blur_px) + blur_px * np.exp(-((x / blur_px) ** 2) / 2) / _ROOT)
-
-        return np.asarray(added(at + 0.5) - added(at - 0.5))
-
-    low, high = 0.05, 2.0
-    for _ in range(20):
-        blur_px = (low + high) / 2
-        first, last = np.interp(ends, edge(blur_px), at)
-        low, high = (blur_px, high) if last - first < width_px else (low, blur_px)
-    passed = edge((low + high) / 2)
-    rising = (passed > 1e-4) & (passed < 1.0 - 1e-4)
-    return np.interp(shares, passed[rising], 1.0 / np.gradient(passed, at)[rising])
 
 
 def light_shares(thing: Floats, ground: Floats, shares: Floats) -> Floats:
@@ -212,10 +221,7 @@ class _Cut:
 
 
 def _cut_pixels(pixels: NDArray[np.uint8], rough: RoughOutline) -> _Cut:
-    points = np.asarray(rough.points_px, dtype=np.float64)
-    if (closed_area(points) < 0) != rough.hole:
-        points = points[::-1]
-    points = smooth_closed(resample_closed(points, 1.0)[0], 2.5)
+    points = smooth_closed(resample_closed(_outward(rough), 1.0)[0], 2.5)
     normals = closed_normals(points)
     sides = [np.concatenate([_at(pixels, points, normals, d) for d in reach]) for reach in (_DEEP_PX, _FAR_PX)]
     thing, ground = (np.median(side, axis=0) for side in sides)
@@ -228,15 +234,25 @@ def _cut_pixels(pixels: NDArray[np.uint8], rough: RoughOutline) -> _Cut:
     luma = np.stack([_at(pixels, points, normals, float(d)) for d in across]) @ LUMA
     step = float(LUMA @ (ground - thing)) or np.inf
     shares = (luma - float(LUMA @ thing)) / step
-    cut = (shares >= _WIDE_SHARES[0]) & (shares <= _WIDE_SHARES[-1])
+    cut = (shares >= _SHARES[0]) & (shares <= _SHARES[-1])
     slopes, slanting = (np.broadcast_to(v, shares.shape)[cut] for v in (slope, aslant))
     return _Cut(shares[cut], slopes, slanting, thing, ground, even, float(len(points)))
 
 
+def _outward(rough: RoughOutline) -> Points:
+    """Return an outline's points in the order that has the thing's outside on their outer side."""
+    points = np.asarray(rough.points_px, dtype=np.float64)
+    return points[::-1] if (closed_area(points) < 0) != rough.hole else points
+
+
 def _at(pixels: NDArray[np.uint8], points: Points, normals: Points, offset_px: float) -> Floats:
+    return _nearest(pixels, points + normals * offset_px)
+
+
+def _nearest(pixels: NDArray[np.uint8], points: Points) -> Floats:
     """Return the codes of the nearest pixels, shape (N, 3)."""
     rows, columns = pixels.shape[:2]
-    at = np.rint(points + normals * offset_px)
+    at = np.rint(points)
     x = np.clip(at[:, 0], 0, columns - 1).astype(np.intp)
     y = np.clip(at[:, 1], 0, rows - 1).astype(np.intp)
     seen = pixels[y, x].astype(np.float64)

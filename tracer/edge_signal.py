@@ -195,9 +195,16 @@ def _of_luma(thing: Floats, ground: Floats, blending: Blending) -> EdgeSignal:
     signal = EdgeSignal(codes=codes + sign * beyond, uncertainty_px=_LUMA_PX)
     if not blending.open:
         return signal
-    # A pixel covered by half lies so far from the middle of the light if it was mixed in codes, which is as likely.
-    aside_px = blending.ramp_px * abs(0.5 - float(light_shares(255 * thing, 255 * ground, np.array([0.5]))[0]))
-    return replace(signal, uncertainty_px=float(np.hypot(_LUMA_PX, aside_px / np.sqrt(2.0))))
+    # A pixel covered by half lies so far outside of the middle of the codes where the light's middle is: as likely as
+    # not the edge is there, and midway it is off by half of that in either case.
+    middle = float(light_shares(255 * thing, 255 * ground, np.array([0.5]))[0])
+    half_px = blending.ramp_px * (0.5 - middle) / 2.0
+    return replace(
+        signal,
+        half_shift_px=half_px,
+        mass_shift_px=half_px,
+        uncertainty_px=float(np.hypot(_LUMA_PX, half_px)),
+    )
 
 
 def _of_colour(thing: Floats, ground: Floats, blending: Blending) -> EdgeSignal:
