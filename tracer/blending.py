@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from calibration.light import SRGB_TO_LINEAR
 from tracer.candidate import RoughOutline
-from tracer.mean_edge import MeanEdge, mean_edge, unlike_halves
+from tracer.mean_edge import MeanEdge, led_to_edge, mean_edge, unlike_halves
 from tracer.profiles import Points, closed_area, closed_normals, resample_closed, smooth_closed
 
 Floats = NDArray[np.float64]
@@ -94,31 +94,27 @@ def blending_of(pixels: NDArray[np.uint8], outlines: Iterable[RoughOutline]) -> 
     -------
     Blending
     """
-    cuts, rims, places = [], [], 0
+    cuts, places = [], 0
     for rough in outlines:
         if rough.kind == "edge" and rough.reader is None and places < _ENOUGH:
             cut = _cut_pixels(pixels, rough)
             if abs(float(LUMA @ (cut.ground - cut.thing))) >= _LEAST_STEP:
                 cuts.append(cut)
-                rims.append(rough)
-                places += round(cut.length_px)
-    width_px = _SPACE_PX * sum(c.between(_SHARES) for c in cuts) / max(sum(c.length_px for c in cuts), 1.0)
+                places += len(cut.points)
+    width_px = _SPACE_PX * sum(c.between(_SHARES) for c in cuts) / max(places, 1)
     if _UNSMEARED_PX[0] <= width_px <= _UNSMEARED_PX[1]:
         way = _way(cuts)
         return Blending(open=True) if way is None else Blending(in_codes=way < _SURE, open=_SURE <= way <= _OPEN)
     if _UNSMEARED_PX[1] < width_px <= _SMEARED_PX:
-        return _of_smeared(pixels, cuts, rims, width_px)
+        return _of_smeared(pixels, cuts, width_px)
     return Blending()
 
 
-def _of_smeared(
-    pixels: NDArray[np.uint8], cuts: Sequence[_Cut], rims: Sequence[RoughOutline], width_px: float
-) -> Blending:
+def _of_smeared(pixels: NDArray[np.uint8], cuts: Sequence[_Cut], width_px: float) -> Blending:
     """Tell by the halves of edges that blur has smeared."""
     groups: list[tuple[_Cut, list[MeanEdge]]] = []
-    for cut, rough in zip(cuts, rims, strict=True):
-        thing, ground = float(LUMA @ cut.thing), float(LUMA @ cut.ground)
-        edge = mean_edge(lambda at: _nearest(pixels, at) @ LUMA, _outward(rough), thing, ground)
+    for cut in cuts:
+        edge = mean_edge(lambda at: _nearest(pixels, at) @ LUMA, cut.points)
         if edge is not None:
             for first, edges in groups:
                 if max(np.abs(cut.thing - first.thing).max(), np.abs(cut.ground - first.ground).max()) < _SAME_COLOURS:
@@ -204,7 +200,7 @@ class _Cut:
     """Pixels that an edge cuts, each for half a square pixel.
 
     ``shares`` of the step of luma, ``slopes`` of the edge there, and whether it runs ``aslant``; whether both sides are
-    perfectly ``even``, without any noise.
+    perfectly ``even``, without any noise. ``points`` of the edge are a pixel apart.
     """
 
     shares: Floats
@@ -213,7 +209,7 @@ class _Cut:
     thing: Floats
     ground: Floats
     even: bool
-    length_px: float
+    points: Points
 
     def between(self, shares: Floats) -> int:
         """Return how many pixels have such shares."""
@@ -226,17 +222,21 @@ def _cut_pixels(pixels: NDArray[np.uint8], rough: RoughOutline) -> _Cut:
     sides = [np.concatenate([_at(pixels, points, normals, d) for d in reach]) for reach in (_DEEP_PX, _FAR_PX)]
     thing, ground = (np.median(side, axis=0) for side in sides)
     even = all(float((np.abs(s - np.median(s, axis=0)).max(axis=1) < 1.0).mean()) > _EVEN for s in sides)
+    low, high = float(LUMA @ thing), float(LUMA @ ground)
+    if low != high:
+        # The steps of a rough outline lie where the edge passes from row to row: by them all pixels were cut alike.
+        points = led_to_edge(lambda at: _nearest(pixels, at) @ LUMA, points, low, high)
+        normals = closed_normals(points)
     way = np.abs(np.roll(points, -_REACH, axis=0) - np.roll(points, _REACH, axis=0))
     slope = way.min(axis=1) / np.maximum(way.max(axis=1), 1e-9)
     # Along rows, columns or diagonals all pixels are cut alike.
     aslant = (slope > _ASLANT) & (slope < 1.0 - _ASLANT)
     across = np.arange(-_ACROSS_PX, _ACROSS_PX + _SPACE_PX / 2, _SPACE_PX)
     luma = np.stack([_at(pixels, points, normals, float(d)) for d in across]) @ LUMA
-    step = float(LUMA @ (ground - thing)) or np.inf
-    shares = (luma - float(LUMA @ thing)) / step
+    shares = (luma - low) / ((high - low) or np.inf)
     cut = (shares >= _SHARES[0]) & (shares <= _SHARES[-1])
     slopes, slanting = (np.broadcast_to(v, shares.shape)[cut] for v in (slope, aslant))
-    return _Cut(shares[cut], slopes, slanting, thing, ground, even, float(len(points)))
+    return _Cut(shares[cut], slopes, slanting, thing, ground, even, points)
 
 
 def _outward(rough: RoughOutline) -> Points:

@@ -51,23 +51,28 @@ class MeanEdge:
         return cls(edges[0].at_px, np.asarray(sum(e.shares * (e.places / places) for e in edges)), places)
 
 
-def mean_edge(luma: Callable[[Points], Floats], rough_px: Points, thing: float, ground: float) -> MeanEdge | None:
-    """Return the mean profile across a closed edge, None where there is too little of it.
+def led_to_edge(luma: Callable[[Points], Floats], rough_px: Points, thing: float, ground: float) -> Points:
+    """Return a closed line led to where the luma passes halfway, smooth and a pixel apart.
 
     Parameters
     ----------
     luma : callable
         Gives the luma of the nearest pixels to points (N, 2), codes.
     rough_px : ndarray, shape (N, 2)
-        Outline to within two pixels; outward is as :mod:`tracer.profiles` has it.
+        To within two pixels; outward is as :mod:`tracer.profiles` has it.
     thing, ground : float
-        Their luma, codes.
+        Their luma, codes; they differ.
     """
     points = smooth_closed(resample_closed(rough_px, 1.0)[0], 2.5)
     for _ in range(2):
         normals = closed_normals(points)
         points = points + normals * _halfway(luma, points, normals, thing, ground)[:, None]
         points = resample_closed(smooth_closed(points, 1.0), 1.0)[0]
+    return points
+
+
+def mean_edge(luma: Callable[[Points], Floats], points: Points) -> MeanEdge | None:
+    """Return the mean profile across a closed line that was led to an edge, None where there is too little of it."""
     normals = closed_normals(points, reach=4)
     direction = np.arctan2(normals[:, 1], normals[:, 0])
     turn = np.abs((np.roll(direction, -8) - np.roll(direction, 8) + np.pi) % (2 * np.pi) - np.pi) / 16

@@ -171,3 +171,25 @@ def test_few_pixels_without_noise_leave_it_open() -> None:
 def test_drawn_lines_are_not_asked() -> None:
     rough = replace(rough_of(DARK, WHITE), kind="drawn", line_width_px=4.0)
     assert blending_of(drawn(DARK, WHITE), [rough]) == Blending()
+
+
+@pytest.mark.parametrize("in_codes", [True, False])
+def test_the_steps_of_a_rough_outline_along_a_long_side_mislead_nobody(in_codes: bool) -> None:
+    # A side that rises one row in fifty is cut by the rows at the same places as a rough outline has its steps.
+    wide, high, rise, lean, fine = 3000, 700, 0.02, 0.06, 16
+    across = (np.arange(wide * fine) + 0.5) / fine
+    tops, bottoms = 60.3 + rise * across, 585.7 + rise * across
+    rows = np.arange(high)[:, None]
+    within = np.clip(np.minimum(rows + 1, bottoms) - np.maximum(rows, tops), 0.0, 1.0)
+    within[np.abs(across - wide / 2 + lean * (rows + 0.5)) > wide / 2 - 150.4] = 0.0
+    share = within.reshape(high, wide, fine).mean(axis=2)
+    a, b = np.interp([DARK, WHITE], np.arange(256), SRGB_TO_LINEAR)
+    pixels = np.rint(WHITE + (DARK - WHITE) * share) if in_codes else shapes.encode_srgb(b + (a - b) * share)
+    noisy = pixels + np.random.default_rng(3).normal(0.0, 1.0, pixels.shape)
+    coarse = (cv2.resize(share, (wide // 2, high // 2), interpolation=cv2.INTER_AREA) > 0.5).astype(np.uint8)
+    contours, _ = cv2.findContours(coarse, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    points = contours[0][:, 0].astype(np.float64) * 2 + 0.5
+    none = np.zeros(len(points), bool)
+    rough = replace(rough_of(DARK, WHITE), points_px=PxPoints(points), obscured=none, bridged=none)
+    blending = blending_of(np.clip(np.rint(noisy), 0, 255).astype(np.uint8), [rough])
+    assert (blending.in_codes, blending.open) == (in_codes, False)
