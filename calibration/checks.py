@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 
 from calibration.camera import PlaneMap
@@ -13,6 +14,8 @@ from calibration.fitted import FittedMap
 from calibration.picture import Picture
 from calibration.references import Reference
 from calibration.references.density import is_default
+from calibration.references.quad import side_lengths
+from calibration.references.sheet import any_size_fits, names_by_proportion
 from calibration.references.square import USUAL_SIZES, side_mm
 from calibration.sheet import CrossCheck
 from calibration.units import MM_PER_INCH
@@ -24,6 +27,10 @@ _USUAL_WITHIN = 0.008
 """2 in and 5 cm are 1.6 % apart."""
 _AS_GOOD = 0.8
 """Scores of squares that differ by less tell nothing (judgement)."""
+_LARGE_PAPER = 0.4
+"""A smaller rectangle of a scan may be anything (judgement)."""
+_PAPER_PROPORTIONS, _PAPER_OFF = 0.008, 0.03
+"""ISO 216 allows 0.8 % on each side of A4; what is as near to a size as that may be that paper, trimmed."""
 
 
 def cross_check(plane: PlaneMap, alternatives: Sequence[PlaneMap], other: Reference) -> CrossCheck:
@@ -140,6 +147,31 @@ def square_findings(evidence: Evidence, plane: PlaneMap, sheet_id: str) -> list[
             "stated density; if it is a test square, say its size, like --reference square=1in",
         )
     ]
+
+
+def paper_findings(evidence: Evidence, plane: PlaneMap, picture: Picture, sheet_id: str) -> list[Finding]:
+    """A sheet that fills the scan, of the proportions of a paper but of no paper's size by the stated density."""
+    if evidence.chosen.kind != "density":
+        return []
+    for sheet in evidence.sheets:
+        corners_px = np.asarray(sheet.quad.corners_px)
+        if cv2.contourArea(corners_px.astype(np.float32)) < _LARGE_PAPER * picture.width_px * picture.height_px:
+            continue
+        sides = side_lengths(np.asarray(plane.to_mm(sheet.quad.corners_px)))
+        size_mm = (float(sides[0] + sides[2]) / 2, float(sides[1] + sides[3]) / 2)
+        names = names_by_proportion(sheet, within=_PAPER_PROPORTIONS)
+        if not names or any_size_fits(size_mm, _PAPER_OFF):
+            continue
+        return [
+            Finding(
+                code="paper-not-used",
+                where=sheet_id,
+                message=f"a sheet in the proportions of {' or '.join(names)} is {size_mm[0]:.0f} x {size_mm[1]:.0f} mm "
+                f"by the stated density, which is no size of paper: the density may be wrong. If it is "
+                f"{names[-1]}, say so with --reference sheet={names[-1]}, or check a length with a ruler",
+            )
+        ]
+    return []
 
 
 def mistakable_squares(evidence: Evidence, plane: PlaneMap, sheet_id: str) -> list[Finding]:

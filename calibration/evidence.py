@@ -355,9 +355,13 @@ def gather(looked: Looked, request: ReferenceRequest | None, square_px: PxPoints
     """
     scene, flat = looked.scene, looked.flat
     all_squares, sheets, cards = flat.squares, flat.sheets, flat.cards
+    boards = [r.outline_px for r in flat.targets]
+
+    def crossed() -> list[FoundSquare]:
+        return _large(squares.find_crossed_squares(scene, all_squares, boards))
+
     if request is not None and request.kind == "square":
-        crossed = squares.find_crossed_squares(scene, all_squares, [r.outline_px for r in flat.targets])
-        all_squares = [*all_squares, *crossed]
+        all_squares = [*all_squares, *squares.find_crossed_squares(scene, all_squares, boards)]
     found = _large(all_squares)
     known = [*flat.targets, *cards]
     for kind, references in looked.found.items():
@@ -369,7 +373,6 @@ def gather(looked: Looked, request: ReferenceRequest | None, square_px: PxPoints
     known += density.find(scene, None)
     if not cards and (request.kind == "card" if request is not None else all(r.doubt for r in known)):
         # Before it is given up: a card that hardly stands out from its paper.
-        boards = [r.outline_px for r in flat.targets]
         cards = card.among(scene, rough_rectangles(scene, boards, faint=True))
         known += cards
     if request is not None:
@@ -393,9 +396,7 @@ def gather(looked: Looked, request: ReferenceRequest | None, square_px: PxPoints
                     f"say it, like --reference mat=1in or --reference mat=10mm, or {ADVICE}"
                 )
             # A square that lines run across may be asked about, but sets no scale that nobody said.
-            found = found or _large(
-                squares.find_crossed_squares(scene, all_squares, [r.outline_px for r in flat.targets])
-            )
+            found = found or crossed()
             if known and not found:
                 raise ScaleError(f"{known[0].doubt}, or {ADVICE}")
             if found or sheets:
@@ -404,6 +405,9 @@ def gather(looked: Looked, request: ReferenceRequest | None, square_px: PxPoints
                 raise _too_small(all_squares)
             raise ScaleError(f"{_blurred(scene)}nothing of known size was found in the picture; next time {ADVICE}")
         chosen = ordered[0]
+        if chosen.kind == "density":
+            # What else is there may contradict it.
+            found = found or crossed()
     rest = [r for r in _best_first(known, scene) if not _same_thing(r, chosen)]
     others = [r for r in _without_same_place([chosen, *rest]) if r is not chosen]
     taken = [chosen, *others]

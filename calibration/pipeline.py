@@ -13,6 +13,7 @@ from calibration.checks import (
     disagreements,
     line_findings,
     mistakable_squares,
+    paper_findings,
     square_findings,
 )
 from calibration.errors import ScaleError
@@ -225,6 +226,7 @@ def calibrate(
     findings += flatness_findings(evidence, fitted, sheet_id)
     findings += line_findings(fitted, sheet_id)
     findings += square_findings(evidence, plane, sheet_id)
+    findings += paper_findings(evidence, plane, picture, sheet_id)
     if options.request is not None and options.square_px is None and credible_density(picture) is None:
         findings += mistakable_squares(evidence, plane, sheet_id)
     return replace(sheet, findings=tuple(findings))

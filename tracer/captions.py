@@ -8,7 +8,7 @@ another one are told: a slip of the pen, or a page that was printed smaller and 
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -31,6 +31,11 @@ _ONE_SIZE = 0.005
 _LEAST_MM, _MOST_MM = 10.0, 310.0
 _NO_CARD = 0.05
 """Cards differ from each other by 0.2 %, and no scale that could be used is so far off (judgement)."""
+_DENSITY_OFF = 0.01
+"""Flatbeds state their density to half a per cent, and squares are drawn better than that."""
+_LETTER = re.compile(r"[^\W\d_]")
+_STRAY_LETTERS = 2
+"""A cross or "by" between two figures, or a letter that a line of the square was read as."""
 _SIZE = re.compile(
     r"(?P<number>\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?)\s*[-]?\s*(?P<unit>inch(?:es)?|in\b|cm|mm|\"|''|\u201d|\u2033)",
     re.IGNORECASE,
@@ -55,8 +60,24 @@ def size_in_words(text: str) -> str | None:
     return usable[0][1].replace(" ", "") if "/" not in usable[0][1] else usable[0][1]
 
 
-def caption_size(pixels: NDArray[np.uint8], square_px: PxPoints) -> str | None:
-    """Read the size of a printed square from the words inside it, else from those just below or above it.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Caption:
+    """What is written in or beside a printed square.
+
+    Parameters
+    ----------
+    size : str
+        The one size that it states.
+    of_test_square : bool
+        Whether the size is all it says, or it speaks of a test: a piece has a name, or is to be cut so many times.
+    """
+
+    size: str
+    of_test_square: bool
+
+
+def caption_of(pixels: NDArray[np.uint8], square_px: PxPoints) -> Caption | None:
+    """Read the caption of a printed square inside it, else just below or above it; None where none states a size.
 
     Words run along its sides: along those that are nearest to level, else along the others.
 
@@ -74,10 +95,18 @@ def caption_size(pixels: NDArray[np.uint8], square_px: PxPoints) -> str | None:
     level -= round(level / (np.pi / 2)) * np.pi / 2
     for turn in (level, level + np.pi / 2):
         for region in _places_of_a_caption(square_px, turn):
-            size = size_in_words(" ".join(line.text for line in read_words(pixels, [region])))
+            text = " ".join(line.text for line in read_words(pixels, [region]))
+            size = size_in_words(text)
             if size is not None:
-                return size
+                stray = _LETTER.findall(_SIZE.sub("", text))
+                return Caption(size=size, of_test_square=speaks_of_test(text) or len(stray) <= _STRAY_LETTERS)
     return None
+
+
+def caption_size(pixels: NDArray[np.uint8], square_px: PxPoints) -> str | None:
+    """Return the size that the caption of a printed square states, None where none does; see :func:`caption_of`."""
+    caption = caption_of(pixels, square_px)
+    return None if caption is None else caption.size
 
 
 def _places_of_a_caption(square_px: PxPoints, turn_rad: float) -> list[Region]:
@@ -110,6 +139,30 @@ def held_against_caption(sheet: Sheet) -> Sheet:
         f"should be {ratio:.3g} times as large; if it was misread, check another length with a ruler",
     )
     return replace(sheet, findings=(*sheet.findings, warning))
+
+
+def rather_than_density(sheet: Sheet) -> tuple[PxPoints, str] | None:
+    """Return a test square whose caption contradicts the stated density, and its size; None where there is none.
+
+    A file states whatever the last program wrote; who drew a test square and wrote its size beside it meant it. Only
+    for a sheet whose scale comes from a stated density, or from a square that the density alone gave its size.
+    """
+    chosen, others = sheet.reference, sheet.others
+    if chosen.kind == "square" and all(o.kind == "density" or not o.size for o in others):
+        squares = [chosen] if any(o.kind == "density" for o in others) else []
+    elif chosen.kind == "density":
+        squares = [o for o in others if o.kind == "square" and not o.size]
+    else:
+        return None
+    for square in squares:
+        caption = caption_of(sheet.picture.pixels, square.points_px)
+        if caption is None or not caption.of_test_square:
+            continue
+        corners = np.asarray(sheet.to_mm(square.points_px))
+        side_mm = float(np.hypot(*(np.roll(corners, -1, axis=0) - corners).T).mean())
+        if abs(side_mm / parse_length_mm(caption.size) - 1) > _DENSITY_OFF:
+            return square.points_px, caption.size
+    return None
 
 
 def without_piece_references(sheet: Sheet, *, words: bool) -> Sheet:

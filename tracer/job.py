@@ -24,7 +24,7 @@ from calibration import (
 )
 from calibration.hands import share_out
 from calibration.intake import read_pictures
-from tracer.captions import caption_size, held_against_caption
+from tracer.captions import caption_size, held_against_caption, rather_than_density
 from tracer.errors import JobError
 from tracer.files.svg import pieces_svg
 from tracer.pattern import PATTERN_FILE, Pattern, SheetRecord, save, write_bytes_whole, write_text_whole
@@ -213,27 +213,34 @@ def _made(make: Callable[[], SheetFigure | bytes]) -> SheetFigure | bytes:
 def _calibrated(picture: Picture, options: CalibrateOptions, sheet_id: str, *, read: bool) -> Sheet:
     """Find the scale; where a printed square is all there is and nobody said its size, read it from its caption.
 
-    Where its size is known otherwise, what its caption says is held against that.
+    So it is where a stated density is all else there is and the caption contradicts it. Where the size is known
+    otherwise, what the caption says is held against that.
     """
     looked = look_through(picture, options)
+
+    def by_caption(square_px: PxPoints, size: str) -> Sheet:
+        named = replace(options, request=ReferenceRequest(kind="square", size=size), square_px=square_px)
+        sheet = calibrate(picture, named, sheet_id=sheet_id, looked=looked)
+        note = Finding(
+            code="size-read",
+            severity="note",
+            where=sheet_id,
+            message=f"the printed square says that it is {size}; if that was misread, give --reference square=SIZE",
+        )
+        return replace(sheet, findings=(*sheet.findings, note))
+
     try:
         sheet = calibrate(picture, options, sheet_id=sheet_id, looked=looked)
-        return held_against_caption(sheet) if read else sheet
     except ScaleError as error:
-        for square_px in error.unsized_px if read else ():
-            size = caption_size(picture.pixels, PxPoints(square_px))
-            if size is None:
-                continue
-            named = replace(options, request=ReferenceRequest(kind="square", size=size), square_px=PxPoints(square_px))
-            sheet = calibrate(picture, named, sheet_id=sheet_id, looked=looked)
-            note = Finding(
-                code="size-read",
-                severity="note",
-                where=sheet_id,
-                message=f"the printed square says that it is {size}; if that was misread, give --reference square=SIZE",
-            )
-            return replace(sheet, findings=(*sheet.findings, note))
+        for corners_px in error.unsized_px if read else ():
+            size = caption_size(picture.pixels, PxPoints(corners_px))
+            if size is not None:
+                return by_caption(PxPoints(corners_px), size)
         raise
+    if not read:
+        return sheet
+    captioned = rather_than_density(sheet) if options.request is None and options.pointed is None else None
+    return held_against_caption(sheet) if captioned is None else by_caption(*captioned)
 
 
 def _write(

@@ -26,7 +26,7 @@ from calibration import (
 )
 from calibration.references import SearchPicture
 from fixtures import render, scenarios
-from fixtures.geometry import polygon
+from fixtures.geometry import polygon, rectangle
 from fixtures.references import card as draw_card
 from fixtures.references import square as draw_square
 from fixtures.scene import Scene, srgb
@@ -90,6 +90,19 @@ def test_a_density_that_the_square_contradicts_loses_and_is_reported(stated: flo
     assert abs(scale_error(rendered, sheet, (0, 0, 100, 80))) < AIM
     said = [f for f in sheet.findings if f.code == "density-contradicted"]
     assert [f.severity for f in said] == [severity]
+
+
+@pytest.mark.parametrize(
+    ("size_mm", "stated", "codes"),
+    [((148.0, 210.0), 75.0, []), ((148.0, 210.0), 100.0, ["paper-not-used"]), ((130.0, 210.0), 100.0, [])],
+)
+def test_a_sheet_of_a_paper_s_proportions_but_no_paper_s_size_speaks_against_the_density(
+    size_mm: tuple[float, float], stated: float, codes: list[str]
+) -> None:
+    scene = Scene(name="table", width_mm=size_mm[0] + 30, height_mm=size_mm[1] + 30, ground=srgb(120, 90, 60))
+    scene.fill(rectangle(15, 15, *size_mm), PAPER)
+    sheet = calibrate(picture_of(scanned(scene, dpi=75, rotation_deg=1.0), density=stated), CalibrateOptions())
+    assert [f.code for f in sheet.findings] == codes
 
 
 def test_a_density_that_agrees_is_a_cross_check_and_no_finding() -> None:

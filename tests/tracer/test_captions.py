@@ -8,10 +8,19 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
-from calibration import MmPoints, PxPoints, Reference, Sheet, parse_length_mm
+from calibration import CalibrateOptions, MmPoints, PxPoints, Reference, Sheet, parse_length_mm
 from tests.tracer.sheet_drawing import Drawing
-from tracer.captions import caption_size, held_against_caption, size_in_words, without_piece_references
+from tracer.captions import (
+    caption_size,
+    held_against_caption,
+    rather_than_density,
+    size_in_words,
+    without_piece_references,
+)
+from tracer.job import trace_files
+from tracer.pipeline import TraceOptions
 
 
 @pytest.mark.parametrize(
@@ -138,3 +147,52 @@ def test_a_square_that_sets_the_scale_and_says_another_size_is_told(said, words,
     sheet = _with_square(side_mm=50.8, size=said, words=words)
     held = held_against_caption(replace(sheet, reference=sheet.others[0]))
     assert [f.code for f in held.findings] == told
+
+
+@pytest.mark.parametrize(
+    ("words", "size"),
+    [
+        (("5 cm",), "5cm"),
+        (("test square", "5 cm"), "5cm"),
+        (('2" x 2"',), '2"'),
+        (("6 cm",), None),
+        (("test square",), None),
+        (("Patch 4", "2 in"), None),
+        (("cut 4", "2 in"), None),
+    ],
+)
+def test_a_captioned_square_is_believed_rather_than_the_density_and_a_patch_is_not(words, size):
+    """The square is 60 mm wide by the stated density."""
+    told = rather_than_density(_with_square(side_mm=60.0, size="", words=words))
+    assert (None if told is None else told[1]) == size
+
+
+def test_a_square_that_the_density_alone_sized_is_believed_by_its_caption():
+    sheet = _with_square(side_mm=50.8, size="2in", words=("1 in",))
+    (square,), density = sheet.others, sheet.reference
+    told = rather_than_density(replace(sheet, reference=square, others=(density,)))
+    assert told is not None
+    assert told[1] == "1in"
+    # What else is there was of a size of its own.
+    assert rather_than_density(replace(sheet, reference=square, others=(density, replace(square, kind="card")))) is None
+
+
+@pytest.mark.parametrize("crossed", [False, True], ids=["plain", "crossed by a crease"])
+def test_a_scan_with_a_wrong_density_and_a_captioned_square_has_the_scale_of_the_square(tmp_path, crossed):
+    drawing = Drawing(140, 140, dpi=200)
+    drawing.line([[20, 20], [70, 20], [70, 70], [20, 70]], closed=True)
+    drawing.text((35, 47), "5 cm")
+    drawing.line([[80, 80], [130, 80], [130, 110], [80, 110]], closed=True)
+    if crossed:
+        drawing.line([[10, 52], [100, 63]], width_mm=0.4, colour=(190, 188, 182))
+    Image.fromarray(drawing.pixels()).save(tmp_path / "scan.png", dpi=(240, 240))
+    pattern = trace_files(
+        [tmp_path / "scan.png"],
+        tmp_path / "job",
+        calibrate_options=CalibrateOptions(),
+        trace_options=TraceOptions(words=True),
+    )
+    sheet = pattern.sheets[0]
+    assert (sheet.reference, sheet.reference_size) == ("square", "5cm")
+    assert "density-contradicted" in {f.code for f in sheet.warnings}
+    assert sheet.mm_per_px == pytest.approx(25.4 / 200, rel=1e-3)
