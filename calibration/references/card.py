@@ -14,7 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera_fit import MAX_CHAIN
+from calibration.camera_fit import MAX_CHAIN, ModelName, fit_camera
+from calibration.camera_model import Priors
 from calibration.picture import MmPoints, PxPoints
 from calibration.references.modelled_edge import ModelledSides, modelled_sides
 from calibration.references.quad import SMALLEST_SIDE_PX, Quad, proportion, side_lengths
@@ -56,6 +57,11 @@ strong lens (|k1| = 0.12) mostly stay within the second (simulated); a playing c
 _VERY_CLOSELY = 1.02
 """The same where one corner is not seen to be round: a side that follows a shadow's edge or a line beside the card's
 makes such a corner, and the proportion wrong by 3 to 5 % (measured)."""
+_MODELS: tuple[ModelName, ...] = ("scan", "photo")
+_ANY_LENS = Priors(k1_sigma=0.05, k2_sigma=0.01)
+_MOST_MISFIT = 30.0
+"""Chi-square. Simulated cards come to 8 at most at 22 degrees of tilt and |k1| = 0.1; calling cards and bridge
+cards to 40 and more at 4 degrees, to 6 to 300 at 20 degrees."""
 _RADIUS_MARGIN_MM = 0.6
 _ONE_SIZE = 1.15
 """Things of one size look this much larger at the near side of a tilted picture, or less (judgement)."""
@@ -142,6 +148,35 @@ def _straight_sigma_px(modelled: ModelledSides | None, px_per_mm: float) -> floa
     return float(bow_px * np.sqrt(points) / 3.35)
 
 
+def could_be_seen_so(scene: SearchPicture, card: Reference) -> bool:
+    """Whether a scanner or some likely camera shows a card as this one is seen.
+
+    Four corners fix a plane; that they are those of a card must follow from what is seen besides. Tilt that makes a
+    card look shorter also makes its sides run together, and a lens that does so also bows them. A calling card of
+    85 x 55 mm or a playing card is seen like that by no camera that is likely, or by none at all. Much is allowed of
+    lenses here, since the sides tell of them.
+    """
+    return any(_misfit(scene, card, model) < _MOST_MISFIT for model in _MODELS)
+
+
+def _misfit(scene: SearchPicture, card: Reference, model: ModelName) -> float:
+    """Return chi-square of a card's corners, and of what they say of the camera or scanner."""
+    fit = fit_camera(
+        card.points_px,
+        card.points_mm,
+        np.hypot(card.sigma_px, card.edges_px),
+        width_px=scene.picture.width_px,
+        height_px=scene.picture.height_px,
+        focal_px=scene.picture.focal_px,
+        straights_px=card.straights_px,
+        straight_sigma_px=card.straight_sigma_px,
+        model=model,
+        priors=_ANY_LENS,
+    )
+    off = fit.data.in_sigmas(fit.camera.project(fit.parameters, fit.data.mm, fit.data.groups) - fit.data.px)
+    return float((off**2).sum() + (fit.camera.prior_residuals(fit.parameters) ** 2).sum())
+
+
 def find(scene: SearchPicture, size: str | None) -> list[Reference]:
     """Find cards of ID-1 size, best first; ``size`` is not used (there is but one)."""
     return among(scene, rough_rectangles(scene))
@@ -178,21 +213,21 @@ def among(scene: SearchPicture, rectangles: Sequence[RoughRectangle]) -> list[Re
         px_per_mm = float(side_lengths(corners).sum()) / (2 * (WIDTH_MM + HEIGHT_MM))
         edge_mm, alike_px = _edges_seen(quad, modelled)
         off = abs(proportion(scene, corners) / (WIDTH_MM / HEIGHT_MM) - 1)
-        found.append(
-            Reference(
-                kind="card",
-                size="",
-                points_px=quad.corners_px,
-                points_mm=MmPoints(np.array([[0, 0], [w, 0], [w, h], [0, h]])),
-                sigma_px=np.hypot(quad.sigma_px, edge_mm * px_per_mm),
-                tolerance_relative=float(TOLERANCE_RELATIVE),
-                outline_px=PxPoints(corners),
-                score=float(np.clip(rough.cover * rounded / 4 * np.exp(-((off / 0.05) ** 2)), 0, 1)),
-                edges_px=float(np.hypot(ROUNDED_MM * px_per_mm, alike_px)),
-                straight_sigma_px=_straight_sigma_px(modelled, px_per_mm),
-                straights_px=tuple(PxPoints(side.points_px) for side in quad.sides),
-            )
+        seen = Reference(
+            kind="card",
+            size="",
+            points_px=quad.corners_px,
+            points_mm=MmPoints(np.array([[0, 0], [w, 0], [w, h], [0, h]])),
+            sigma_px=np.hypot(quad.sigma_px, edge_mm * px_per_mm),
+            tolerance_relative=float(TOLERANCE_RELATIVE),
+            outline_px=PxPoints(corners),
+            score=float(np.clip(rough.cover * rounded / 4 * np.exp(-((off / 0.05) ** 2)), 0, 1)),
+            edges_px=float(np.hypot(ROUNDED_MM * px_per_mm, alike_px)),
+            straight_sigma_px=_straight_sigma_px(modelled, px_per_mm),
+            straights_px=tuple(PxPoints(side.points_px) for side in quad.sides),
         )
+        if could_be_seen_so(scene, seen):
+            found.append(seen)
     return _doubted(scene, sorted(found, key=lambda r: -r.score))
 
 

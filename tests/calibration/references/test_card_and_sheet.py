@@ -94,14 +94,27 @@ def test_tilted_playing_card_is_no_card_of_id1_size(azimuth: float) -> None:
     assert card.find(SearchPicture(picture=picture_of(made)), None) == []
 
 
+@pytest.mark.parametrize("size", [(85.0, 55.0), (88.9, 57.15)], ids=["calling card", "bridge card"])
+@pytest.mark.parametrize("k1", [-0.03, 0.03])
+def test_a_card_of_nearly_the_size_is_told_by_what_tilt_and_lens_would_do_besides(
+    size: tuple[float, float], k1: float
+) -> None:
+    scene = paper_scene(330, 240)
+    scene.fill(rounded_rectangle(40, 30, *size, 3.2), srgb(150, 60, 60))
+    made = render.photo(scene, width_px=1600, height_px=1200, tilt_deg=4.0, azimuth_deg=60.0, k1=k1, seed=4)
+    assert card.find(SearchPicture(picture=picture_of(made)), None) == []
+
+
 @pytest.mark.parametrize(
     "outline",
     [
         rectangle(30, 25, 85.6, 53.98),
         rounded_rectangle(30, 25, 85.6, 66.0, 3.18),
         rounded_rectangle(30, 25, 85.6, 54, 9.0),
+        rounded_rectangle(30, 25, 85.0, 55.0, 3.2),
+        rounded_rectangle(30, 25, 88.9, 57.15, 3.2),
     ],
-    ids=["sharp corners", "other proportions", "round corners"],
+    ids=["sharp corners", "other proportions", "round corners", "calling card", "bridge card"],
 )
 def test_other_rectangles_are_no_card(outline: object) -> None:
     scene = paper_scene(150, 110)
