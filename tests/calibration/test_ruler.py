@@ -17,6 +17,7 @@ from calibration.references.ruler.graduation import rank
 from calibration.references.ruler.strip import Window, _steady
 from calibration.references.ruler.ticks import _at_gaps, _joined, _Run, _sigma_of_bow
 from fixtures import render, scenarios
+from fixtures.geometry import rectangle
 from fixtures.references import ruler
 from fixtures.render import Rendered
 from fixtures.scene import Scene, srgb
@@ -101,6 +102,22 @@ def test_a_ruler_is_found_wherever_it_lies_in_the_picture(down_px: int) -> None:
     scene = Scene(name="ruler", width_mm=120.0, height_mm=60.0, ground=srgb(238))
     ruler(scene, (6.0, 8.0 + 25.4 / 180 * down_px), unit="mm", length=100.0)
     check(render.scan(scene, dpi=180, seed=1), "mm")
+
+
+def test_bold_figures_are_not_taken_for_the_ticks_beside_them() -> None:
+    scene = Scene(name="ruler", width_mm=200.0, height_mm=60.0, ground=srgb(200))
+    ruler(scene, (6.0, 10.0), unit="1/8in", length=7.0)
+    for inch in range(1, 8):
+        x = 11.0 + 25.4 * inch
+        for left in (4.2, 2.6):
+            scene.fill(rectangle(x - left, 16.0, 1.0, 3.4), srgb(20))
+    check(render.scan(scene, dpi=300, seed=2, rotation_deg=1.0), "1/8in")
+
+
+def test_ticks_far_apart_are_found_in_a_smaller_copy() -> None:
+    scene = Scene(name="ruler", width_mm=130.0, height_mm=50.0, ground=srgb(200))
+    ruler(scene, (6.0, 10.0), unit="1/8in", length=4.5)
+    check(render.scan(scene, dpi=600, seed=2, rotation_deg=1.0), "1/8in")  # 75 px from tick to tick
 
 
 def test_ticks_too_close_for_the_picture_are_not_guessed_at() -> None:

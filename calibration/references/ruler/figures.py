@@ -25,6 +25,7 @@ _CLEAR_OF_TICKS, _DEEPER = 1.15, 2.2
 _ASIDE, _CLEAR_OF_MAJOR = 2.0, 0.45
 """And so many ticks to both sides of the longest, but not on it (judgement; a quarter of eight is two)."""
 _STEP_PX = 0.7
+_POINTS_AT_ONCE = 16384
 _AS_DARK = 0.4
 """Figures are at least this part as dark as the ticks."""
 _FEWEST, _SHARE, _BETWEEN = 2, 0.4, 0.5
@@ -79,8 +80,13 @@ def _inked(
         return np.stack([np.polyval(curve, (at - middle) / scale) for curve in curves], axis=-1)
 
     def light(points: Array) -> Array:
-        x, y = np.moveaxis(points.astype(np.float32), -1, 0)
-        return np.asarray(SRGB_TO_LINEAR[cv2.remap(grey, x, y, cv2.INTER_LINEAR)], dtype=np.float64)
+        flat = points.astype(np.float32).reshape(-1, 2)
+        # OpenCV takes no longer rows than that; of ticks far apart there are more points.
+        parts = [
+            cv2.remap(grey, part[:, :1], part[:, 1:], cv2.INTER_LINEAR)
+            for part in np.array_split(flat, len(flat) // _POINTS_AT_ONCE + 1)
+        ]
+        return np.asarray(SRGB_TO_LINEAR[np.concatenate(parts).reshape(points.shape[:-1])], dtype=np.float64)
 
     tall = np.linspace(0.3, 0.7, 9)[:, None] * ticks.short_px * inward
     strokes = edge(ticks.numbers.astype(np.float64))[:, None] + tall

@@ -6,6 +6,7 @@ they lean in it, and where one of them stands.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -17,6 +18,7 @@ from calibration.light import SRGB_TO_LINEAR
 from calibration.references.ruler.rows import Row
 
 Array = NDArray[np.float64]
+Light = NDArray[np.float32]
 
 HALF_HEIGHT_PX = 170
 WINDOW_PX, _HOP_PX = 256, 96
@@ -24,6 +26,12 @@ _SHORTEST_PERIOD_PX, _LONGEST_PERIOD_PX = 3.0, 64.0
 _SAME_STRETCH = 0.2
 _LOWEST_BAND_PX = 4
 FEWEST_WINDOWS = 2
+_MOST_BANDS, _LEAST_OF_HIGHEST = 3, 0.03
+"""Bands of one window that are looked at, and the least of the strongest one's power that another one has: ticks beside
+figures have more."""
+_MOST_AGREE, _MORE_IN_COMMON = 0.75, 1.25
+_SAME_HEIGHT, _SAME_LEAN, _ASIDE_OF_HEIGHT = 0.4, 0.1, 0.2
+_PAIRS_TRIED = 200
 _FEWEST_FOR_CURVE, _UNSTEADY = 6, 0.015
 
 
@@ -143,7 +151,11 @@ def _amplitude(rows: NDArray[np.float32], x: Array, frequencies: Array) -> NDArr
 
 
 def find_windows(strip: Strip, row: Row) -> list[Window]:
-    """Measure period, band and lean in each window."""
+    """Measure period, band and lean in each window.
+
+    Where bands of single windows do not lie along one line, figures were taken for ticks in some: bold ones are darker
+    than thin ticks. Then those bands are taken, one a window, that most windows have in common.
+    """
     columns = strip.light.shape[1]
     found = []
     for start in range(0, max(1, columns - WINDOW_PX // 2), _HOP_PX):
@@ -158,37 +170,102 @@ def find_windows(strip: Strip, row: Row) -> list[Window]:
         grid = np.exp(np.linspace(np.log(0.85), np.log(1.18), 25)) / row.period_px
         power = np.abs(_amplitude(shaded, x, grid)).astype(np.float64) ** 2
         level = np.asarray(cv2.blur(power.max(axis=1)[:, None], (1, 5))[:, 0], dtype=np.float64)
+        found.append(_bands(part, shaded, x, level, strip.begin + start + (n - 1) / 2))
+    alike = _alike([bands[0] for bands in found if bands])
+    if len(alike) < _MOST_AGREE * len(found) or not _along_one_line(alike):
+        common = _in_common(found)
+        if len(common) > _MORE_IN_COMMON * sum(_agree(alike, w).sum() for w in alike) / max(len(alike), 1):
+            return _steady(common)
+    return alike
+
+
+def _bands(part: Light, shaded: Light, x: Array, level: Array, middle: float) -> list[Window]:
+    """Return the periodic bands of a window, the one that holds most of the row's period first."""
+    found: list[Window] = []
+    level = level.copy()
+    least = _LEAST_OF_HIGHEST * float(level.max())
+    for _ in range(_MOST_BANDS):
         top = int(np.argmax(level))
+        if level[top] <= least:
+            break
         low, high = _run(level, top, 0.3)
-        period, height = _first_peak(part[low : high + 1].mean(axis=0))
-        if height < 0.25 or not _SHORTEST_PERIOD_PX <= period <= _LONGEST_PERIOD_PX or n < 4 * period:
+        window = _band(part, shaded, x, (low, high), middle)
+        level[max(0, low - 2) : high + 3] = 0.0
+        if window is not None:
+            found.append(window)
+    return found
+
+
+def _band(part: Light, shaded: Light, x: Array, about: tuple[int, int], middle: float) -> Window | None:
+    """Measure the band that rows in these limits belong to."""
+    low, high = about
+    period, height = _first_peak(part[low : high + 1].mean(axis=0))
+    if height < 0.25 or not _SHORTEST_PERIOD_PX <= period <= _LONGEST_PERIOD_PX or len(x) < 4 * period:
+        return None
+    grid = np.linspace(0.96, 1.04, 33) / period
+    amplitude = _amplitude(shaded, x, grid)
+    best = int(np.argmax((np.abs(amplitude[low : high + 1]) ** 2).sum(axis=0)))
+    a = amplitude[:, best]
+    size = np.asarray(cv2.blur(np.abs(a)[:, None], (1, 3))[:, 0], dtype=np.float64)
+    low, high = _run(size, low + int(np.argmax(size[low : high + 1])), 0.5)
+    if high - low + 1 < _LOWEST_BAND_PX:
+        return None
+    rows = np.arange(low, high + 1)
+    inner = rows[len(rows) // 6 : len(rows) - len(rows) // 6]
+    phase = np.unwrap(np.angle(a[inner]))
+    weight = np.abs(a[inner])
+    slope, offset = np.polyfit(inner - HALF_HEIGHT_PX, phase, 1, w=weight)
+    frequency = float(grid[best])
+    middle_t = (low + high) / 2 - HALF_HEIGHT_PX
+    return Window(
+        middle=middle,
+        frequency=frequency,
+        band=(float(low - HALF_HEIGHT_PX), float(high - HALF_HEIGHT_PX)),
+        lean=float(-slope / (2 * np.pi * frequency)),
+        phase=float(offset + slope * middle_t),
+        strength=height,
+    )
+
+
+def _agree(windows: list[Window], other: Window, slope: float = 0.0) -> NDArray[np.bool_]:
+    """Which windows have the period, the height, the lean of another one and lie along a line through it."""
+    s, frequency, lean = (np.asarray([getattr(w, name) for w in windows]) for name in ("middle", "frequency", "lean"))
+    low, high = np.asarray([w.band for w in windows]).T
+    tall = other.band[1] - other.band[0]
+    aside = (low + high) / 2 - sum(other.band) / 2 - slope * (s - other.middle)
+    return np.asarray(
+        (np.abs(np.log(frequency / other.frequency)) < _SAME_STRETCH)
+        & (np.abs(np.log((high - low) / tall)) < _SAME_HEIGHT)
+        & (np.abs(lean - other.lean) < _SAME_LEAN)
+        & (np.abs(aside) < max(3.0, _ASIDE_OF_HEIGHT * tall))
+    )
+
+
+def _along_one_line(windows: list[Window]) -> bool:
+    """Whether most windows agree with those at both ends of a line through them."""
+    if len(windows) < FEWEST_WINDOWS:
+        return False
+    s = np.asarray([w.middle for w in windows])
+    slope = float(np.polyfit(s, [sum(w.band) / 2 for w in windows], 1)[0])
+    return max(float(_agree(windows, w, slope).mean()) for w in windows) >= _MOST_AGREE
+
+
+def _in_common(found: list[list[Window]]) -> list[Window]:
+    """Return bands along one line, one a window at most, that as many windows as possible have in common."""
+    every = [(k, w) for k, bands in enumerate(found) for w in bands]
+    windows, number = [w for _, w in every], np.asarray([k for k, _ in every])
+    pairs = [(i, j) for i, j in itertools.combinations(range(len(every)), 2) if number[j] - number[i] > len(found) // 4]
+    best: tuple[float, list[Window]] = (0.0, [])
+    for i, j in pairs[:: max(1, len(pairs) // _PAIRS_TRIED)]:
+        a, b = windows[i], windows[j]
+        slope = (sum(b.band) - sum(a.band)) / 2 / (b.middle - a.middle)
+        if not _agree([b], a, slope)[0]:
             continue
-        grid = np.linspace(0.96, 1.04, 33) / period
-        amplitude = _amplitude(shaded, x, grid)
-        best = int(np.argmax((np.abs(amplitude[low : high + 1]) ** 2).sum(axis=0)))
-        a = amplitude[:, best]
-        size = np.asarray(cv2.blur(np.abs(a)[:, None], (1, 3))[:, 0], dtype=np.float64)
-        low, high = _run(size, int(np.argmax(size)), 0.5)
-        if high - low + 1 < _LOWEST_BAND_PX:
-            continue
-        rows = np.arange(low, high + 1)
-        inner = rows[len(rows) // 6 : len(rows) - len(rows) // 6]
-        phase = np.unwrap(np.angle(a[inner]))
-        weight = np.abs(a[inner])
-        slope, offset = np.polyfit(inner - HALF_HEIGHT_PX, phase, 1, w=weight)
-        frequency = float(grid[best])
-        middle_t = (low + high) / 2 - HALF_HEIGHT_PX
-        found.append(
-            Window(
-                middle=strip.begin + start + (n - 1) / 2,
-                frequency=frequency,
-                band=(float(low - HALF_HEIGHT_PX), float(high - HALF_HEIGHT_PX)),
-                lean=float(-slope / (2 * np.pi * frequency)),
-                phase=float(offset + slope * middle_t),
-                strength=height,
-            )
-        )
-    return _alike(found)
+        chosen = {int(number[k]): windows[k] for k in np.nonzero(_agree(windows, a, slope))[0]}
+        value = sum(w.strength for w in chosen.values())
+        if value > best[0]:
+            best = value, [chosen[k] for k in sorted(chosen)]
+    return best[1] if len(best[1]) >= FEWEST_WINDOWS else []
 
 
 def _run(level: Array, top: int, share: float) -> tuple[int, int]:
