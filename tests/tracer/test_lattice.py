@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from tests.tracer.sheet_drawing import polygon_distance_mm
-from tests.tracer.test_mat_grid import MM_PER_PX, mat_drawing, mat_sheet
+from tests.tracer.test_mat_grid import MATS, MM_PER_PX, assert_outlines, mat_drawing, mat_sheet
 from tracer.ink import find_ink
 from tracer.search.find import find_candidates
 from tracer.search.graph import Edge, LineGraph
@@ -34,6 +34,22 @@ def tissue(lines: str):
 def test_it_is_seen_whether_a_mats_lines_are_lighter_or_darker_than_it(lines):
     sheet = tissue(lines)
     assert is_dark(find_lattice(sheet), sheet) == (lines == "dark")
+
+
+@pytest.mark.parametrize(("pitch_mm", "parts"), [(20.0, 1), (20.0, 2), (30.0, 3), (25.0, 5)])
+def test_lines_between_the_heavier_ones_that_a_mat_was_read_by_are_lines_of_its_grid(pitch_mm, parts):
+    ring = np.array([[43, 41.2], [92, 40.4], [97.3, 80], [60, 92], [40.2, 79.6]])
+    things = [(ring, (222, 206, 180))]
+    d, across, down = mat_drawing("pale", [], pitch_mm=pitch_mm, heavy_mm=0.9)
+    step = pitch_mm / parts
+    for x in np.arange(across[0], across[-1], step):
+        d.line([(x, down[0]), (x, down[-1])], width_mm=0.25, colour=MATS["pale"][1])
+    for y in np.arange(down[0], down[-1], step):
+        d.line([(across[0], y), (across[-1], y)], width_mm=0.25, colour=MATS["pale"][1])
+    d.fill(ring, colour=things[0][1])
+    sheet = mat_sheet(d, across, down, things, pitch_mm=pitch_mm)
+    assert find_lattice(sheet).pitch_mm == pytest.approx(step)
+    assert_outlines(sheet, things)
 
 
 def test_a_side_drawn_just_beside_a_light_line_is_drawn():

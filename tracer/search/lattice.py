@@ -6,7 +6,7 @@ told from drawn ones by their place, their direction and their weight, not by th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -27,6 +27,9 @@ FEWEST_LINES = 8
 _ALONG, _BESIDE_MM = (-0.4, -0.3, -0.2, 0.2, 0.3, 0.4), 1.3
 """A grid's lines are looked at so many pitches beside its crossings, and the ground so far beside them."""
 _MOST_ROWS = 30_000
+_PARTS, _FINEST_MM, _FEWEST_PAIRS, _MOST_PAIRS, _THIN, _MOSTLY = (5, 4, 3, 2), 4.0, 12, 150, 0.08, 0.85
+"""A mat read by its heavier lines may have so many parts to a cell, no finer than this; its thin lines stand out by so
+much of what the heavier ones do, in so many of the places where the mat is bare (judgement)."""
 _LEAST_CODES = 3.0
 """Differences in light smaller than this (of 255) are noise."""
 HEAVIER = 1.7
@@ -41,11 +44,15 @@ LONGEST_PRINTED = 1.5
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Lattice:
-    """A square grid in the sheet's millimetres: ``turn`` (2, 2) and ``shift`` take them to steps of ``pitch_mm``."""
+    """A square grid in the sheet's millimetres: ``turn`` (2, 2) and ``shift`` take them to steps of ``pitch_mm``.
+
+    The mat was read by every so many of its lines (``parts``); the others lie between.
+    """
 
     turn: NDArray[np.float64]
     shift: NDArray[np.float64]
     pitch_mm: float
+    parts: int = 1
 
     def distance_mm(self, mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the distance of points (N, 2) to the nearest line across x and across y, shape (N, 2)."""
@@ -77,7 +84,52 @@ def find_lattice(sheet: Sheet) -> Lattice | None:
     # Nodes may be counted from anywhere: the lines lie where most points are, modulo the pitch.
     phase = np.angle(np.exp(2j * np.pi * moved / pitch).mean(axis=0)) / (2 * np.pi) * pitch
     lattice = Lattice(turn=turn, shift=-phase, pitch_mm=pitch)
-    return lattice if float(np.median(lattice.distance_mm(here))) < 1.0 else None
+    return _divided(lattice, sheet, mat) if float(np.median(lattice.distance_mm(here))) < 1.0 else None
+
+
+def _divided(lattice: Lattice, sheet: Sheet, mat: Reference) -> Lattice:
+    """Return the lattice of all lines, where the mat was read by its heavier ones alone: half inches between inches."""
+    seen = np.asarray(sheet.to_mm(mat.points_px), dtype=np.float64) @ lattice.turn.T + lattice.shift
+    nodes = np.unique(np.rint(seen / lattice.pitch_mm), axis=0)
+    heavy = _standing_out(lattice, sheet, nodes, 1)
+    if len(heavy) < _FEWEST_PAIRS:
+        return lattice
+    usual = float(np.median(heavy))
+    for parts in _PARTS:
+        if lattice.pitch_mm / parts < _FINEST_MM:
+            continue
+        lines = _standing_out(lattice, sheet, nodes, parts) / usual
+        if len(lines) >= _FEWEST_PAIRS and float((lines > _THIN).all(axis=1).mean()) > _MOSTLY:
+            return replace(lattice, pitch_mm=lattice.pitch_mm / parts, parts=parts)
+    return lattice
+
+
+def _standing_out(lattice: Lattice, sheet: Sheet, nodes: NDArray[np.float64], parts: int) -> NDArray[np.float64]:
+    """Return by how much lighter than both sides lines are that divide a lattice into parts, (N, 2).
+
+    They are looked at between neighbouring crossings that were seen; one part stands for the lattice's own lines.
+    """
+    pitch = lattice.pitch_mm
+    beside = min(_BESIDE_MM, 0.3 * pitch / parts)
+    known = {(int(x), int(y)) for x, y in nodes}
+    # Between the lines that run the other way, if they divide it too.
+    along = (np.arange(parts) + 0.5) / parts - 0.5 if parts > 1 else np.array(_ALONG)
+    out = []
+    for axis in (0, 1):
+        across, way = np.eye(2)[axis], np.eye(2)[1 - axis]
+        pairs = np.array([n for n in nodes if (int(n[0] + across[0]), int(n[1] + across[1])) in known])
+        if not len(pairs):
+            continue
+        pairs = pairs[:: max(1, len(pairs) // _MOST_PAIRS)]
+        for k in range(1, parts) if parts > 1 else (0,):
+            line = ((pairs + across * k / parts)[:, None] + along[:, None] * way) * pitch
+            rows = [line.reshape(-1, 2) + shift * across for shift in (0.0, -beside, beside)]
+            px = [np.asarray(sheet.to_px(MmPoints((row - lattice.shift) @ lattice.turn))) for row in rows]
+            on, one, other = (
+                _light_at(sheet.picture.pixels, p.astype(np.float32)).reshape(len(pairs), -1).mean(axis=1) for p in px
+            )
+            out.append(np.stack([on - one, on - other], axis=1))
+    return np.concatenate(out) if out else np.zeros((0, 2))
 
 
 def is_dark(lattice: Lattice, sheet: Sheet) -> bool:

@@ -189,8 +189,9 @@ def _arms(grid: MatGrid, listed: Floats) -> tuple[Floats, NDArray[np.bool_], Flo
     (x0, y0), (x1, y1) = listed.min(axis=0), listed.max(axis=0)
     columns = int(x1 - x0) + 1
     nodes = np.stack(np.meshgrid(np.arange(x0, x1 + 1), np.arange(y0, y1 + 1)), axis=2).reshape(-1, 2)
-    known = np.zeros(len(nodes), dtype=bool)
-    known[((listed - [x0, y0]) @ [1, columns]).astype(np.intp)] = True
+    seen = np.zeros((int(y1 - y0) + 1, columns), dtype=bool)
+    seen[tuple((listed - [x0, y0]).astype(np.intp).T[::-1])] = True
+    known = _with_those_between(seen, grid.lattice.parts).ravel()
     beside = _BESIDE_MM / grid.lattice.pitch_mm
     pixels = grid.sheet.picture.pixels
     picture = pixels if pixels.ndim == 2 else np.ascontiguousarray(pixels[:, :, 1])
@@ -202,6 +203,16 @@ def _arms(grid: MatGrid, listed: Floats) -> tuple[Floats, NDArray[np.bool_], Flo
         )
         contrast.append(np.stack([line - left, line - right]).reshape(2, len(nodes), -1).mean(axis=2))
     return nodes, known, np.array(contrast)
+
+
+def _with_those_between(known: NDArray[np.bool_], parts: int) -> NDArray[np.bool_]:
+    """Return crossings (rows, columns) and those between any two of them that are so many apart, along both axes."""
+    out = known.copy()
+    for here in (out, out.T):
+        both = here[:-parts] & here[parts:]
+        for k in range(1, parts):
+            here[k : k - parts] |= both
+    return out
 
 
 def _seen_arms(nodes: Floats, known: NDArray[np.bool_], contrast: Floats) -> tuple[Floats, NDArray[np.bool_]]:
