@@ -20,6 +20,7 @@ from tracer.curves.leeway import Leeway
 from tracer.cusps import Stroke, extend_cusps
 from tracer.edge_signal import edge_signal
 from tracer.errors import EngineError, TracerError
+from tracer.hidden_corners import told_by_ink
 from tracer.labels import TextLine, parse_label
 from tracer.marks import sharpen
 from tracer.measure import LineStyle, OutlineError, measure_outline
@@ -258,6 +259,7 @@ def _trace_outline(
     usual_scale = float(np.median(scale))
     notes: tuple[str, ...] = ()
     leeway: Leeway | None = None
+    hidden_mm = 0.0
     if options.engine == "potrace":
         path = trace_with_potrace(pixels, rough, line=options.line, to_mm=sheet.to_mm)
     else:
@@ -277,11 +279,20 @@ def _trace_outline(
         if rough.kind == "drawn" and options.line == "centre":
             stroke = Stroke(width_px=evidence.line_width_px, colour_weights=rough.colour_weights)
             path, sharp = extend_cusps(pixels, path.oriented(), stroke, to_px=sheet.to_px)
-            notes = (*notes, *sharp)
+            told = told_by_ink(
+                pixels,
+                path,
+                stroke,
+                seen_px=PxPoints(np.asarray(evidence.points_px)[evidence.valid & ~evidence.told]),
+                blur_px=evidence.blur_px,
+                to_px=sheet.to_px,
+                mm_per_px=usual_scale,
+            )
+            path, hidden_mm, notes = told.path, told.doubt_mm, (*notes, *sharp, *told.notes)
     path = path.oriented()
     # A drawn line that was told is not seen by itself there.
     hidden = ~evidence.valid | (evidence.told if rough.kind == "drawn" else False)
-    hidden_px, tip_mm, ends_mm = np.asarray(evidence.points_px)[hidden], 0.0, None
+    hidden_px, tip_mm, ends_mm = np.asarray(evidence.points_px)[hidden], hidden_mm, None
     if rough.kind == "edge" and not rough.hole and options.engine == "own":
         led = lead_tips(
             pixels,
