@@ -167,6 +167,21 @@ def test_a_piece_drawn_on_white_paper_that_hides_the_faint_lines_of_a_white_mat_
     assert [c.outline.kind for c in found] == ["drawn"]
 
 
+def test_paper_that_has_in_part_the_lightness_of_its_white_mat_is_seen_whole():
+    paper = np.array([[14, 18], [149, 18], [149, 112], [14, 112]], dtype=float)
+    d, across, down = mat_drawing("white", [], size=(230, 200))
+    rows, columns = d.canvas.shape[:2]
+    x, y = np.arange(columns) * 230 / columns, np.arange(rows) * 200 / rows
+    inside = (y > 18) & (y < 112), (x > 14) & (x < 149)
+    faded = np.clip((x[inside[1]] - 105) / 10, 0, 1)[:, None]
+    d.canvas[np.ix_(*inside)] = np.rint(np.array([240, 240, 238]) - 11 * faded)
+    d.line(np.array([[25, 35], [133, 33], [138, 95], [30, 98]], dtype=float), closed=True, width_mm=0.6)
+    sheet = mat_sheet(d, across, down, [(paper, None)])
+    bodies = find_bodies(sheet.picture.pixels, sheet.mm_per_px, None, find_grid(sheet))
+    seen_mm2 = bodies.things[0][0].sum() * bodies.ground.mm_per_px**2
+    assert seen_mm2 == pytest.approx(abs(polygon_area(paper)), rel=COARSELY)
+
+
 def test_what_a_mat_has_printed_on_it_is_no_piece():
     # Numbers, ticks and a printed hexagon in the mat's own ink beside a template.
     things = [(BLOCK, (186, 52, 48))]

@@ -25,7 +25,7 @@ from tracer.search.ground import (
 )
 from tracer.search.mat_grid import MatGrid
 from tracer.search.mat_shade import light_under
-from tracer.search.raster import Mask, Window, apart, as_mask, closed, grown, lengths, opened, shrunk
+from tracer.search.raster import Mask, Window, apart, as_mask, filled, grown, lengths, opened, shrunk
 
 Floats = NDArray[np.float64]
 
@@ -42,9 +42,9 @@ _FEWEST_BARE = 24
 _LEAST_APART_MM = 20.0
 """Crossings that lie closer are taken together: what one shows has the grain of the picture."""
 _CALMED_MM, _LEAST_FAINT, _FAINT_FACTOR, _MOSTLY_COVERED = 2.5, 2.4, 3.0, 0.4
-"""Where the mat is surely covered colours are averaged over so much; what differs by so much, CIE Lab, and by so many
-times as much as the mat itself mostly does, and lies so far within it, is no mat (judgement;
-the edge of what differs by less, six codes, is led astray by noise)."""
+"""Where the mat is surely covered colours are averaged over so much; what mostly differs by so much, CIE Lab, nowhere
+by less than half of it or so many times as much as the mat itself mostly does, and lies so far within it, is no mat
+(judgement; the edge of what differs by less, six codes, is led astray by noise)."""
 _CLEARLY_FOREIGN = 0.95
 """What covers a mat is clearly seen where so much of it is foreign; the rest is drawn on it (judgement)."""
 _RIM = 0.8
@@ -147,15 +147,20 @@ def _faint(
     apart_by = view.lab - to_lab(light)
     distance = lengths(np.asarray(cv2.blur(apart_by, (side, side)), dtype=np.float32))
     calm = lengths(np.asarray(cv2.blur(apart_by * mat[:, :, None], (side, side)) / np.maximum(weight, 0.1), np.float32))
-    least = max(_LEAST_FAINT, _FAINT_FACTOR * float(np.median(calm[mat])))
+    least = max(_LEAST_FAINT / 2, _FAINT_FACTOR * float(np.median(calm[mat])))
     near = grown(covered, 2 * pitch_mm / view.mm_per_px)
     labels, stats = apart(opened(as_mask(distance > least) & near, 2 * _CALMED_MM / view.mm_per_px), connectivity=4)
     within = np.bincount(labels[covered > 0], minlength=len(stats))
-    kept = within > _MOSTLY_COVERED * stats[:, cv2.CC_STAT_AREA]
+    clear = np.bincount(labels[distance > max(least, _LEAST_FAINT)], minlength=len(stats))
+    kept = (within > _MOSTLY_COVERED * stats[:, cv2.CC_STAT_AREA]) & (clear > 0.5 * stats[:, cv2.CC_STAT_AREA])
     kept[0] = False
     found = as_mask(kept[labels])
-    # Lines drawn on it make up for what it is lighter than the mat.
-    return np.asarray((found | (closed(found, 2 * _CALMED_MM / view.mm_per_px) & covered)) > 0, dtype=bool)
+    # Lines drawn on it make up for what it is lighter than the mat, and may be taken for the mat's; and where most of
+    # what covers the mat is found the rest, which has the mat's own lightness, belongs to it.
+    parts, stats = apart(covered)
+    mostly = np.bincount(parts[found > 0], minlength=len(stats)) > 0.5 * stats[:, cv2.CC_STAT_AREA]
+    mostly[0] = False
+    return np.asarray(filled(as_mask((found > 0) | mostly[parts])) > 0, dtype=bool)
 
 
 def _surface(view: View, grid: MatGrid) -> NDArray[np.float32] | None:
