@@ -300,6 +300,21 @@ def test_a_piece_that_touches_the_frame_is_found():
     assert_traces(d, search(d), ring, hexagon(105, 60, 22))
 
 
+def test_a_piece_with_a_bowed_side_that_fills_the_sheet_is_no_frame():
+    d = Drawing(300, 75)
+    x = np.linspace(10, 290, 60)
+    top = np.stack([x, 14 - 6 * (1 - ((x - 150) / 140) ** 2)], axis=1)
+    ring = np.vstack([top, [[287, 67], [12, 69]]])
+    d.line(ring, closed=True)
+    assert_traces(d, search(d), ring)
+
+
+def test_a_rectangle_around_an_empty_page_is_its_frame():
+    d = Drawing(150, 120)
+    d.line([(5, 5), (145, 5), (145, 115), (5, 115)], closed=True, width_mm=0.35)
+    assert not search(d).candidates
+
+
 def test_a_crossing_line_does_not_join_two_pieces():
     d = Drawing(160, 90)
     a, b = hexagon(45, 45, 28), hexagon(115, 45, 28)

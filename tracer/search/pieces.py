@@ -32,6 +32,8 @@ from tracer.search.texture import is_drawn
 _TIP_RAD = math.radians(30)
 DEEP_SHARE = 0.5
 """Lines fainter than this share of the cutting line are creases or of another kind (common practice, no source)."""
+_PLAIN_RECTANGLE = 0.97
+"""Share of its smallest box that a drawn rectangle has at least, seen through what is left of a lens (judgement)."""
 LOGO_SHARE, LOGO_MM = 1.8, 45.0
 """A small closed line so much heavier than the cutting lines is a printer's ornament (common practice, no source)."""
 NECK_MM = 10.0
@@ -329,18 +331,24 @@ class PieceSearch:
         return drawn > _WORKED_SHARE * around
 
     def _surrounds(self, loop: Loop) -> bool:
-        """Return whether a loop is a frame: a rectangle around most of the sheet or around several pieces."""
+        """Return whether a loop is a frame: a rectangle around most of the sheet or around several pieces.
+
+        A piece may take up most of a sheet by itself. What surrounds nothing is a frame only if it is a rectangle
+        without a doubt: the border of an empty page.
+        """
         flat = self.work.flat(loop.points)
-        if rectangularity(flat) < 0.85 or on_box(flat, self.scale) < 0.8:
+        rectangle = rectangularity(flat)
+        if rectangle < 0.85 or on_box(flat, self.scale) < 0.8:
             return False
-        if loop.area > FRAME_SHARE * self.work.ink.mask.size:
-            return True
         least = (LEAST_SIDE_MM / self.scale) ** 2
         inner = [
             child
             for child in (self.work.loops[i] for i in loop.holds)
             if child.area > 2.0 * least and not runs_parallel(child.points, loop.points, self.scale)
         ]
+        if loop.area > FRAME_SHARE * self.work.ink.mask.size:
+            holds = bool(inner) or any(self._is_piece_face(f, loop) for f in loop.faces)
+            return holds or rectangle > _PLAIN_RECTANGLE
         return len(inner) >= 2 and sum(c.area for c in inner) > 0.25 * loop.area
 
     def _is_piece_face(self, face: Face, frame: Loop) -> bool:
