@@ -170,7 +170,8 @@ def test_a_grid_that_could_be_inches_or_centimetres_comes_back_as_both() -> None
         ({"cells": (30, 21), "heavier_every": 10, "closed": (False, False)}, 10.0),
         ({"cells": (20, 20), "divided_by": 2, "closed": (False, False)}, 25.4),
         ({"cells": (17, 11), "divided_by": 8}, 25.4),
-        ({"cells": (12, 8), "divided_by": 5, "closed": (False, False)}, 50.0),
+        # Were its fine lines inches, it would be larger than any mat.
+        ({"cells": (14, 8), "divided_by": 5, "closed": (False, False)}, 50.0),
         ({"cells": (24, 36), "closed": (True, False), "distance_cells": 71.0}, 25.4),
         ({"cells": (36, 24), "heavier_every": 4}, 25.4),
         ({"cells": (24, 30), "closed": (True, False), "heavier_every": 4, "figures_every": 1}, 25.4),
@@ -240,6 +241,28 @@ def test_a_part_of_a_mat_of_which_every_fourth_line_is_heavier_is_asked_about(
 ) -> None:
     """Quarters of an inch, or inches marked every four: figures or the whole of it tell, its lines do not."""
     usual: dict[str, Any] = {"cells": (21, 16), "heavier_every": 4, "divided_by": 1, "distance_cells": None}
+    assert sorted(plausible(Shape(**(usual | shape)))) == pitches
+
+
+@pytest.mark.parametrize(
+    ("shape", "pitches"),
+    [
+        ({}, [10.0, 25.4]),
+        ({"figures_every": 5}, [10.0]),
+        ({"figures_every": 1, "cells": (70, 50)}, [10.0]),
+        ({"cells": (36, 24), "closed": (True, True)}, [25.4]),
+        ({"cells": (90, 60), "closed": (True, True)}, [10.0]),
+        ({"distance_cells": 70.0}, [10.0]),
+        ({"cells": (12, 8), "heavier_every": 1, "divided_by": 5}, [50.0, 127.0]),
+    ],
+)
+def test_a_part_of_a_mat_of_which_every_fifth_line_is_heavier_is_asked_about(
+    shape: dict[str, Any], pitches: list[float]
+) -> None:
+    """Centimetres, or inches marked every five: the whole of it, or how far the camera was, may tell."""
+    usual: dict[str, Any] = {
+        "cells": (21, 16), "closed": (False, False), "heavier_every": 5, "divided_by": 1, "distance_cells": None,
+    }  # fmt: skip
     assert sorted(plausible(Shape(**(usual | shape)))) == pitches
 
 

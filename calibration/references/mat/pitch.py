@@ -64,9 +64,10 @@ _ALL_HEAVY = 0.4
 _EVERY = (2, 4, 5, 6, 8, 10, 12)
 # Evidence of (pitch in mm, every how many lines is heavier); 1 is 'all alike'. Half inches of which every sixth inch is
 # heavier, or every second, and no inch, are as strange as half inches all alike. Inches with every fourth line heavier
-# are rarer than quarters, but a part of such a mat looks like them, and is not to be taken for a fourth of its size.
+# are rarer than quarters, but a part of such a mat looks like them, and is not to be taken for a fourth of its size; so
+# are those with every fifth against centimetres.
 _PATTERN: dict[float, dict[int, float]] = {
-    25.4: {1: 0.3, 2: -2.0, 4: 1.1, 5: -1.0, 6: 0.0, 12: 0.3, 8: -2.0, 10: -2.0},
+    25.4: {1: 0.3, 2: -2.0, 4: 1.1, 5: 1.1, 6: 0.0, 12: 0.3, 8: -2.0, 10: -2.0},
     12.7: {1: -3.0, 2: 2.5, 4: -3.0, 8: -2.5, 12: -3.0},
     6.35: {1: -3.5, 2: -0.5, 4: 2.5, 8: 0.0},
     3.175: {1: -5.0, 2: -2.0, 4: -0.5, 8: 2.5},
