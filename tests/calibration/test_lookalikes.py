@@ -54,6 +54,29 @@ def test_a_ruler_is_known_by_its_figures(unit: str, style: str) -> None:
     assert [(r.size, r.doubt) for r in found] == [(unit, "")]
 
 
+def test_grain_of_wood_does_not_hide_the_figures() -> None:
+    scene = Scene(name="ruler", width_mm=180.0, height_mm=60.0, ground=srgb(150, 100, 60))
+    ruler(scene, (8, 8), unit="mm", length=150, style="wood")
+    grain = [polyline([[9, 8 + y], [165, 8.3 + y]]) for y in (6.2, 8.7, 10.4, 13.1)]
+    scene.stroke(grain, 0.4, srgb(120, 80, 45))
+    found = find(search(render.scan(scene, dpi=140, seed=2)), None)
+    assert [(r.size, r.doubt) for r in found] == [("mm", "")]
+
+
+def test_figures_of_inches_may_stand_beside_their_ticks() -> None:
+    scene = Scene(name="ruler", width_mm=180.0, height_mm=60.0, ground=srgb(240))
+    lines = []
+    for i in range(57):
+        high = {0: 10.2, 4: 7.8, 2: 6.0, 6: 6.0}.get(i % 8, 4.5)
+        x = 8 + 25.4 / 8 * i
+        lines.append(polyline([[x, 15], [x, 15 + high]]))
+        if i % 8 == 0 and i:
+            text(scene, str(i // 8), (x - 1.9, 15 + high - 1.4), 3.4)
+    scene.stroke(lines, 0.2, srgb(40))
+    found = find(search(render.scan(scene, dpi=200, seed=2)), None)
+    assert [(r.size, r.doubt) for r in found] == [("1/8in", "")]
+
+
 def with_labels(count: int, size: float = 0.85, *, colours: tuple[Colour, ...] = (srgb(60, 110, 90),)) -> Scene:
     """Return labels rounded as a card is, each ``size`` times as large and of the next colour."""
     scene = Scene(name="labels", width_mm=210.0, height_mm=150.0, ground=srgb(240))

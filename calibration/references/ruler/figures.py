@@ -21,13 +21,19 @@ _LONGEST = 4.0
 _AS_LONG = 0.12
 """Ticks so much shorter than the longest, in heights of the shortest, may be the longest all the same."""
 _CLEAR_OF_TICKS, _DEEPER = 1.15, 2.2
-"""Figures are sought from beyond the second longest ticks to this many heights of the shortest beyond the longest."""
+"""Figures are sought from beyond the ticks beside them to this many heights of the shortest beyond the longest: inches
+stand beside their ticks, centimetres beyond them (common practice, no source)."""
 _ASIDE, _CLEAR_OF_MAJOR = 2.0, 0.45
 """And so many ticks to both sides of the longest, but not on it (judgement; a quarter of eight is two)."""
+_MIDDLE = 0.1
+"""In the middle between two of the longest so much of their distance is looked at to both sides (judgement)."""
 _STEP_PX = 0.7
 _POINTS_AT_ONCE = 16384
 _AS_DARK = 0.4
 """Figures are at least this part as dark as the ticks."""
+_LEAST_INK = 1.0
+"""Of a figure is at least so much ink, px for each px of the shortest ticks' height: a one is some 3 px wide and half
+as high as they are (judgement)."""
 _FEWEST, _SHARE, _BETWEEN = 2, 0.4, 0.5
 """So many of the longest ticks, and this share of all, have figures; of those in the middle between this part as many
 at most have anything."""
@@ -44,8 +50,9 @@ def has_figures(grey: NDArray[np.uint8], ticks: Ticks, graduation: Graduation) -
 
 
 def _has_them_at(grey: NDArray[np.uint8], ticks: Ticks, every: int, major: int, lengths: Array) -> bool:
-    others = np.delete(lengths, major)
-    low = _CLEAR_OF_TICKS * float(others.max()) * ticks.short_px
+    near = [o for o in range(-int(_ASIDE), int(_ASIDE) + 1) if o != 0]
+    others = [lengths[(at + o) % every] for at in (major, major + every // 2) for o in near]
+    low = _CLEAR_OF_TICKS * float(max(others)) * ticks.short_px
     high = (float(lengths[major]) + _DEEPER) * ticks.short_px
     steps = int(_ASIDE * ticks.period_px / _STEP_PX)
     aside = np.linspace(-_ASIDE, _ASIDE, 2 * steps + 1)
@@ -55,8 +62,9 @@ def _has_them_at(grey: NDArray[np.uint8], ticks: Ticks, every: int, major: int, 
     beyond = depth > _CLEAR_OF_TICKS * float(lengths[major]) * ticks.short_px
     beside = (np.abs(aside)[:, None] > _CLEAR_OF_MAJOR) | beyond
     numbers = ticks.numbers[ticks.numbers % every == major]
-    there, whole = _inked(grey, ticks, numbers, aside, depth, beside)
-    between, halves = _inked(grey, ticks, numbers + every // 2, aside, depth, beside)
+    inked = _inked(grey, ticks, np.stack([numbers, numbers + every // 2]), every, aside, depth, beside)
+    there, between = (int((some > 0).sum()) for some in inked)
+    whole, halves = (int(np.isfinite(some).sum()) for some in inked)
     return there >= max(_FEWEST, _SHARE * whole) and between / max(halves, 1) <= _BETWEEN * there / max(whole, 1)
 
 
@@ -64,11 +72,16 @@ def _inked(
     grey: NDArray[np.uint8],
     ticks: Ticks,
     numbers: NDArray[np.intp],
+    every: int,
     aside: Array,
     depth: Array,
     beside: NDArray[np.bool_],
-) -> tuple[int, int]:
-    """How many of these ticks have something dark (or light, as the ticks are) beside their tips, of how many seen."""
+) -> Array:
+    """Return whether ticks have something of their colour beside their tips: 1, 0, NaN where out of view.
+
+    ``numbers`` holds the longest ticks and those in the middle between them, (2, K). What is as dark all along is grain
+    of wood or a printed line: at each depth the ground is what both have.
+    """
     scale = max(1.0, float(np.ptp(ticks.numbers)) / 2)
     middle = float(ticks.numbers.mean())
     curves = [np.polyfit((ticks.numbers - middle) / scale, side, 3) for side in ticks.points_px.T]
@@ -92,10 +105,17 @@ def _inked(
     strokes = edge(ticks.numbers.astype(np.float64))[:, None] + tall
     gaps = edge(ticks.numbers.astype(np.float64) + 0.5)[:, None] + tall
     contrast = float(np.median(np.median(light(gaps), axis=1) - np.median(light(strokes), axis=1)))
-    boxes = edge(numbers[:, None] + aside)[:, :, None] + (depth[:, None] * inward)[None, None]
-    seen = ((boxes > 1) & (boxes < np.array(grey.shape[::-1]) - 2)).all(axis=(1, 2, 3))
-    values = np.sign(contrast) * light(boxes[seen][:, beside])
-    if len(values) == 0:
-        return 0, 0
-    ink, ground = np.percentile(values, (3, 75), axis=1)
-    return int((ground - ink > _AS_DARK * abs(contrast)).sum()), int(seen.sum())
+    boxes = edge(numbers[..., None] + aside)[..., None, :] + (depth[:, None] * inward)
+    seen = ((boxes > 1) & (boxes < np.array(grey.shape[::-1]) - 2)).all(axis=(2, 3, 4))
+    values = np.full(boxes.shape[:-1], np.nan)
+    values[seen] = np.where(beside, np.sign(contrast) * light(boxes[seen]), np.nan)
+    # Figures of three digits reach far: between them only the middle is free.
+    values[1, :, np.abs(aside) > _MIDDLE * every] = np.nan
+    found = np.full(numbers.shape, np.nan)
+    for k in np.flatnonzero(seen.any(axis=0)):
+        both = values[seen[:, k], k]
+        # Nothing is looked at where a long tick stands alone.
+        ground = np.nanpercentile(both.reshape(-1, len(depth)), 75, axis=0)
+        inked = (ground - both > _AS_DARK * abs(contrast)).sum(axis=(1, 2)) * _STEP_PX**2
+        found[seen[:, k], k] = inked > _LEAST_INK * ticks.short_px
+    return found

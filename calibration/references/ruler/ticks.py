@@ -333,14 +333,13 @@ def _with_lengths(
     for side in (-1.0, 1.0):
         t = middle[:, None] + side * depth
         s = places[:, None] + np.polyval(lean, places)[:, None] * (t - middle[:, None])
-        core = strip.sample(s, t)
-        beside = (strip.sample(s - 0.42 * period, t) + strip.sample(s + 0.42 * period, t)) / 2
-        contrast = (beside - core) * (1.0 if dark else -1.0)
-        full = np.median(contrast[:, : max(2, int(band / 3))], axis=1)
-        off = cv2.blur(contrast, (3, 1)) < 0.45 * np.maximum(full, 1e-6)[:, None]
-        ends = np.where(off.any(axis=1), off.argmax(axis=1), len(depth)).astype(float)
-        results.append((ends, contrast / np.maximum(full, 1e-6)[:, None]))
-    spread = [float(np.subtract(*np.percentile(r[0], [85, 15]))) for r in results]
+        core, *beside = (strip.sample(s + by * period, t) * (-1.0 if dark else 1.0) for by in (0.0, -0.42, 0.42))
+        both = core - np.mean(beside, axis=0)
+        full = np.maximum(np.median(both[:, : max(2, int(band / 3))], axis=1), 1e-6)[:, None]
+        # A figure close beside a tick has its colour: the other side tells where the tick ends.
+        told = [_first_below(contrast, 0.45 * full) for contrast in (both, core - np.minimum(*beside))]
+        results.append((told, both / full))
+    spread = [float(np.subtract(*np.percentile(told[0], [85, 15]))) for told, _ in results]
     edge_side = int(np.argmin(spread))
     side = -1.0 if edge_side == 0 else 1.0
     # The edge, a chain of points: where the contrast of some ten ticks together falls to a half.
@@ -361,7 +360,7 @@ def _with_lengths(
     kept = np.abs(np.polyval(edge, cs) - ct) < max(1.0, 3 * float(np.median(np.abs(np.polyval(edge, cs) - ct))))
     te = np.polyval(edge, places)
     se = places + np.polyval(lean, places) * (te - middle)
-    ends, _ = results[1 - edge_side]
+    ends = results[1 - edge_side][0][1]
     lengths = np.where(ends < len(depth), (ends + np.abs(te - middle)) / (band / 2 + np.abs(te - middle)), np.nan)
     strokes, strokes_sigma = _directions(strip, places, np.asarray(t0), np.asarray(t1), lean, period, dark)
     # A row may run aslant in its strip: what lies beside it does so too.
@@ -380,6 +379,12 @@ def _with_lengths(
         period_px=period,
         short_px=band / 2 + float(np.median(np.abs(te - middle))),
     )
+
+
+def _first_below(contrast: Array, least: Array) -> Array:
+    """Return at which step from the middle of each tick its contrast is gone; the number of steps where it never is."""
+    off = np.asarray(cv2.blur(contrast, (3, 1)) < least)
+    return np.asarray(np.where(off.any(axis=1), off.argmax(axis=1), contrast.shape[1]), dtype=np.float64)
 
 
 def _sigma_of_bow(s: Array, t: Array) -> float:
