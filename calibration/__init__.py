@@ -17,7 +17,7 @@ from calibration.picture import (
     Source,
     VectorPage,
 )
-from calibration.pipeline import CalibrateOptions, PointedRectangle, calibrate, look_through
+from calibration.pipeline import CalibrateOptions, PointedRectangle, calibrate, look_through, with_square_of
 from calibration.references import Reference, ReferenceKind, ReferenceRequest
 from calibration.references.target import TargetLayout, TargetText, target_layout
 from calibration.request import parse_request, parse_tolerance
@@ -66,4 +66,5 @@ __all__ = [
     "parse_tolerance",
     "read_pictures",
     "target_layout",
+    "with_square_of",
 ]

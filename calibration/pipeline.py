@@ -23,6 +23,7 @@ from calibration.flatness import flatness_findings
 from calibration.picture import MmPoints, Picture, PxPoints
 from calibration.references import Reference, ReferenceRequest, SearchPicture
 from calibration.references.density import credible_density
+from calibration.references.square import as_reference_of_size
 from calibration.sheet import Sheet
 from calibration.solve import solve
 from calibration.threads import one_thread
@@ -230,3 +231,19 @@ def calibrate(
     if options.request is not None and options.square_px is None and credible_density(picture) is None:
         findings += mistakable_squares(evidence, plane, sheet_id)
     return replace(sheet, findings=tuple(findings))
+
+
+def with_square_of(sheet: Sheet, square: Reference, size: str) -> Sheet:
+    """Return a sheet on which one of its further squares is of a size that was read: it checks the scale as others do.
+
+    What was said of it before, when its size was unknown or taken for another one, is left out.
+    """
+    sized = as_reference_of_size(square, size)
+    check = cross_check(sheet.plane, sheet.alternatives, sized)
+    kept = [c for c in sheet.cross_checks if c.kind != "square" or c.size != square.size]
+    return replace(
+        sheet,
+        others=tuple(sized if o is square else o for o in sheet.others),
+        cross_checks=(*kept, check),
+        findings=(*sheet.findings, *disagreements(sheet.reference, [check], sheet.id)),
+    )

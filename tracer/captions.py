@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import Finding, PxPoints, Reference, Sheet, UnitError, parse_length_mm
+from calibration import Finding, PxPoints, Reference, Sheet, UnitError, parse_length_mm, with_square_of
 from calibration.references.card import HEIGHT_MM, WIDTH_MM
 from tracer.labels import parse_label
 from tracer.reading.models import can_read_words
@@ -31,6 +31,8 @@ _ONE_SIZE = 0.005
 _LEAST_MM, _MOST_MM = 10.0, 310.0
 _NO_CARD = 0.05
 """Cards differ from each other by 0.2 %, and no scale that could be used is so far off (judgement)."""
+_MOST_CAPTIONS = 3
+"""Reading takes its time; who draws more squares draws patches."""
 _DENSITY_OFF = 0.01
 """Flatbeds state their density to half a per cent, and squares are drawn better than that."""
 _LETTER = re.compile(r"[^\W\d_]")
@@ -139,6 +141,20 @@ def held_against_caption(sheet: Sheet) -> Sheet:
         f"should be {ratio:.3g} times as large; if it was misread, check another length with a ruler",
     )
     return replace(sheet, findings=(*sheet.findings, warning))
+
+
+def checked_by_captions(sheet: Sheet) -> Sheet:
+    """Return a sheet whose further test squares are held against the scale by the sizes that they are captioned with.
+
+    A square printed a few per cent too small is of no usual size by the scale, or of the wrong one.
+    """
+    for square in [o for o in sheet.others if o.kind == "square"][:_MOST_CAPTIONS]:
+        caption = caption_of(sheet.picture.pixels, square.points_px)
+        if caption is None or not caption.of_test_square:
+            continue
+        if not square.size or abs(parse_length_mm(caption.size) / parse_length_mm(square.size) - 1) > _ONE_SIZE:
+            sheet = with_square_of(sheet, square, caption.size)
+    return sheet
 
 
 def rather_than_density(sheet: Sheet) -> tuple[PxPoints, str] | None:

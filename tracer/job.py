@@ -24,7 +24,7 @@ from calibration import (
 )
 from calibration.hands import share_out
 from calibration.intake import read_pictures
-from tracer.captions import caption_size, held_against_caption, rather_than_density
+from tracer.captions import caption_size, checked_by_captions, held_against_caption, rather_than_density
 from tracer.errors import JobError
 from tracer.files.svg import pieces_svg
 from tracer.pattern import PATTERN_FILE, Pattern, SheetRecord, save, write_bytes_whole, write_text_whole
@@ -214,7 +214,7 @@ def _calibrated(picture: Picture, options: CalibrateOptions, sheet_id: str, *, r
     """Find the scale; where a printed square is all there is and nobody said its size, read it from its caption.
 
     So it is where a stated density is all else there is and the caption contradicts it. Where the size is known
-    otherwise, what the caption says is held against that.
+    otherwise, what the caption says is held against that, and what captions of further squares say against the scale.
     """
     looked = look_through(picture, options)
 
@@ -227,7 +227,7 @@ def _calibrated(picture: Picture, options: CalibrateOptions, sheet_id: str, *, r
             where=sheet_id,
             message=f"the printed square says that it is {size}; if that was misread, give --reference square=SIZE",
         )
-        return replace(sheet, findings=(*sheet.findings, note))
+        return checked_by_captions(replace(sheet, findings=(*sheet.findings, note)))
 
     try:
         sheet = calibrate(picture, options, sheet_id=sheet_id, looked=looked)
@@ -240,7 +240,7 @@ def _calibrated(picture: Picture, options: CalibrateOptions, sheet_id: str, *, r
     if not read:
         return sheet
     captioned = rather_than_density(sheet) if options.request is None and options.pointed is None else None
-    return held_against_caption(sheet) if captioned is None else by_caption(*captioned)
+    return held_against_caption(checked_by_captions(sheet)) if captioned is None else by_caption(*captioned)
 
 
 def _write(

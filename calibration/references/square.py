@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -24,8 +25,8 @@ from calibration.references.square_finder import FoundSquare, find_crossed_squar
 from calibration.units import parse_length_mm
 
 __all__ = [
-    "DRAWN_TO_MM", "USUAL_SIZES", "FoundSquare", "as_reference", "choose", "find", "find_crossed_squares",
-    "find_squares", "pair_by_ratio", "side_mm", "sized", "sizes_that_fit",
+    "DRAWN_TO_MM", "USUAL_SIZES", "FoundSquare", "as_reference", "as_reference_of_size", "choose", "find",
+    "find_crossed_squares", "find_squares", "pair_by_ratio", "side_mm", "sized", "sizes_that_fit",
 ]  # fmt: skip
 
 _LEVEL = 0.006
@@ -64,6 +65,17 @@ def as_reference(square: FoundSquare, size: str) -> Reference:
         outline_px=_grown(corners, square.quad.width_px + 2.0),
         score=square.score,
         straights_px=tuple(PxPoints(side.points_px) for side in square.quad.sides),
+    )
+
+
+def as_reference_of_size(square: Reference, size: str) -> Reference:
+    """Return a reference to a square as one to a square of another size."""
+    side = side_mm(size)
+    return replace(
+        square,
+        size=size,
+        points_mm=MmPoints(np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float64) * side),
+        tolerance_relative=DRAWN_TO_MM * np.sqrt(2.0) / side,
     )
 
 

@@ -14,6 +14,7 @@ from calibration import CalibrateOptions, MmPoints, PxPoints, Reference, Sheet, 
 from tests.tracer.sheet_drawing import Drawing
 from tracer.captions import (
     caption_size,
+    checked_by_captions,
     held_against_caption,
     rather_than_density,
     size_in_words,
@@ -196,3 +197,24 @@ def test_a_scan_with_a_wrong_density_and_a_captioned_square_has_the_scale_of_the
     assert (sheet.reference, sheet.reference_size) == ("square", "5cm")
     assert "density-contradicted" in {f.code for f in sheet.warnings}
     assert sheet.mm_per_px == pytest.approx(25.4 / 200, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("size", "words", "told"),
+    [
+        ("", ("5 cm",), ["references-disagree"]),
+        ("", ("48.5 mm",), []),
+        ("", ("Patch", "5 cm"), []),
+        ("5cm", ("2 in",), ["references-disagree"]),
+        ("5cm", ("5 cm",), []),
+    ],
+)
+def test_a_second_square_is_held_against_the_scale_by_its_caption(size, words, told):
+    """A square of 48.5 mm, where the scale comes from something else."""
+    sheet = checked_by_captions(_with_square(side_mm=48.5, size=size, words=words))
+    assert [f.code for f in sheet.findings] == told
+    if told:
+        named = "2in" if size else "5cm"
+        assert [(c.kind, c.size) for c in sheet.cross_checks] == [("square", named)]
+        assert named in sheet.findings[0].message
+        assert "stated density" in sheet.findings[0].message
