@@ -90,7 +90,8 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
     Parameters
     ----------
     pixels : ndarray of uint8, shape (rows, columns, 3)
-        sRGB-encoded; a grey picture's outlines are returned as they are, and those that have a reader of their own.
+        sRGB-encoded; a grey picture's outlines are returned as they are. Those that have a reader of their own stay
+        where they are; whether the thing has the colour of its ground in shade is said of them too.
     rough : RoughOutline
     mm_per_px : float
 
@@ -99,7 +100,7 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
     RoughOutline
         The same one unless a part of it runs beside the thing and another one does so less.
     """
-    if pixels.ndim == 2 or rough.kind != "edge" or rough.reader is not None:
+    if pixels.ndim == 2 or rough.kind != "edge":
         return rough
     points = _ring(rough.points_px, rough.hole)
     colours = _colours(pixels, points, rough.hole, mm_per_px)
@@ -107,6 +108,8 @@ def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float)
         return rough
     if colours.apart < LEAST_APART:
         return replace(rough, shade_coloured=colours.share < _SHADE)
+    if rough.reader is not None:
+        return rough
     found, beyond_px = None, None
     before = _astray(pixels, points, colours)
     if before > _ASTRAY:

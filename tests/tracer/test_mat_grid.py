@@ -22,6 +22,8 @@ OUTLINE_MM = 0.20
 COARSELY = 0.05
 """Share of the area of what is hardly seen that may not be seen coarsely: three millimetres along its edge, about the
 width that it is averaged over (our own limit)."""
+HIDDEN_BY_SHADE_MM = 0.2
+"""A shadow of card's own lightness hides so much of where it ends (twice what is stated for it, standard)."""
 CODES_95, CODES_99 = 10, 30
 """A picture that was put right may differ from one drawn without lines by so many codes of 255 within 2 mm of the edge,
 at 95 % and at 99 % of the pixels (our own limit; the lines themselves make 50 and more)."""
@@ -352,6 +354,15 @@ def test_lines_printed_aslant_on_a_mat_are_no_part_of_what_they_run_into(colour)
     assert_outlines(sheet, things)
     bodies = find_bodies(sheet.picture.pixels, sheet.mm_per_px, None, find_grid(sheet))
     assert len(bodies.look.slants) == 4
+
+
+@pytest.mark.parametrize(("card", "unsure"), [((160, 163, 158), True), ((186, 52, 48), False)])
+def test_card_of_a_mats_colour_in_shade_is_said_to_be_less_sure(card, unsure):
+    things = [(BLOCK, card)]
+    d, across, down = mat_drawing("pale", things)
+    piece = trace(mat_sheet(d, across, down, things), TraceOptions(words=False)).pieces[0].piece
+    assert any("its ground in shade" in note for note in piece.notes) == unsure
+    assert (piece.fit.p95_mm > HIDDEN_BY_SHADE_MM) == unsure
 
 
 def test_the_light_of_the_mat_is_read_between_its_lines():
