@@ -27,7 +27,7 @@ from tracer.segments import Segment, cubic, evaluate, split_segment
 Floats = NDArray[np.float64]
 
 _BLUNTEST_DEG, _SHARPEST_DEG = 150.0, 30.0
-"""Blunter ones hardly differ from a round; of sharper ones :mod:`tracer.cusps` tells."""
+"""Blunter ones hardly differ from a round, and sharper ones have no room for one."""
 _SHOWN_PX = 1.5
 _BEYOND = 2.0
 """A corner is hidden where the line is not seen for so many times as far as the corner itself rounds it (judgement)."""
@@ -41,6 +41,9 @@ _AS_WELL, _PLAINLY = 0.03, 0.16
 """What fits worse by less than the one share of the line's darkness may as well be; a round must fit better than the
 corner by the other: beside a corner that is seen small rounds fit as well (within 0.02 on eight such corners; better by
 0.7 and 1 where there was none)."""
+_POINT_DEG, _MITRED_DEG, _MOST_BEYOND_MM = 60.0, 20.0, 5.0
+"""Arms of points run into one stroke before they meet, and one of them may have been lost there; what goes on farther
+than the last beyond is another line. Mitres of sharper points are cut."""
 _SOLID = 0.9
 """Share of the places that are seen at which a solid line has ink."""
 
@@ -118,16 +121,21 @@ def told_by_ink(
     Returns
     -------
     Told
-        ``doubt_mm`` is how far what fits the ink nearly as well lies from the outline; no bound.
+        ``doubt_mm`` is how far what fits the ink nearly as well lies from the outline, or how far the ink goes on
+        beyond a corner; no bound.
     """
     doubt, notes = 0.0, []
-    corners = [c for c in path.corners_sharper_than(_BLUNTEST_DEG) if c.inner_angle_deg > _SHARPEST_DEG]
+    corners = path.corners_sharper_than(_BLUNTEST_DEG)
     look = _look(pixels, path, stroke, seen_px, to_px, mm_per_px) if corners and len(seen_px) else None
     if look is None:
         return Told(path=path, doubt_mm=0.0, notes=())
     tree = cKDTree(np.asarray(seen_px))
     # From the last one back, so that the numbers of those before stay what they are.
     for corner in sorted(corners, key=lambda c: -c.node):
+        if corner.inner_angle_deg < _POINT_DEG:
+            doubt = max(doubt, _ink_beyond_mm(look, path, corner, blur_px, mm_per_px))
+        if corner.inner_angle_deg < _SHARPEST_DEG:
+            continue
         turn = np.radians(180.0 - corner.inner_angle_deg)
         own_mm = rounding_reach_mm(turn, stroke.width_px / 2 * mm_per_px, blur_px * mm_per_px)
         arms = [_unseen_arm(path, corner, side, tree, to_px, mm_per_px) for side in (-1, 1)]
@@ -187,6 +195,34 @@ def _unseen_arm(path: Path, corner: Corner, side: int, tree: cKDTree, to_px: ToP
         return None
     unseen = max(int(shown[0]), 3)
     return _Arm(points[: int(unseen * _ROUNDS[-1]) + 1], unseen)
+
+
+def _ink_beyond_mm(look: _Look, path: Path, corner: Corner, blur_px: float, mm_per_px: float) -> float:
+    """Return how far the ink goes on beyond a corner, if by more than the pen or a mitre does: so far it may lie."""
+    arriving, leaving = path.tangents(corner.node)
+    start, ahead = (
+        np.asarray(look.to_px(MmPoints(np.asarray(corner.point)[None] + by)))[0]
+        for by in (0.0, mm_per_px * (arriving - leaving) / max(float(np.hypot(*(arriving - leaving))), 1e-9))
+    )
+    way = (ahead - start) / max(float(np.hypot(*(ahead - start))), 1e-9)
+    offsets = np.linspace(-1.0, 1.0, 9) * look.stroke.width_px / 2
+    passed = [start]
+    while len(passed) * mm_per_px < _MOST_BEYOND_MM:
+        at, aside = passed[-1] + way, np.array([-way[1], way[0]])
+        light = sample_profiles(look.pixels, at[None], aside[None], offsets, look.stroke.colour_weights)[0]
+        dark = np.clip((look.ground - light) / (look.ground - look.ink), 0.0, 1.0)
+        if dark[len(dark) // 2] < _LEAST_INK / 2:
+            break
+        # Along the middle of the stroke, that may be bent.
+        passed.append(at + aside * np.clip(float((dark * offsets).sum() / dark.sum()), -0.3, 0.3))
+        back = passed[-1] - passed[max(0, len(passed) - 8)]
+        way = way + 0.3 * (back / max(float(np.hypot(*back)), 1e-9) - way)
+        way = way / np.hypot(*way)
+    far_mm = len(passed) * mm_per_px
+    half_mm = look.stroke.width_px / 2 * mm_per_px
+    mitred = corner.inner_angle_deg > _MITRED_DEG
+    usual_mm = half_mm / float(np.sin(np.radians(corner.inner_angle_deg) / 2)) if mitred else 2.0 * half_mm
+    return far_mm if far_mm > usual_mm + (blur_px / 2 + 1.0) * mm_per_px else 0.0
 
 
 def _best(look: _Look, before: _Arm, after: _Arm) -> tuple[Segment | None, float]:

@@ -11,6 +11,8 @@ from shapely import affinity
 from calibration import Sheet
 from tests import shapes
 from tests.tracer.sheet_drawing import sheet_of
+from tracer.cusps import Stroke
+from tracer.hidden_corners import told_by_ink
 from tracer.path import Path
 from tracer.pipeline import TraceOptions, trace
 
@@ -49,3 +51,19 @@ def test_whether_a_covered_corner_is_round_is_told_by_the_ink(radius_mm: float) 
     assert worst_mm < PLACE_MM
     assert found[0].piece.fit.max_mm > worst_mm - 0.01
     assert len(found[0].piece.outline.corners_sharper_than(150)) == (0 if radius_mm else 4)
+
+
+@pytest.mark.parametrize("beyond_mm", [0.0, 3.0])
+def test_a_point_whose_ink_goes_on_may_lie_as_far_out(beyond_mm: float) -> None:
+    triangle = shapely.Polygon([(50, 36), (18, 25), (18, 47)])
+    sheet = sheet_with(triangle, shapely.LineString([(49, 36), (50 + beyond_mm, 36)]).buffer(LINE_MM / 2))
+    path = Path.polygon(shapely.get_coordinates(triangle.exterior)[:-1]).oriented()
+    px_per_mm = DPI / 25.4
+    stroke = Stroke(width_px=LINE_MM * px_per_mm, colour_weights=np.array([0.2126, 0.7152, 0.0722]))
+    told = told_by_ink(
+        sheet.picture.pixels, path, stroke, seen_px=sheet.to_px(path.sample(0.1)[0]), blur_px=0.7, to_px=sheet.to_px,
+        mm_per_px=1 / px_per_mm,
+    )  # fmt: skip
+    assert told.path is path
+    assert told.doubt_mm == pytest.approx(beyond_mm, abs=LINE_MM)
+    assert (told.doubt_mm > 0) == (beyond_mm > 0)
