@@ -403,7 +403,10 @@ def gather(looked: Looked, request: ReferenceRequest | None, square_px: PxPoints
                 raise _refuse_unsized(found, sheets)
             if all_squares:
                 raise _too_small(all_squares)
-            raise ScaleError(f"{_blurred(scene)}nothing of known size was found in the picture; next time {ADVICE}")
+            raise ScaleError(
+                f"{_blurred(scene)}nothing of known size was found in the picture whole and at least "
+                f"{SMALLEST_SIDE_PX:.0f} px wide; next time {ADVICE}"
+            )
         chosen = ordered[0]
         if chosen.kind == "density":
             # What else is there may contradict it.

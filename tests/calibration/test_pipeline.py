@@ -147,6 +147,15 @@ def test_without_a_reference_the_person_is_told_what_to_lay_down(stated: float |
         calibrate(picture_of(rendered), CalibrateOptions())
 
 
+def test_a_card_that_the_border_cuts_off_is_refused_with_what_it_takes() -> None:
+    scene = paper_scene(120, 100)
+    draw_card(scene, (70, 25), colour=srgb(40, 78, 130))
+    with pytest.raises(
+        ScaleError, match=r"nothing of known size was found in the picture whole and at least \d+ px wide"
+    ):
+        calibrate(picture_of(scanned(scene, dpi=150, tag_dpi=None)), CalibrateOptions())
+
+
 def test_a_square_of_unknown_size_is_not_guessed() -> None:
     rendered = scanned(scene_with_square(), tag_dpi=72.0)
     with pytest.raises(ScaleError, match="--reference square=1in"):
