@@ -194,6 +194,8 @@ def test_what_a_mat_shows_of_its_pitch_is_weighed(shape: dict[str, Any], pitch_m
         ((1, 11), 10, True),
         ((1,), 10, False),  # one of the two that would have to be heavier
         ((3, 8), 6, False),
+        ((1, 6, 11), 5, True),
+        ((1, 6, 11), 10, False),  # one is as heavy between them
     ],
 )
 def test_lines_are_heavier_every_so_many_where_all_of_those_are(

@@ -189,6 +189,11 @@ def _explained(values: dict[int, float], every: int) -> tuple[float, float, int]
             continue
         if heavy.sum() == 1 and float(strengths[~heavy].max()) - light > (1 - _ALL_HEAVY) * more:
             continue
+        # Where those between them are as heavy, they come more often.
+        often = [d for d in _EVERY if d < every and every % d == 0]
+        between = [strengths[~heavy & (lines % d == phase % d)] for d in often]
+        if any(len(b) and float(np.median(b)) - light > (1 - _ALL_HEAVY) * more for b in between):
+            continue
         left = np.concatenate([strengths[heavy] - np.median(strengths[heavy]), strengths[~heavy] - light])
         scatter = float(1.4826 * np.median(np.abs(left))) + 0.03
         if more > best[0]:
