@@ -81,17 +81,17 @@ def read_mat_ground(pixels: NDArray[np.uint8], mm_per_px: float, grid: MatGrid) 
     followed, known = _followed(view, grid, surface)
     covered = covered_part(grid, factor, (rows, columns))
     mat = (lengths(view.lab - followed) < _FOLLOWED_REACH) & (inside > 0) & ~on_line & known & (covered == 0)
-    rims = (grown(covered, 2 * _RIM * grid.lattice.pitch_mm / scale) > 0) & (shrunk(covered, 3) == 0)
-    course = light_under(view.linear, mat, inside > 0, scale, rims if covered.any() else None)
-    # What is left of the light beside each place is known more finely than in cells.
-    light = course * spread_light(np.asarray(view.linear / course, dtype=np.float32), mat, scale)
+    light = _light_of(view, mat, inside > 0)
     distance, ratio, shadow = compared(view, light)
-    calm = distance[mat]
-    typical = float(np.median(calm)) if len(calm) else 1.0
-    foreign = (distance > max(LEAST_DIFFERENCE, NOISE_FACTOR * typical)) & (inside > 0)
+    foreign = _is_foreign(distance, mat) & (inside > 0)
     hidden = _hardly_seen(covered, foreign)
     if hidden.any():
-        foreign |= _faint(view, light, mat, hidden, grid.lattice.pitch_mm) & (inside > 0)
+        # Its edge is no steeper than a shadow's: the light is asked again, and does not change across it.
+        rims = (grown(hidden, 2 * _RIM * grid.lattice.pitch_mm / scale) > 0) & (shrunk(hidden, 3) == 0)
+        light = _light_of(view, mat, inside > 0, rims)
+        distance, ratio, shadow = compared(view, light)
+        foreign = _is_foreign(distance, mat) | _faint(view, light, mat, hidden, grid.lattice.pitch_mm)
+        foreign &= inside > 0
     # Whether a line of the grid is covered is told by what lies on both sides of it.
     side = 2 * int(np.ceil(LINE_HALF_MM / scale + 1.5)) + 3
     around = as_mask(~on_line & (inside > 0)).astype(np.float32)
@@ -101,6 +101,23 @@ def read_mat_ground(pixels: NDArray[np.uint8], mm_per_px: float, grid: MatGrid) 
     return Ground(
         factor=factor, mm_per_px=scale, light=light, ratio=ratio, foreign=np.asarray(foreign, dtype=bool), shadow=shadow
     )
+
+
+def _light_of(
+    view: View, mat: NDArray[np.bool_], inside: NDArray[np.bool_], rims: NDArray[np.bool_] | None = None
+) -> NDArray[np.float32]:
+    """Return the light of the bare mat everywhere on a view."""
+    course = light_under(view.linear, mat, inside, view.mm_per_px, rims)
+    # What is left of the light beside each place is known more finely than in cells.
+    beside = spread_light(np.asarray(view.linear / course, dtype=np.float32), mat, view.mm_per_px)
+    return np.asarray(course * beside, dtype=np.float32)
+
+
+def _is_foreign(distance: NDArray[np.float32], mat: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return what differs from the mat by more than its own unevenness."""
+    calm = distance[mat]
+    typical = float(np.median(calm)) if len(calm) else 1.0
+    return np.asarray(distance > max(LEAST_DIFFERENCE, NOISE_FACTOR * typical))
 
 
 def covered_part(grid: MatGrid, factor: int, shape: tuple[int, ...]) -> Mask:
