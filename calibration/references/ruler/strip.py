@@ -116,7 +116,7 @@ def strip_along(grey: NDArray[np.uint8], row: Row) -> Strip:
 def _first_peak(profile: Array) -> tuple[float, float]:
     """Period of a profile: lag and height of the first strong peak of its autocorrelation."""
     n = len(profile)
-    x = (profile - profile.mean()) * np.hanning(n)
+    x = (profile - profile.mean()) * _taper(n)
     r = _autocorrelation(x) / _of_window(n)
     r = r / max(r[0], 1e-12)
     lags = np.arange(len(r))
@@ -142,11 +142,21 @@ def _of_window(n: int) -> Array:
     return np.maximum(_autocorrelation(np.hanning(n)), 1e-9)
 
 
-def _amplitude(rows: NDArray[np.float32], x: Array, frequencies: Array) -> NDArray[np.complex64]:
-    """Return the complex amplitude of each row at each frequency; single precision is plenty for a seed."""
-    phase = (2 * np.pi * np.outer(x, frequencies)).astype(np.float32)
-    both = rows @ np.hstack([np.cos(phase), -np.sin(phase)])
-    half = len(frequencies)
+@lru_cache(maxsize=8)
+def _taper(n: int) -> Light:
+    return np.hanning(n).astype(np.float32)
+
+
+def _waves(n: int, frequencies: Array) -> Light:
+    """Return cosines and sines about the middle of a window, (n, 2 F); single precision is plenty for a seed."""
+    phase = (2 * np.pi * np.outer(np.arange(n) - (n - 1) / 2, frequencies)).astype(np.float32)
+    return np.hstack([np.cos(phase), -np.sin(phase)])
+
+
+def _amplitude(rows: Light, waves: Light) -> NDArray[np.complex64]:
+    """Return the complex amplitude of each row at each frequency."""
+    both = rows @ waves
+    half = waves.shape[1] // 2
     return np.asarray(both[:, :half] + np.complex64(1j) * both[:, half:])
 
 
@@ -157,20 +167,22 @@ def find_windows(strip: Strip, row: Row) -> list[Window]:
     than thin ticks. Then those bands are taken, one a window, that most windows have in common.
     """
     columns = strip.light.shape[1]
+    # Rows that hold the period (or its harmonic) which the row was found by.
+    grid = np.exp(np.linspace(np.log(0.85), np.log(1.18), 25)) / row.period_px
+    waves = _waves(0, grid)
     found = []
     for start in range(0, max(1, columns - WINDOW_PX // 2), _HOP_PX):
         part = strip.light[:, start : start + WINDOW_PX]
         n = part.shape[1]
         if n < 5 * row.period_px or n < 40:
             continue
+        if len(waves) != n:
+            waves = _waves(n, grid)
         part = part - part.mean(axis=1, keepdims=True)
-        shaded = part * np.hanning(n).astype(np.float32)
-        x = np.arange(n) - (n - 1) / 2
-        # Rows that hold the period (or its harmonic) which the row was found by.
-        grid = np.exp(np.linspace(np.log(0.85), np.log(1.18), 25)) / row.period_px
-        power = np.abs(_amplitude(shaded, x, grid)).astype(np.float64) ** 2
-        level = np.asarray(cv2.blur(power.max(axis=1)[:, None], (1, 5))[:, 0], dtype=np.float64)
-        found.append(_bands(part, shaded, x, level, strip.begin + start + (n - 1) / 2))
+        shaded = part * _taper(n)
+        power = np.abs(_amplitude(shaded, waves)).max(axis=1).astype(np.float64) ** 2
+        level = np.asarray(cv2.blur(power[:, None], (1, 5))[:, 0], dtype=np.float64)
+        found.append(_bands(part, shaded, level, strip.begin + start + (n - 1) / 2))
     alike = _alike([bands[0] for bands in found if bands])
     if len(alike) < _MOST_AGREE * len(found) or not _along_one_line(alike):
         common = _in_common(found)
@@ -179,7 +191,7 @@ def find_windows(strip: Strip, row: Row) -> list[Window]:
     return alike
 
 
-def _bands(part: Light, shaded: Light, x: Array, level: Array, middle: float) -> list[Window]:
+def _bands(part: Light, shaded: Light, level: Array, middle: float) -> list[Window]:
     """Return the periodic bands of a window, the one that holds most of the row's period first."""
     found: list[Window] = []
     level = level.copy()
@@ -189,23 +201,23 @@ def _bands(part: Light, shaded: Light, x: Array, level: Array, middle: float) ->
         if level[top] <= least:
             break
         low, high = _run(level, top, 0.3)
-        window = _band(part, shaded, x, (low, high), middle)
+        window = _band(part, shaded, (low, high), middle)
         level[max(0, low - 2) : high + 3] = 0.0
         if window is not None:
             found.append(window)
     return found
 
 
-def _band(part: Light, shaded: Light, x: Array, about: tuple[int, int], middle: float) -> Window | None:
+def _band(part: Light, shaded: Light, about: tuple[int, int], middle: float) -> Window | None:
     """Measure the band that rows in these limits belong to."""
-    low, high = about
+    (low, high), n = about, part.shape[1]
     period, height = _first_peak(part[low : high + 1].mean(axis=0))
-    if height < 0.25 or not _SHORTEST_PERIOD_PX <= period <= _LONGEST_PERIOD_PX or len(x) < 4 * period:
+    if height < 0.25 or not _SHORTEST_PERIOD_PX <= period <= _LONGEST_PERIOD_PX or n < 4 * period:
         return None
     grid = np.linspace(0.96, 1.04, 33) / period
-    amplitude = _amplitude(shaded, x, grid)
-    best = int(np.argmax((np.abs(amplitude[low : high + 1]) ** 2).sum(axis=0)))
-    a = amplitude[:, best]
+    within = _amplitude(shaded[low : high + 1], _waves(n, grid))
+    best = int(np.argmax((np.abs(within) ** 2).sum(axis=0)))
+    a = _amplitude(shaded, _waves(n, grid[best : best + 1]))[:, 0]
     size = np.asarray(cv2.blur(np.abs(a)[:, None], (1, 3))[:, 0], dtype=np.float64)
     low, high = _run(size, low + int(np.argmax(size[low : high + 1])), 0.5)
     if high - low + 1 < _LOWEST_BAND_PX:
@@ -214,7 +226,7 @@ def _band(part: Light, shaded: Light, x: Array, about: tuple[int, int], middle: 
     inner = rows[len(rows) // 6 : len(rows) - len(rows) // 6]
     phase = np.unwrap(np.angle(a[inner]))
     weight = np.abs(a[inner])
-    slope, offset = np.polyfit(inner - HALF_HEIGHT_PX, phase, 1, w=weight)
+    slope, offset = _line(inner - HALF_HEIGHT_PX, phase, weight)
     frequency = float(grid[best])
     middle_t = (low + high) / 2 - HALF_HEIGHT_PX
     return Window(
@@ -225,6 +237,14 @@ def _band(part: Light, shaded: Light, x: Array, about: tuple[int, int], middle: 
         phase=float(offset + slope * middle_t),
         strength=height,
     )
+
+
+def _line(x: NDArray[np.intp], y: Light, weight: Light) -> tuple[float, float]:
+    """Return slope and offset of the line of least weighted squares."""
+    w = weight.astype(np.float64) ** 2
+    middle, mean = float((w @ x) / w.sum()), float((w @ y) / w.sum())
+    slope = float((w * (x - middle)) @ y / max(float(w @ (x - middle) ** 2), 1e-30))
+    return slope, mean - slope * middle
 
 
 def _agree(windows: list[Window], other: Window, slope: float = 0.0) -> NDArray[np.bool_]:
