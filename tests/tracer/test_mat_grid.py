@@ -5,6 +5,8 @@ import numpy as np
 import pytest
 
 from calibration import MmPoints, PxPoints, Reference
+from calibration.light import decode_srgb
+from tests.shapes import encode_srgb
 from tests.tracer.sheet_drawing import INK, Drawing, polygon_distance_mm
 from tracer.pipeline import TraceOptions, trace
 from tracer.profiles import closed_normals, resample_closed
@@ -14,6 +16,7 @@ from tracer.search.loops import polygon_area
 from tracer.search.mat_edge import EdgeOnMat, find_edge_line
 from tracer.search.mat_grid import find_grid
 from tracer.search.mat_light import OnMat
+from tracer.search.mat_points import colours_on_mat, evened, printed_beside
 
 DPI = 100.0
 MM_PER_PX = 25.4 / DPI
@@ -32,6 +35,8 @@ MATS = {
     "pale": ((214, 218, 212), (64, 74, 88)),
     "pink": ((196, 110, 130), (250, 236, 236)),
 }
+WEAK = {"weak": ((196, 208, 204), (150, 164, 160))}
+"""A pale mat with lines of little contrast."""
 SEEN_THROUGH = {
     "light through tissue": ((200, 176, 124), (220, 204, 166)),
     "bright through tissue": ((186, 160, 110), (236, 224, 196)),
@@ -49,7 +54,7 @@ def mat_drawing(colour, things, *, pitch_mm=10.0, size=(160, 130), lines=True, s
 
     Every fifth line, the third first, is as wide as ``heavy_mm``.
     """
-    body, ink = (MATS | SEEN_THROUGH | HARDLY_RED | WHITE)[colour]
+    body, ink = (MATS | WEAK | SEEN_THROUGH | HARDLY_RED | WHITE)[colour]
     d = Drawing(*size, dpi=dpi, paper=body)
     across = np.arange(5.0, size[0] - 4, pitch_mm)
     down = np.arange(5.0, size[1] - 4, pitch_mm)
@@ -375,3 +380,26 @@ def test_the_light_of_the_mat_is_read_between_its_lines():
     assert np.abs(bodies.ground.light / body - 1).max() < 0.05
     assert bodies.look.contrast > 2
     assert len(bodies.things) == 1
+
+
+def test_the_dark_side_of_card_in_uneven_light_is_no_print_of_its_mat():
+    # The lamp's light falls off towards one end: there it has the codes of print in the light rather than of card.
+    ring = np.array([[14, 12], [218, 16], [212, 112], [20, 118]], dtype=float)
+    d, across, down = mat_drawing("weak", [(ring, (222, 206, 180))], size=(232, 130))
+    lamp = (1.0 - 0.7 * np.linspace(0.0, 1.0, d.canvas.shape[1]) ** 3)[None, :, None]
+    d.canvas = encode_srgb(decode_srgb(d.canvas) * lamp)
+    sheet = mat_sheet(d, across, down, [(ring, None)])
+    pixels = sheet.picture.pixels
+    bodies = find_bodies(pixels, sheet.mm_per_px, None, find_grid(sheet))
+    (body, (x, y)), ground = bodies.things[0], bodies.ground
+    window = (slice(y, y + body.shape[0]), slice(x, x + body.shape[1]))
+    colour = np.median(ground.ratio[window][body], axis=0)
+    on = OnMat(pixels=pixels, grid=bodies.grid, look=bodies.look, ground=ground, thing=colour)
+    outline = bodies.outline_px(0)
+    colours = colours_on_mat(outline, on)
+    inside = np.zeros(pixels.shape[:2], np.uint8)
+    cv2.fillPoly(inside, [np.rint(outline).astype(np.int32)], 1)
+    inside = cv2.erode(inside, np.ones((9, 9), np.uint8)) > 0
+    light = cv2.resize(ground.light, pixels.shape[1::-1])
+    assert not printed_beside(evened(pixels, light, outline, on), on, outline, colours)[inside].any()
+    assert printed_beside(pixels, on, outline, colours)[inside].sum() > 1000, "what it is about"

@@ -28,7 +28,7 @@ from tracer.search.mat_edge import EdgeLine, find_edge_line
 from tracer.search.mat_grid import GridLook, MatGrid, read_look
 from tracer.search.mat_ground import read_mat_ground
 from tracer.search.mat_light import OnMat
-from tracer.search.mat_points import colours_on_mat, points_on_mat, printed_beside
+from tracer.search.mat_points import colours_on_mat, evened, points_on_mat, printed_beside
 from tracer.search.necks import joined_cores, with_narrow_parts
 from tracer.search.raster import (
     Mask,
@@ -341,9 +341,12 @@ def _edge_of(
     if on is not None:
         ring = bodies.outline_px(index)
         colours = colours_on_mat(ring, on)
-        words = _words_beside(printed_beside(picture, on, ring, colours), seed, per_px)
-        seed[words] = 0
-        printed |= words & near
+        if colours is not None:
+            # One colour stands for the thing: on a large one the lamp's light falls off by more than print differs.
+            shown = evened(picture, light, ring, on)
+            words = _words_beside(printed_beside(shown, on, ring, colours), seed, per_px)
+            seed[words] = 0
+            printed |= words & near
     markers[printed] = 2
     inner = as_mask(inside & near & ~printed)
     # Beside a shadow the whole step from the thing into it must be left open, or only its foot would count.
@@ -362,7 +365,10 @@ def _edge_of(
     cv2.watershed(_relief(calm, ratio, mean), markers)
     region = as_mask(markers == 1)
     if on is not None:
-        region = without_spurs(region, per_px, to_rgb(reduced(pixels[window], step)), colours)
+        shown = to_rgb(reduced(pixels[window], step))
+        if colours is not None:
+            shown = evened(shown, light, bodies.outline_px(index), on)
+        region = without_spurs(region, per_px, shown, colours)
     thing = _trace(region, markers, per_px, step, (x0 * zoom, y0 * zoom), pixels.shape, (light, ratio, seed))
     if thing is None or thing.runs_off:
         return thing

@@ -8,6 +8,7 @@ Limit: a thing of the colour of the print keeps the points that its width gives 
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,6 +23,9 @@ _PRINTED = np.array([0.0, 0.3, 0.6, 1.0])
 _MOST_CODES, _THIN_PX, _LIT, _HEAVIEST, _PARTS = 40.0, 3.0, 0.6, 95, (0.7, 0.9, 1.1)
 """Print is so near to its colour, and its strokes are no thinner than this; it has this share of
 the light of the mat around, and of the heaviest lines these parts of what they add (judgement)."""
+
+_CODES = np.rint(np.interp(np.linspace(0, 1, 4096), SRGB_TO_LINEAR, np.arange(256))).astype(np.uint8)
+"""Codes of light, in steps of a tenth of a code where it is bright and of a whole one where it is nearly dark."""
 
 
 def points_on_mat(ring: Points, on: OnMat, mm_per_px: float) -> tuple[Points, tuple[float, float, float] | None]:
@@ -61,7 +65,24 @@ def colours_on_mat(ring: Points, on: OnMat) -> Colours | None:
     return colours if colours.apart >= LEAST_APART else None
 
 
-def printed_beside(picture: NDArray[np.uint8], on: OnMat, ring: Points, colours: Colours | None) -> NDArray[np.bool_]:
+def evened(picture: NDArray[np.uint8], light: NDArray[np.float32], ring: Points, on: OnMat) -> NDArray[np.uint8]:
+    """Return a picture as it would be if the mat had everywhere the light it has around a thing.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (rows, columns, 3)
+    light : ndarray of float32, shape (rows, columns, 3)
+        Linear light of the bare mat there.
+    ring : ndarray, shape (N, 2)
+        Closed outline of the thing, to some pixels.
+    on : OnMat
+    """
+    mat, _ = _mat_and_print(ring, on)
+    even = np.asarray(cv2.LUT(picture, SRGB_TO_LINEAR)) * (mat.astype(np.float32) / np.maximum(light, 1e-3))
+    return _CODES[np.minimum(even * (len(_CODES) - 1) + 0.5, len(_CODES) - 1).astype(np.uint16)]
+
+
+def printed_beside(picture: NDArray[np.uint8], on: OnMat, ring: Points, colours: Colours) -> NDArray[np.bool_]:
     """Return where a picture shows print of the mat by its colour: words and figures that touch a thing.
 
     Nowhere where print in some shadow has the thing's colour.
@@ -69,15 +90,13 @@ def printed_beside(picture: NDArray[np.uint8], on: OnMat, ring: Points, colours:
     Parameters
     ----------
     picture : ndarray of uint8, shape (rows, columns, 3)
-        Any part of the picture.
+        Any part of the picture, evened.
     on : OnMat
     ring : ndarray, shape (N, 2)
         Closed outline of the thing, to some pixels.
-    colours : Colours or None
+    colours : Colours
         As :func:`colours_on_mat` gives them.
     """
-    if colours is None:
-        return np.zeros(picture.shape[:2], dtype=bool)
     mat, _ = _mat_and_print(ring, on)
     # Strokes of letters are broader than most lines: as light as the heaviest of those, where blur takes none of it.
     broad = np.percentile(_middles(on), _HEAVIEST, axis=0)
