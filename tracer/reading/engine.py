@@ -99,7 +99,36 @@ class _Process:
                 answer.set_exception(_GoneError())
 
 
-_ready: list[_Process] = []
+class _Reader:
+    """The process that reads, begun when it is asked for or at the first question."""
+
+    def __init__(self, process: _Process | None) -> None:
+        self._process, self._failed, self._beginning = process, False, Lock()
+
+    def begin(self) -> _Process | None:
+        """Begin the process unless it is there; None where none can be begun."""
+        with self._beginning:
+            if self._process is None and not self._failed:
+                try:
+                    self._process = _Process()
+                except OSError:
+                    self._failed = True
+            return self._process
+
+    def ask(self, task: int, picture: NDArray[np.uint8]) -> dict[str, Any]:
+        """Return the answer; several threads may ask at once."""
+        process = self.begin()
+        if process is None:
+            raise _GoneError
+        return process.ask(task, picture)
+
+    def close(self) -> None:
+        """End the process if there is one."""
+        if self._process is not None:
+            self._process.close()
+
+
+_ready: list[_Reader] = []
 """The processes that read; the last one got ready is asked."""
 _early: list[_Process] = []
 """Processes that were begun before anybody had asked for words."""
@@ -120,21 +149,23 @@ def _end_early() -> None:
 
 @contextmanager
 def getting_ready(*, wanted: bool) -> Iterator[None]:
-    """Have words read by a process of its own within; it loads its models meanwhile, which takes over a second."""
+    """Have words read by a process of its own within, begun by :func:`begin_reading` or by the first question."""
     if not wanted or not models.can_read_words():
         yield
         return
-    try:
-        process = _early.pop() if _early else _Process()
-    except OSError:
-        yield
-        return
-    _ready.append(process)
+    reader = _Reader(_early.pop() if _early else None)
+    _ready.append(reader)
     try:
         yield
     finally:
-        _ready.remove(process)
-        process.close()
+        _ready.remove(reader)
+        reader.close()
+
+
+def begin_reading() -> None:
+    """Begin the process that reads, which takes over a second: its words are wanted before long."""
+    if _ready:
+        _ready[-1].begin()
 
 
 def find_lines(page: NDArray[np.uint8]) -> NDArray[np.float64]:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from calibration import Finding, PxPoints, Sheet
 from tracer.candidate import Candidate
 from tracer.piece import Mark
+from tracer.reading.engine import begin_reading
 from tracer.reading.further import read_further
 from tracer.reading.models import can_read_words
 from tracer.reading.places import Region
@@ -119,6 +120,9 @@ def find_candidates(
     def coarsely(bodies: Bodies) -> None:
         if bodies.things:
             seen([PxPoints(bodies.outline_px(k)) for k in range(len(bodies.things))])
+        # What reads takes a processor while it gets ready: not before the first outlines are there.
+        if words:
+            begin_reading()
 
     with first_look(sheet, bundled=None if size_line is None else True, report=report, seen=coarsely) as look:
         report("pieces", 0.7)

@@ -64,13 +64,14 @@ def light_under(
     slow = _SLOW * mm_per_px
 
     def in_cells(values: NDArray[Any]) -> Floats:
-        cut = values[: high * side, : wide * side].reshape(high, side, wide, side, -1)
-        return np.asarray(cut.mean(axis=(1, 3), dtype=np.float64))
+        cut = np.ascontiguousarray(values[: high * side, : wide * side], dtype=np.float32)
+        return np.asarray(cv2.resize(cut, (wide, high), interpolation=cv2.INTER_AREA), dtype=np.float64)
 
     def steps(axis: int) -> Floats:
         """Return by how much the light grows from each cell to the next one."""
         change = np.diff(log, axis=axis, append=np.take(log, [-1], axis=axis))
-        steep = np.abs(change).max(axis=2)
+        red, green, blue = cv2.split(np.abs(change))
+        steep = np.asarray(cv2.max(cv2.max(red, green), blue))
         change[steep > slow] = 0.0
         if rims is not None:
             change[(grown(as_mask(steep > _SLOW_AT_RIM * slow), _RIM_PX) > 0) & rims] = 0.0
@@ -78,13 +79,13 @@ def light_under(
         ahead = np.roll(mean, -1, axis=axis)
         return np.asarray((mean + ahead) / 2)
 
-    share = in_cells(bare)[:, :, 0]
+    share = in_cells(bare)
     known = share > _LEAST_SHARE
     # The noise of single cells would go on into all that is filled in from them.
     seen = np.dstack([in_cells(linear * bare[:, :, None]), share]) * known[:, :, None]
     seen = np.asarray(cv2.GaussianBlur(seen, (0, 0), _CALM_CELLS))
     value = np.log(np.maximum(seen[:, :, :3] / np.maximum(seen[:, :, 3:], 1e-9), _DARKEST))
-    within = in_cells(inside)[:, :, 0] > 0.5
+    within = in_cells(inside) > 0.5
     field = _carried_out(_solved(value, known, within, steps(1), steps(0)), within | known)
     warp = np.array([[1 / side, 0, 0.5 / side - 0.5], [0, 1 / side, 0.5 / side - 0.5]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP

@@ -12,6 +12,7 @@ picture tells.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import cv2
@@ -23,7 +24,7 @@ from calibration.picture import MmPoints, PxPoints
 from calibration.references.reference import Reference, SearchPicture
 from calibration.references.ruler.figures import has_figures
 from calibration.references.ruler.graduation import Graduation, rank
-from calibration.references.ruler.rows import find_rows
+from calibration.references.ruler.rows import Row, find_rows
 from calibration.references.ruler.ticks import Ticks, read_ticks
 from calibration.units import parse_length_mm
 
@@ -39,6 +40,8 @@ _SURE = 0.5
 _REDUCED, _LEAST_TO_REDUCE_PX = (2, 4), 2400
 """Ticks farther apart than rows of them are sought (eighths of an inch from 300 pixels an inch on) are found in a
 smaller copy, down to some 1200 px; they are read there too, to a tenth of a fine one's pixel."""
+_MOST_AGAIN = 4
+"""So many of the most convincing rows are read again in a smaller copy, to save time (judgement)."""
 _UNBROKEN = 0.7
 """Share of ticks whose next one was read too: where most are missed the picture is too coarse for them."""
 _NO_FIGURES = (
@@ -68,7 +71,8 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     first: list[Reference] = []
     for factor in (1, *_REDUCED):
         grey = scene.grey if factor == 1 else _reduced(scene.grey, factor)
-        found = [_at_full_size(r, factor) for r in _find_in(grey, size)]
+        rows = find_rows(grey)[: None if factor == 1 else _MOST_AGAIN]
+        found = [_at_full_size(r, factor) for r in _find_in(grey, size, rows)]
         if any(not r.doubt and r.score > _SURE for r in found):
             return found
         first = first or found
@@ -104,9 +108,9 @@ def _at_full_size(reference: Reference, factor: int) -> Reference:
     )
 
 
-def _find_in(grey: NDArray[np.uint8], size: str | None) -> list[Reference]:
+def _find_in(grey: NDArray[np.uint8], size: str | None, rows: Sequence[Row]) -> list[Reference]:
     found: list[tuple[Ticks, list[tuple[float, Graduation]]]] = []
-    for row in find_rows(grey):
+    for row in rows:
         for ticks in read_ticks(grey, row):
             if len(ticks.numbers) < _FEWEST_TICKS or (np.diff(ticks.numbers) == 1).mean() < _UNBROKEN:
                 continue
