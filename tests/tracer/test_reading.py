@@ -132,9 +132,17 @@ def test_a_process_begun_early_is_the_one_that_reads():
     engine.begin_early()
     begun = engine._early[-1]
     with getting_ready(wanted=True):
-        assert engine._ready[-1] is begun
+        assert engine._ready[-1].begin() is begun
         assert begun.ask(READ, np.full((48, 48, 3), 255, np.uint8))["text"] == ""
     assert not engine._early
+
+
+@needs_reader
+def test_the_process_that_reads_is_begun_when_words_are_wanted_before_long():
+    with getting_ready(wanted=True):
+        assert engine._ready[-1]._process is None
+        engine.begin_reading()
+        assert engine._ready[-1]._process is not None
 
 
 @needs_reader
