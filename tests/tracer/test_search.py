@@ -309,6 +309,24 @@ def test_a_piece_with_a_bowed_side_that_fills_the_sheet_is_no_frame():
     assert_traces(d, search(d), ring)
 
 
+def test_a_waistband_with_hardly_bowed_sides_that_fills_the_sheet_is_no_frame():
+    d = Drawing(300, 75)
+    x = np.linspace(8, 290, 60)
+    top = np.stack([x, 10 - 3.5 * (1 - ((x - 149) / 141) ** 2)], axis=1)
+    ring = np.vstack([top, [[289, 67], [9, 66]]])
+    d.line(ring, closed=True)
+    assert_traces(d, search(d), ring)
+
+
+def test_a_frame_bowed_a_little_by_the_lens_is_one():
+    d = Drawing(300, 220)
+    t = np.linspace(0, 1, 40)[:-1]
+    bow = 1.2 * 4 * t * (1 - t)
+    sides = [(8 + 284 * t, 8 + bow), (292 - bow, 8 + 204 * t), (292 - 284 * t, 212 - bow), (8 + bow, 212 - 204 * t)]
+    d.line(np.concatenate([np.stack(side, axis=1) for side in sides]), closed=True, width_mm=0.35)
+    assert not search(d).candidates
+
+
 def test_a_rectangle_around_an_empty_page_is_its_frame():
     d = Drawing(150, 120)
     d.line([(5, 5), (145, 5), (145, 115), (5, 115)], closed=True, width_mm=0.35)

@@ -16,6 +16,9 @@ from tracer.search.marks_text import TextBlock
 
 FRAME_SHARE = 0.55
 """A rectangle around more than this share of the sheet is its frame (common practice, no source)."""
+_STRAIGHT_MM, _STRAIGHT_SHARE, _RECTANGLE_SHARE = 1.5, 0.006, 0.97
+"""How far a frame's line lies beside its box at most, in all and for its length, and for what share of its way: what is
+left of a lens bows it, and the box is known to 0.75 mm (judgement; a waistband's sides are bowed or askew by more)."""
 TEXT_SHARE = 0.28
 """A rectangle filled with text to this share is a box of text, no piece with a label (common practice, no source)."""
 
@@ -67,6 +70,17 @@ def on_box(points: Points, mm_per_px: float) -> float:
     length = np.hypot(step[:, 0], step[:, 1])
     near = (np.abs((points @ across.T)[:, :, None] - sides[None]) < 2.25 / mm_per_px).any(axis=(1, 2))
     return float(length[near].sum() / max(1e-9, length.sum()))
+
+
+def is_rectangle(points: Points, mm_per_px: float) -> bool:
+    """Return whether a closed line is a rectangle without a doubt: each side as straight and square as a frame's."""
+    across, sides = box_sides(points, mm_per_px)
+    step = np.roll(points, -15, axis=0) - points
+    length = np.hypot(step[:, 0], step[:, 1])
+    # A side across one axis is as long as the box is along the other.
+    far = np.maximum(_STRAIGHT_MM / mm_per_px, _STRAIGHT_SHARE * np.ptp(sides, axis=1)[::-1])
+    near = (np.abs((points @ across.T)[:, :, None] - sides[None]) < far[None, :, None]).any(axis=(1, 2))
+    return float(length[near].sum()) > _RECTANGLE_SHARE * float(length.sum())
 
 
 def text_in(points: Points, texts: Sequence[TextBlock]) -> list[TextBlock]:

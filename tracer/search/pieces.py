@@ -25,15 +25,22 @@ from tracer.search.drawn import LEAST_SIDE_MM, LEAST_WIDTH_MM, LineWork, Loop, l
 from tracer.search.gaps import SHARP_RAD, TIP_MM
 from tracer.search.graph import LineGraph, Points, angle, calmed, direction, leaving
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop
-from tracer.search.marks import FRAME_SHARE, is_table, is_text_box, on_box, rectangularity, runs_parallel, text_in
+from tracer.search.marks import (
+    FRAME_SHARE,
+    is_rectangle,
+    is_table,
+    is_text_box,
+    on_box,
+    rectangularity,
+    runs_parallel,
+    text_in,
+)
 from tracer.search.marks_text import TextBlock
 from tracer.search.texture import is_drawn
 
 _TIP_RAD = math.radians(30)
 DEEP_SHARE = 0.5
 """Lines fainter than this share of the cutting line are creases or of another kind (common practice, no source)."""
-_PLAIN_RECTANGLE = 0.97
-"""Share of its smallest box that a drawn rectangle has at least, seen through what is left of a lens (judgement)."""
 LOGO_SHARE, LOGO_MM = 1.8, 45.0
 """A small closed line so much heavier than the cutting lines is a printer's ornament (common practice, no source)."""
 NECK_MM = 10.0
@@ -337,8 +344,7 @@ class PieceSearch:
         without a doubt: the border of an empty page.
         """
         flat = self.work.flat(loop.points)
-        rectangle = rectangularity(flat)
-        if rectangle < 0.85 or on_box(flat, self.scale) < 0.8:
+        if rectangularity(flat) < 0.85 or on_box(flat, self.scale) < 0.8:
             return False
         least = (LEAST_SIDE_MM / self.scale) ** 2
         inner = [
@@ -348,7 +354,7 @@ class PieceSearch:
         ]
         if loop.area > FRAME_SHARE * self.work.ink.mask.size:
             holds = bool(inner) or any(self._is_piece_face(f, loop) for f in loop.faces)
-            return holds or rectangle > _PLAIN_RECTANGLE
+            return holds or is_rectangle(flat, self.scale)
         return len(inner) >= 2 and sum(c.area for c in inner) > 0.25 * loop.area
 
     def _is_piece_face(self, face: Face, frame: Loop) -> bool:
