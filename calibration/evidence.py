@@ -289,13 +289,14 @@ class Looked:
     """What was found in a picture before anything is chosen.
 
     ``found`` holds what each finder found of kinds that were not named; ``is_grid`` tells whether a grid of light lines
-    is there that may be a mat's, whatever its pitch.
+    is there that may be a mat's, whatever its pitch, and ``is_mats`` whether the grid that was found is a mat's.
     """
 
     scene: SearchPicture
     flat: _FlatThings
     found: Mapping[ReferenceKind, list[Reference]]
     is_grid: bool
+    is_mats: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -305,12 +306,13 @@ class _Part:
     kind: ReferenceKind | None = None
     references: list[Reference] = field(default_factory=list)
     is_grid: bool = False
+    is_mats: bool = False
     flat: _FlatThings | None = None
 
 
 def _mats(scene: SearchPicture) -> _Part:
-    found, is_grid = mat.look(scene)
-    return _Part(kind="mat", references=found, is_grid=is_grid)
+    found, is_grid, is_mats = mat.look(scene)
+    return _Part(kind="mat", references=found, is_grid=is_grid, is_mats=is_mats)
 
 
 def _rulers(scene: SearchPicture) -> _Part:
@@ -342,6 +344,7 @@ def look_around(scene: SearchPicture, named: ReferenceKind | None) -> Looked:
         flat=flat,
         found={part.kind: part.references for part in other if part.kind is not None},
         is_grid=any(part.is_grid for part in other),
+        is_mats=any(part.is_mats for part in other),
     )
 
 
@@ -466,6 +469,28 @@ def completed(evidence: Evidence, plane: PlaneMap) -> Evidence:
         if size is not None:
             others.append(paper.as_reference(sheet, size))
     return replace(evidence, others=tuple(others), unsized=tuple(unsized))
+
+
+def mat_decided_by(evidence: Evidence, plane: PlaneMap) -> Reference | None:
+    """Return the one reading of a mat whose pitch was open that agrees with the scale of what was chosen.
+
+    Then the mat is the better reference: it lies under the whole pattern, and what is carried from a ruler at one side
+    of it grows on the way.
+    """
+    mats = [r for r in evidence.others if r.kind == "mat" and rivals(r, evidence.others)]
+    agreeing = [r for r in mats if abs(size_ratio(plane, r) - 1.0) < _AGREES_PHOTO]
+    return agreeing[0] if len(agreeing) == 1 and evidence.chosen.kind not in _TIERS else None
+
+
+def with_mat(evidence: Evidence, reading: Reference) -> Evidence:
+    """Return evidence in which a reading of a mat sets the scale, and what was chosen checks it."""
+    others = [r for r in evidence.others if r.kind != "mat" or not _same_thing(r, reading)]
+    return replace(evidence, chosen=reading, others=(evidence.chosen, *others))
+
+
+def bears_out(plane: PlaneMap, reference: Reference) -> bool:
+    """Whether a reference has about its size by a map that was made without it."""
+    return abs(size_ratio(plane, reference) - 1.0) < _AGREES
 
 
 def size_ratio(plane: PlaneMap, reference: Reference) -> float:

@@ -17,7 +17,17 @@ from calibration.checks import (
     square_findings,
 )
 from calibration.errors import ScaleError
-from calibration.evidence import Evidence, Looked, completed, gather, look_around, unsized_reference
+from calibration.evidence import (
+    Evidence,
+    Looked,
+    bears_out,
+    completed,
+    gather,
+    look_around,
+    mat_decided_by,
+    unsized_reference,
+    with_mat,
+)
 from calibration.fitted import FittedMap, grid_over, moved
 from calibration.flatness import flatness_findings
 from calibration.picture import MmPoints, Picture, PxPoints
@@ -174,6 +184,18 @@ def _evidence(looked: Looked, options: CalibrateOptions) -> Evidence:
     return replace(found, chosen=chosen, others=others)
 
 
+def _by_mat(
+    evidence: Evidence, fitted: FittedMap, looked: Looked, options: CalibrateOptions
+) -> tuple[Evidence, FittedMap]:
+    """Measure by a mat whose pitch was open until something else decided it, and which bears that out."""
+    reading = mat_decided_by(evidence, fitted.plane)
+    if reading is None:
+        return evidence, fitted
+    anew = with_mat(evidence, _with_tolerance(reading, options))
+    fitted_anew = solve(anew, looked.scene.picture, looked.scene)
+    return (anew, fitted_anew) if bears_out(fitted_anew.plane, evidence.chosen) else (evidence, fitted)
+
+
 @one_thread
 def look_through(picture: Picture, options: CalibrateOptions) -> Looked | None:
     """Find everything in a picture that may tell its scale; None for a vector page, which tells it itself."""
@@ -204,6 +226,8 @@ def calibrate(
     evidence = _evidence(looked, options)
     evidence = replace(evidence, chosen=_with_tolerance(evidence.chosen, options))
     fitted = solve(evidence, picture, looked.scene)
+    if options.request is None and options.pointed is None and looked.is_mats:
+        evidence, fitted = _by_mat(evidence, fitted, looked, options)
     fitted, width_mm, height_mm = _in_sheet_frame(fitted, picture)
     plane, alternatives = fitted.plane, fitted.alternatives()
     evidence = completed(evidence, plane)

@@ -291,6 +291,15 @@ def test_squared_paper_is_never_taken_for_known(shape: dict[str, Any], pitch_mm:
 
 
 @lru_cache
+def test_no_paper_is_counted_every_two_millimetres() -> None:
+    """Figures at every second line of a part of a mat, every tenth line heavier: no millimetre paper has them."""
+    shape = Shape(
+        cells=(84, 55), closed=(False, False), heavier_every=10, divided_by=1, distance_cells=None,
+        light_on_dark=False, marked=False, figures_every=2,
+    )  # fmt: skip
+    assert set(plausible(shape)) == {10.0, 5.0}
+
+
 def squared_scan(pitch_mm: float, bold_every: int) -> Rendered:
     """Return a sheet squared to its edges, on a dark table."""
     scene = Scene(name="squared", width_mm=138.0, height_mm=103.0, ground=srgb(60))

@@ -326,7 +326,7 @@ def mat_of_two_minds(scene: SearchPicture, size: str | None) -> list[Reference]:
 
 def test_a_finder_of_two_minds_is_not_believed_until_something_decides(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(evidence.FINDERS, "mat", mat_of_two_minds)
-    monkeypatch.setattr(evidence.mat, "look", lambda scene: (mat_of_two_minds(scene, None), False))
+    monkeypatch.setattr(evidence.mat, "look", lambda scene: (mat_of_two_minds(scene, None), False, False))
     blank = picture_of(scanned(paper_scene(), dpi=200, tag_dpi=None))
     with pytest.raises(ScaleError, match=r"1in or 2cm.*--reference mat=1in"):
         calibrate(blank, CalibrateOptions())
@@ -336,6 +336,21 @@ def test_a_finder_of_two_minds_is_not_believed_until_something_decides(monkeypat
     assert said.mm_per_px == pytest.approx(0.2, rel=1e-6)
     decided = calibrate(blank, CalibrateOptions(request=ReferenceRequest(kind="density", size="101.6")))
     assert [c.size for c in decided.cross_checks if c.kind == "mat"] == ["1in"]
+
+
+@pytest.mark.parametrize(("is_mats", "reference"), [(True, "mat"), (False, "density")])
+def test_a_mat_whose_pitch_something_decides_sets_the_scale_itself(
+    is_mats: bool, reference: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A ruler at one side, carried over all the mat, had set a scale 0.3 % off, and the mat's lines were no mat's."""
+    monkeypatch.setattr(evidence.mat, "look", lambda scene: (mat_of_two_minds(scene, None), False, is_mats))
+    told = picture_of(scanned(paper_scene(), dpi=200, tag_dpi=None), density=101.0)
+    sheet = calibrate(told, CalibrateOptions())
+    assert sheet.reference.kind == reference
+    assert {c.kind for c in sheet.cross_checks} == {"mat", "density"} - {reference}
+    if is_mats:
+        assert sheet.reference.size == "1in"
+        assert sheet.mm_per_px == pytest.approx(0.254, rel=1e-6)
 
 
 def test_a_picture_asked_about_again_is_not_looked_through_again(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -86,19 +86,20 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     return [_reference(scene, lattice, cell, size, _quality(lattice))]
 
 
-def look(scene: SearchPicture) -> tuple[list[Reference], bool]:
-    """Return what :func:`find` does where no size is said, and whether there is a grid of light lines at all.
+def look(scene: SearchPicture) -> tuple[list[Reference], bool, bool]:
+    """Return what :func:`find` does where no size is said, whether there is a grid of light lines, and of a mat's.
 
-    The latter may be a mat's, whatever its pitch.
+    Light lines may be a mat's, whatever their pitch; dark ones are where ticks or figures stand along their border.
     """
     seen = _seen(scene)
     if seen is None or not has_lines(*seen):
-        return [], False
+        return [], False, False
     picture, lattice = seen
     shape, quality = _shape(picture, lattice), _quality(lattice)
     possible = plausible(shape)
     score = quality if len(possible) == 1 else min(0.5, quality / 2)
-    return [_reference(scene, lattice, cell, _words(cell, shape), score) for cell in possible], lattice.light_on_dark
+    found = [_reference(scene, lattice, cell, _words(cell, shape), score) for cell in possible]
+    return found, lattice.light_on_dark, shape.marked or shape.figures_every is not None
 
 
 def _seen(scene: SearchPicture) -> tuple[GridPicture, Lattice] | None:

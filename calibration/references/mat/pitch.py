@@ -305,6 +305,7 @@ def _paper_evidence(shape: Shape) -> dict[float, float]:
         every = shape.divided_by if shape.divided_by > 1 else shape.heavier_every
         cell = fine * shape.divided_by
         value = pattern.get(every, _UNHEARD_OF) + _sheet_evidence(shape, cell) + _distance_evidence(shape, cell)
+        value += _figures_evidence(shape, cell)
         out[cell] = max(value, out.get(cell, -math.inf))
     return out
 
