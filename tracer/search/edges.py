@@ -27,7 +27,7 @@ from tracer.search.mat_clear import BAND_PX, Clear, Lined, lined, without_lines
 from tracer.search.mat_edge import EdgeLine, find_edge_line
 from tracer.search.mat_grid import GridLook, MatGrid, read_look
 from tracer.search.mat_ground import read_mat_ground
-from tracer.search.mat_light import OnMat
+from tracer.search.mat_light import OnMat, Words
 from tracer.search.mat_points import colours_on_mat, evened, points_on_mat, printed_beside
 from tracer.search.necks import joined_cores, with_narrow_parts
 from tracer.search.raster import (
@@ -78,6 +78,8 @@ _SHADOW_MM = 4.0
 
 _WORD_MM, _BETWEEN_LETTERS = 60.0, 0.25
 """Words printed on a mat are shorter, or fall apart; and so much of what their letters span is mat (judgement)."""
+_LETTER_RIM_PX = 5
+"""Letters are blurred two pixels wide (picture in focus)."""
 _RIM_MM = 1.5
 """Nearer to the picture's border than this nothing is taken to be whole (our own choice)."""
 
@@ -344,9 +346,13 @@ def _edge_of(
         if colours is not None:
             # One colour stands for the thing: on a large one the lamp's light falls off by more than print differs.
             shown = evened(picture, light, ring, on)
-            words = _words_beside(printed_beside(shown, on, ring, colours), seed, per_px)
-            seed[words] = 0
+            words, among = _words_beside(printed_beside(shown, on, ring, colours), seed, per_px)
+            seed[among] = 0
+            markers[outside & near & (seed == 0)] = 2
             printed |= words & near
+            if words.any():
+                rims = grown(as_mask(words), _LETTER_RIM_PX) > 0
+                on = replace(on, words=Words(mask=rims, corner_px=(x0 * zoom, y0 * zoom), step=step))
     markers[printed] = 2
     inner = as_mask(inside & near & ~printed)
     # Beside a shadow the whole step from the thing into it must be left open, or only its foot would count.
@@ -397,16 +403,43 @@ def _edge_of(
     return thing if _step_across(share, at(thing.points), per_px) > LEAST_STEP else None
 
 
-def _words_beside(printed: NDArray[np.bool_], seed: Mask, per_px: float) -> NDArray[np.bool_]:
-    """Return what is printed beside a thing, also where the coarse search took it for surely thing.
+def _words_beside(printed: NDArray[np.bool_], seed: Mask, per_px: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return what is printed beside a thing, also where the coarse search took it for surely thing; and what is not.
 
-    What lies within the thing is drawn on it; so is what goes on deep into it.
+    What lies within the thing is drawn on it; so is what goes on deep into it. The latter are the words with their
+    blurred rims and the mat among their letters, which had been closed over and taken for surely thing with them.
     """
     labels, stats = apart(as_mask(printed))
-    outside = np.bincount(labels[seed == 0], minlength=len(stats)) > 0
-    outside[0] = False
-    deep = cv2.distanceTransform(seed, cv2.DIST_L2, 5) > DRAWN_MM / per_px
-    return np.asarray(outside[labels] & ~deep, dtype=bool)
+    deep = (cv2.distanceTransform(seed, cv2.DIST_L2, 5) > DRAWN_MM / per_px) & printed
+    words, among = np.zeros_like(printed), seed == 0
+    count = -1
+    while int(words.sum()) > count:
+        # A line of the mat may cut a letter in two: what is left of it lies beside the part that is none of the thing.
+        count = int(words.sum())
+        outside = np.bincount(labels[among], minlength=len(stats)) > 0
+        outside[0] = False
+        words = outside[labels] & ~deep
+        if words.any():
+            among |= _among(words, seed, per_px)
+    return words, among
+
+
+def _among(words: NDArray[np.bool_], seed: Mask, per_px: float) -> NDArray[np.bool_]:
+    """Return words beside a thing with their blurred rims, and the small parts of it that they cut off."""
+    x, y, wide, high = cv2.boundingRect(as_mask(words))
+    room = round(2 * DRAWN_MM / per_px)
+    here = (slice(max(0, y - room), y + high + room), slice(max(0, x - room), x + wide + room))
+    rims = grown(as_mask(words[here]), _LETTER_RIM_PX) > 0
+    labels, stats = apart(seed[here] & as_mask(~rims))
+    depth = np.zeros(len(stats), np.float32)
+    np.maximum.at(depth, labels, cv2.distanceTransform(as_mask(labels > 0), cv2.DIST_L2, 5))
+    lost = np.zeros(len(stats), dtype=bool)
+    lost[labels[grown(as_mask(rims), 3) > 0]] = True
+    lost &= depth < DRAWN_MM / 2 / per_px
+    lost[0] = False
+    out = np.zeros_like(words)
+    out[here] = rims | lost[labels]
+    return out
 
 
 def _is_lettering(share: NDArray[np.float32], body: Mask, per_px: float) -> bool:

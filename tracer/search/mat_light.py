@@ -46,6 +46,31 @@ _OTHER_PX, _BLURRED_PX = 1.5, 2.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Words:
+    """Where words and figures are printed on a mat: a mask of a part of the picture, reduced by a whole number.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (rows, columns)
+    corner_px : tuple of int
+        x and y of its corner in the picture.
+    step : int
+    """
+
+    mask: NDArray[np.bool_]
+    corner_px: tuple[int, int]
+    step: int
+
+    def cover(self, points: Floats) -> NDArray[np.bool_]:
+        """Return which points (..., 2) of the picture lie on words."""
+        at = np.rint((points - self.corner_px + 0.5) / self.step - 0.5).astype(np.intp)
+        rows, columns = self.mask.shape
+        x, y = at[..., 0], at[..., 1]
+        inside = (x >= 0) & (y >= 0) & (x < columns) & (y < rows)
+        return np.asarray(inside & self.mask[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OnMat:
     """A thing on a mat in a picture.
 
@@ -57,6 +82,8 @@ class OnMat:
         Linear R, G, B of the thing as a share of the mat's.
     hole : bool
         What is asked for is the edge of a hole in it: the thing lies outside.
+    words : Words, optional
+        What else is printed beside it, blurred rims and all: nothing is told by that.
     """
 
     pixels: NDArray[np.uint8]
@@ -65,6 +92,7 @@ class OnMat:
     ground: Ground
     thing: NDArray[np.floating]
     hole: bool = False
+    words: Words | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,6 +146,8 @@ def light_across(on: OnMat, points: Points, normals: Points, ring: Points) -> Li
     unsure = _LOOK_ERROR * np.abs((bare * gain) @ TO_Y[0])
     variance = (noise**2)[..., None] * _NOISE_OF**2 + (unsure**2)[..., None]
     own_part = ~_of_others(at, ring, on.hole)
+    if on.words is not None:
+        own_part &= ~on.words.cover(at)
     return Light(
         seen=seen @ TO_Y.T,
         own=(bare * on.thing) @ TO_Y.T,
