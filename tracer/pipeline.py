@@ -273,6 +273,7 @@ def _trace_outline(
             tolerance_mm=options.tolerance_mm,
             half_width_mm=evidence.line_width_px / 2 * usual_scale,
             blur_mm=evidence.blur_px * usual_scale,
+            raster_px=evidence.points_px,
         )
         path, notes, leeway = fit.path, _exceeded_words(fit, options), fit.leeway
         if options.regular:

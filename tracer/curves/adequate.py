@@ -54,7 +54,7 @@ def _adequacy(chain: Chain, data: Given) -> tuple[float, list[int]]:
         smooth = ndimage.uniform_filter1d(off * data.trust[own], cell, mode="nearest") / np.maximum(trust, 1e-12)
         smooth, trust = smooth[cell // 2 :: cell], trust[cell // 2 :: cell]
         length = len(own) * data.spacing
-        squares = trust * smooth**2 / data.cell_sigma**2
+        squares = data.own[own][cell // 2 :: cell] * trust * smooth**2 / data.cell_sigma**2
         # A few millimetres of misreading must not call for a node: their share is bounded.
         chi = float(np.minimum(squares, 25.0 * max(float(squares.mean()), 1.0)).mean())
         total += chi * length
@@ -120,6 +120,7 @@ def _one_piece_that_might_do(chain: Chain, k: int, data: Given) -> Chain | None:
         sigma=data.sigma[own],
         seen=data.seen[own],
         trust=data.trust[own],
+        own=data.own[own],
         scatter=data.scatter[own],
     )
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from calibration.picture import MmPoints
+from calibration.picture import MmPoints, PxPoints
 from tracer.curves.adequate import fit_until_adequate
 from tracer.curves.chain import Chain
 from tracer.curves.corners import Bend, find_bends, with_sharp_points
@@ -67,6 +67,7 @@ def fit_closed(
     tolerance_mm: float = 0.1,
     half_width_mm: float = 0.0,
     blur_mm: float = 0.07,
+    raster_px: PxPoints | None = None,
 ) -> FitResult:
     """Fit a closed outline with lines and cubics.
 
@@ -82,6 +83,9 @@ def fit_closed(
         The largest deviation allowed (measured, see the module); where it cannot be held the result says so.
     half_width_mm, blur_mm : float
         Half the drawn line's width (0 for an edge) and the blur's standard deviation; they round the corners.
+    raster_px : PxPoints or None
+        The same points in the picture that they were read from, shape (N, 2), if it is known: along its rows and
+        columns errors last (:mod:`tracer.curves.raster`).
 
     Returns
     -------
@@ -101,7 +105,7 @@ def fit_closed(
     if abs(area) < 1e-6:
         raise PathError("the points enclose no area; a closed outline is needed")
     spacing = float(np.median(np.hypot(*(np.roll(points, -1, axis=0) - points).T)))
-    data = prepare(points, sigma_mm, valid, spacing, half_width_mm, tolerance_mm, closed=True)
+    data = prepare(points, sigma_mm, valid, spacing, half_width_mm, tolerance_mm, closed=True, raster_px=raster_px)
     if area < 0:
         data = data.reversed()
     bends = find_bends(
@@ -190,6 +194,7 @@ def _chain_between(data: Given, bends: list[Bend], *, closed: bool = True) -> Ch
             stretch,
             trust=data.trust[index[where]],
             scatter_mm=data.scatter[index[where]],
+            own=data.own[index[where]],
             cell_sigma_mm=data.cell_sigma,
             allowed_mm=data.allowed[index[where]],
             spacing_mm=data.spacing,
@@ -220,6 +225,7 @@ def _chain_around(data: Given) -> Chain:
             np.vstack([ring, ring[:1]]),
             trust=np.roll(data.trust, -start)[np.arange(total + 1) % total],
             scatter_mm=np.roll(data.scatter, -start)[np.arange(total + 1) % total],
+            own=np.roll(data.own, -start)[np.arange(total + 1) % total],
             cell_sigma_mm=data.cell_sigma,
             allowed_mm=np.roll(data.allowed, -start)[np.arange(total + 1) % total],
             spacing_mm=data.spacing,

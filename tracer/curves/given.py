@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.curves.carry import carry_across, runs_of
+from tracer.curves.raster import own_share
 from tracer.curves.scatter import scatter_of
 
 _SYSTEMATIC_MM = 0.002
@@ -32,8 +33,9 @@ class Given:
     """Points with holes filled, and how well they are known.
 
     ``cell_sigma`` is the standard uncertainty of the mean place of a millimetre of line; ``trust`` the weight of each
-    point relative to one that was seen; ``scatter`` how far it strays from its neighbours, standard; ``sharp`` the
-    places of points into which two sides of a hole run together.
+    point relative to one that was seen; ``scatter`` how far it strays from its neighbours, standard; ``own`` how many
+    observations of their own the millimetre around it is; ``sharp`` the places of points into which two sides of a hole
+    run together.
     """
 
     points: NDArray[np.float64]
@@ -41,6 +43,7 @@ class Given:
     seen: NDArray[np.bool_]
     trust: NDArray[np.float64]
     scatter: NDArray[np.float64]
+    own: NDArray[np.float64]
     spacing: float
     cell_sigma: float
     tolerance: float
@@ -66,6 +69,7 @@ class Given:
             seen=self.seen[::-1],
             trust=self.trust[::-1],
             scatter=self.scatter[::-1],
+            own=self.own[::-1],
             sharp=tuple(last - i for i in self.sharp),
         )
 
@@ -79,6 +83,7 @@ def prepare(
     tolerance: float,
     *,
     closed: bool,
+    raster_px: NDArray[np.float64] | None = None,
 ) -> Given:
     """Return points with holes filled, uncertainties mended, and the noise of a millimetre of line.
 
@@ -95,6 +100,8 @@ def prepare(
     tolerance : float
         Of the fit, mm.
     closed : bool
+    raster_px : ndarray, shape (N, 2), or None
+        The points in their picture.
     """
     sigma = np.broadcast_to(np.asarray(sigma_mm, dtype=np.float64), len(points)).copy()
     seen = np.ones(len(points), bool) if valid is None else np.asarray(valid, dtype=bool)
@@ -119,6 +126,7 @@ def prepare(
         seen=seen,
         trust=trust,
         scatter=scatter,
+        own=np.ones(len(points)) if raster_px is None else own_share(raster_px, spacing_mm=spacing, closed=closed),
         spacing=spacing,
         cell_sigma=cell_sigma,
         tolerance=tolerance,

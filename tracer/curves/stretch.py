@@ -32,8 +32,9 @@ _LINE_PRICE, _CUBIC_PRICE = 7.0, 14.0
 """Price of a piece in chi-square units: some 3.5 a free parameter (between Akaike's 2 and Bayes' ln n)."""
 _KINK_PRICE = 25.0
 """Price of two lines meeting where no corner was seen: drawings have no kinks of a degree."""
-_SAMPLES = ((0.0, 40.0, 16), (40.0, 130.0, 48), (130.0, math.inf, 160))
-"""Lengths (mm, from and below) and the number of samples at which a piece of that length is judged."""
+_SAMPLES = ((0.0, 40.0, 16), (40.0, 80.0, 40), (80.0, 130.0, 64), (130.0, 260.0, 160), (260.0, math.inf, 320))
+"""Lengths (mm, from and below) and the number of samples at which a piece of that length is judged: one every two
+millimetres or so. With one in 3.5 mm, costs were known so badly that of many divisions a lucky one was the cheapest."""
 _STEPS, _MANY_STEPS = 7, 40
 """Levenberg-Marquardt steps for many pairs, and for the few that decide."""
 _UNSEEN = 0.5
@@ -62,6 +63,7 @@ def divide(
     *,
     trust: NDArray[np.float64],
     scatter_mm: NDArray[np.float64],
+    own: NDArray[np.float64],
     cell_sigma_mm: float,
     allowed_mm: NDArray[np.float64],
     spacing_mm: float,
@@ -78,6 +80,8 @@ def divide(
         Weight of each point, 1 for one that was seen, less for one that was carried across a hole.
     scatter_mm : ndarray, shape (N,)
         How far each point strays from its neighbours, standard: so badly are places and directions told.
+    own : ndarray, shape (N,)
+        How many observations of their own the millimetre around each point is.
     cell_sigma_mm : float
         Standard uncertainty of the mean position of a millimetre of line.
     allowed_mm : ndarray, shape (N,)
@@ -110,7 +114,9 @@ def divide(
     # Of the value and the slope of a cubic in the middle of its window, by least squares.
     place_sigma = scatter_mm * math.sqrt(9 / 4 / window)
     angle_sigma = scatter_mm * math.sqrt(75 / window) / (window * spacing_mm)
-    evidence = _Evidence(place, angle, along, trust, place_sigma, angle_sigma, cell_sigma_mm, allowed_mm, bent_ends)
+    evidence = _Evidence(
+        place, angle, along, trust, own, place_sigma, angle_sigma, cell_sigma_mm, allowed_mm, bent_ends
+    )
     single = _single(evidence) if not ring else None
     if single is not None:
         return single
@@ -134,6 +140,7 @@ class _Evidence:
     angle: NDArray[np.float64]
     along: NDArray[np.float64]
     trust: NDArray[np.float64]
+    own: NDArray[np.float64]
     place_sigma: NDArray[np.float64]
     angle_sigma: NDArray[np.float64]
     cell_sigma: float
@@ -352,6 +359,7 @@ def _fits_at(
     weight = weight[:, None] * np.sqrt(evidence.trust[low])
     allowed = evidence.allowed[low]
     judged = weight > 0.7 * weight.max(axis=1, keepdims=True)
+    weight = weight * np.sqrt(evidence.own[low])
     loose = np.stack([(i == 0) & evidence.bent_ends[0], (j == last) & evidence.bent_ends[1]], axis=1)
     at_ends = np.stack([i, j], axis=1)
     ends = Ends(
