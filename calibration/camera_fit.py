@@ -38,6 +38,9 @@ MAX_CHAIN = 40
 """Points kept of each straight chain; neighbours along an edge carry the same error, so more would pretend."""
 _SETTLED = 0.02
 """The fit ends when a step lowers the sum of squares (in standard deviations) by less: a seventh of one sigma."""
+_COHERENT_PX = 0.01
+"""What readings beside each other may be off together, from interpolating between pixels and grey steps (judgement):
+however little they scatter, less than this tells nothing of a camera."""
 _FEW = 10
 """With fewer points than this none is left out: redundancy is too small to tell which one is wrong."""
 
@@ -281,7 +284,8 @@ def fit_camera(
         Known angles between chains.
     model : {'auto', 'scan', 'photo'}
         ``auto`` takes a scan only where the points reach across half of the picture and an F-test (1 % level) finds
-        nothing that a photo's model explains better; it takes a photo wherever there is an EXIF focal length.
+        nothing that a photo's model explains better by what readings can tell; it takes a photo wherever there is an
+        EXIF focal length.
     priors : Priors, optional
     start : CameraFit, optional
         An earlier fit of a photo to points of the same references in the same frames, to begin from.
@@ -364,7 +368,8 @@ def _scan_suffices(scan: CameraFit, photo: CameraFit, data: Data) -> bool:
     full, plain = chi2(photo), chi2(scan)
     if plain <= full:
         return True
-    f = ((plain - full) / extra) / (full / free)
+    by_reading = float(np.mean((_COHERENT_PX / data.sigma[both]) ** 2))
+    f = ((plain - full) / extra) / max(full / free, by_reading)
     return bool(special.fdtrc(extra, free, f) > 0.01)
 
 

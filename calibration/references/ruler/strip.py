@@ -6,13 +6,15 @@ they lean in it, and where one of them stands.
 
 from __future__ import annotations
 
-import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 from calibration.light import SRGB_TO_LINEAR
 from calibration.references.ruler.rows import Row
@@ -23,6 +25,12 @@ Light = NDArray[np.float32]
 HALF_HEIGHT_PX = 170
 WINDOW_PX, _HOP_PX = 256, 96
 _SHORTEST_PERIOD_PX, _LONGEST_PERIOD_PX = 3.0, 64.0
+_BESIDE_SEEN_PX = WINDOW_PX
+"""Windows farther from where the row's period was seen are left out: they lie between words, say."""
+_LEAST_PEAK = 0.25
+"""Least height of the first peak of a band's autocorrelation."""
+_FINE, _NEAR = 0.0025, 16
+"""Frequencies are told in steps of this share, and sought so many steps from where the autocorrelation has them."""
 _SAME_STRETCH = 0.2
 _LOWEST_BAND_PX = 4
 FEWEST_WINDOWS = 2
@@ -107,34 +115,43 @@ def strip_along(grey: NDArray[np.uint8], row: Row) -> Strip:
     high = np.clip(np.ceil(ends.max(axis=0)).astype(int) + 3, low + 2, limits)
     light = cv2.LUT(np.ascontiguousarray(grey[low[1] : high[1], low[0] : high[0]]), SRGB_TO_LINEAR)
     first = row.middle_px - low
-    xs = ((first[0] + s * u[0])[None, :] + (t * v[0])[:, None]).astype(np.float32)
-    ys = ((first[1] + s * u[1])[None, :] + (t * v[1])[:, None]).astype(np.float32)
-    values = np.asarray(cv2.remap(light, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
+    begin = first + s[0] * u + t[0] * v
+    values = np.asarray(
+        cv2.warpAffine(
+            light,
+            np.column_stack([u, v, begin]),
+            (len(s), len(t)),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        ),
+        dtype=np.float32,
+    )
     return Strip(light=values, origin=row.middle_px, along=u, across=v, begin=float(s[0]))
 
 
-def _first_peak(profile: Array) -> tuple[float, float]:
-    """Period of a profile: lag and height of the first strong peak of its autocorrelation."""
-    n = len(profile)
-    x = (profile - profile.mean()) * _taper(n)
+def _first_peaks(profiles: Light) -> tuple[Array, Array]:
+    """Periods of profiles (rows): lag and height of the first strong peak of each one's autocorrelation, 0 for none."""
+    n = profiles.shape[1]
+    x = (profiles - profiles.mean(axis=1, keepdims=True)) * _taper(n)
     r = _autocorrelation(x) / _of_window(n)
-    r = r / max(r[0], 1e-12)
-    lags = np.arange(len(r))
+    r /= np.maximum(r[:, :1], 1e-12)
+    lags = np.arange(r.shape[1])
     valid = (lags >= _SHORTEST_PERIOD_PX) & (lags <= _LONGEST_PERIOD_PX)
-    peak = valid[1:-1] & (r[1:-1] >= r[:-2]) & (r[1:-1] > r[2:])
-    at = np.nonzero(peak)[0] + 1
-    if len(at) == 0 or r[at].max() <= 0:
-        return 0.0, 0.0
-    strong = at[r[at] > 0.6 * r[at].max()]
-    i = int(strong[0])
-    curve = r[i - 1] - 2 * r[i] + r[i + 1]
-    shift = 0.5 * (r[i - 1] - r[i + 1]) / curve if curve < 0 else 0.0
-    return float(i + shift), float(r[i])
+    before, at, after = r[:, :-2], r[:, 1:-1], r[:, 2:]
+    heights = np.where(valid[1:-1] & (at >= before) & (at > after), at, 0.0)
+    highest = heights.max(axis=1)
+    rows, first = np.arange(len(r)), (heights > 0.6 * highest[:, None]).argmax(axis=1)
+    a, b, c = before[rows, first], at[rows, first], after[rows, first]
+    curve = a - 2 * b + c
+    shift = np.where(curve < 0, 0.5 * (a - c) / np.where(curve < 0, curve, 1.0), 0.0)
+    there = highest > 0
+    return np.where(there, first + 1 + shift, 0.0), np.where(there, b, 0.0)
 
 
-def _autocorrelation(x: Array) -> Array:
-    n = len(x)
-    return np.asarray(np.fft.irfft(np.abs(np.fft.rfft(x, 2 * n)) ** 2)[: n // 2])
+def _autocorrelation(x: Array | Light) -> Array:
+    n = x.shape[-1]
+    spectrum = fft.rfft(x, 2 * n)
+    return np.asarray(fft.irfft(spectrum.real**2 + spectrum.imag**2)[..., : n // 2], dtype=np.float64)
 
 
 @lru_cache(maxsize=8)
@@ -153,11 +170,21 @@ def _waves(n: int, frequencies: Array) -> Light:
     return np.hstack([np.cos(phase), -np.sin(phase)])
 
 
-def _amplitude(rows: Light, waves: Light) -> NDArray[np.complex64]:
-    """Return the complex amplitude of each row at each frequency."""
+@lru_cache(maxsize=2)
+def _all_waves(n: int) -> tuple[Array, Light, Light]:
+    """Return finely divided frequencies and their cosines and sines about the middle of a window, (n, F) each."""
+    least, most = (np.log(1 / period) for period in (_LONGEST_PERIOD_PX, _SHORTEST_PERIOD_PX))
+    beyond = 2 * _NEAR * _FINE
+    frequencies = np.exp(np.arange(least - beyond, most + beyond, _FINE))
+    waves = _waves(n, frequencies)
+    return frequencies, waves[:, : len(frequencies)], waves[:, len(frequencies) :]
+
+
+def _power(rows: Light, waves: Light) -> Light:
+    """Return the squared amplitude of each row at each frequency."""
     both = rows @ waves
     half = waves.shape[1] // 2
-    return np.asarray(both[:, :half] + np.complex64(1j) * both[:, half:])
+    return np.asarray(both[:, :half] ** 2 + both[:, half:] ** 2)
 
 
 def find_windows(strip: Strip, row: Row) -> list[Window]:
@@ -167,33 +194,33 @@ def find_windows(strip: Strip, row: Row) -> list[Window]:
     than thin ticks. Then those bands are taken, one a window, that most windows have in common.
     """
     columns = strip.light.shape[1]
+    n = min(WINDOW_PX, columns)
+    if n < 5 * row.period_px or n < 40:
+        return []
     # Rows that hold the period (or its harmonic) which the row was found by.
-    grid = np.exp(np.linspace(np.log(0.85), np.log(1.18), 25)) / row.period_px
-    waves = _waves(0, grid)
+    waves = _waves(n, np.exp(np.linspace(np.log(0.85), np.log(1.18), 25)) / row.period_px)
     found = []
-    for start in range(0, max(1, columns - WINDOW_PX // 2), _HOP_PX):
-        part = strip.light[:, start : start + WINDOW_PX]
-        n = part.shape[1]
-        if n < 5 * row.period_px or n < 40:
+    for start in dict.fromkeys([*range(0, columns - n, _HOP_PX), columns - n]):
+        middle = strip.begin + start + (n - 1) / 2
+        if np.abs(row.seen_px - middle).min() > _BESIDE_SEEN_PX:
             continue
-        if len(waves) != n:
-            waves = _waves(n, grid)
+        part = strip.light[:, start : start + n]
         part = part - part.mean(axis=1, keepdims=True)
         shaded = part * _taper(n)
-        power = np.abs(_amplitude(shaded, waves)).max(axis=1).astype(np.float64) ** 2
-        level = np.asarray(cv2.blur(power[:, None], (1, 5))[:, 0], dtype=np.float64)
-        found.append(_bands(part, shaded, level, strip.begin + start + (n - 1) / 2))
+        level = np.asarray(cv2.blur(_power(shaded, waves).max(axis=1)[:, None], (1, 5))[:, 0], dtype=np.float64)
+        found.append(_bands(part, shaded, level, middle))
     alike = _alike([bands[0] for bands in found if bands])
     if len(alike) < _MOST_AGREE * len(found) or not _along_one_line(alike):
         common = _in_common(found)
-        if len(common) > _MORE_IN_COMMON * sum(_agree(alike, w).sum() for w in alike) / max(len(alike), 1):
+        agreed = float(_Table(alike).all_agree().sum()) / len(alike) if alike else 0.0
+        if len(common) > _MORE_IN_COMMON * agreed:
             return _steady(common)
     return alike
 
 
 def _bands(part: Light, shaded: Light, level: Array, middle: float) -> list[Window]:
     """Return the periodic bands of a window, the one that holds most of the row's period first."""
-    found: list[Window] = []
+    about: list[tuple[int, int]] = []
     level = level.copy()
     least = _LEAST_OF_HIGHEST * float(level.max())
     for _ in range(_MOST_BANDS):
@@ -201,33 +228,42 @@ def _bands(part: Light, shaded: Light, level: Array, middle: float) -> list[Wind
         if level[top] <= least:
             break
         low, high = _run(level, top, 0.3)
-        window = _band(part, shaded, (low, high), middle)
+        about.append((low, high))
         level[max(0, low - 2) : high + 3] = 0.0
-        if window is not None:
-            found.append(window)
-    return found
+    if not about:
+        return []
+    periods, heights = _first_peaks(np.stack([part[low : high + 1].mean(axis=0) for low, high in about]))
+    windows = [
+        _band(shaded, limits, float(period), float(height), middle)
+        for limits, period, height in zip(about, periods, heights, strict=True)
+        if height >= _LEAST_PEAK
+    ]
+    return [window for window in windows if window is not None]
 
 
-def _band(part: Light, shaded: Light, about: tuple[int, int], middle: float) -> Window | None:
-    """Measure the band that rows in these limits belong to."""
-    (low, high), n = about, part.shape[1]
-    period, height = _first_peak(part[low : high + 1].mean(axis=0))
-    if height < 0.25 or not _SHORTEST_PERIOD_PX <= period <= _LONGEST_PERIOD_PX or n < 4 * period:
+def _band(shaded: Light, about: tuple[int, int], period: float, height: float, middle: float) -> Window | None:
+    """Measure the band that rows in these limits belong to, of about this period."""
+    (low, high), n = about, shaded.shape[1]
+    if not _SHORTEST_PERIOD_PX <= period <= _LONGEST_PERIOD_PX or n < 4 * period:
         return None
-    grid = np.linspace(0.96, 1.04, 33) / period
-    within = _amplitude(shaded[low : high + 1], _waves(n, grid))
-    best = int(np.argmax((np.abs(within) ** 2).sum(axis=0)))
-    a = _amplitude(shaded, _waves(n, grid[best : best + 1]))[:, 0]
-    size = np.asarray(cv2.blur(np.abs(a)[:, None], (1, 3))[:, 0], dtype=np.float64)
+    frequencies, cosines, sines = _all_waves(n)
+    near = int(np.searchsorted(frequencies, 1 / period))
+    tried = slice(near - _NEAR, near + _NEAR + 1)
+    best = (
+        near
+        - _NEAR
+        + int(np.argmax(_power(shaded[low : high + 1], np.hstack([cosines[:, tried], sines[:, tried]])).sum(axis=0)))
+    )
+    a = shaded @ np.column_stack([cosines[:, best], sines[:, best]])
+    size = np.asarray(cv2.blur(np.hypot(a[:, 0], a[:, 1])[:, None], (1, 3))[:, 0], dtype=np.float64)
     low, high = _run(size, low + int(np.argmax(size[low : high + 1])), 0.5)
     if high - low + 1 < _LOWEST_BAND_PX:
         return None
     rows = np.arange(low, high + 1)
     inner = rows[len(rows) // 6 : len(rows) - len(rows) // 6]
-    phase = np.unwrap(np.angle(a[inner]))
-    weight = np.abs(a[inner])
-    slope, offset = _line(inner - HALF_HEIGHT_PX, phase, weight)
-    frequency = float(grid[best])
+    phase = np.unwrap(np.arctan2(a[inner, 1], a[inner, 0]))
+    slope, offset = _line(inner - HALF_HEIGHT_PX, phase, np.hypot(a[inner, 0], a[inner, 1]))
+    frequency = float(frequencies[best])
     middle_t = (low + high) / 2 - HALF_HEIGHT_PX
     return Window(
         middle=middle,
@@ -247,44 +283,64 @@ def _line(x: NDArray[np.intp], y: Light, weight: Light) -> tuple[float, float]:
     return slope, mean - slope * middle
 
 
-def _agree(windows: list[Window], other: Window, slope: float = 0.0) -> NDArray[np.bool_]:
-    """Which windows have the period, the height, the lean of another one and lie along a line through it."""
-    s, frequency, lean = (np.asarray([getattr(w, name) for w in windows]) for name in ("middle", "frequency", "lean"))
-    low, high = np.asarray([w.band for w in windows]).T
-    tall = other.band[1] - other.band[0]
-    aside = (low + high) / 2 - sum(other.band) / 2 - slope * (s - other.middle)
-    return np.asarray(
-        (np.abs(np.log(frequency / other.frequency)) < _SAME_STRETCH)
-        & (np.abs(np.log((high - low) / tall)) < _SAME_HEIGHT)
-        & (np.abs(lean - other.lean) < _SAME_LEAN)
-        & (np.abs(aside) < max(3.0, _ASIDE_OF_HEIGHT * tall))
-    )
+class _Table:
+    """The numbers of windows, as arrays."""
+
+    def __init__(self, windows: Sequence[Window]) -> None:
+        self.s = np.asarray([w.middle for w in windows])
+        self.log_frequency = np.log([w.frequency for w in windows])
+        self.lean = np.asarray([w.lean for w in windows])
+        low, high = np.asarray([w.band for w in windows]).reshape(-1, 2).T
+        self.middle, self.tall = (low + high) / 2, high - low
+
+    def agree(self, k: Any, others: Any, slope: Any = 0.0) -> NDArray[np.bool_]:
+        """Which of others have the period, the height, the lean of a window and lie along a line through it."""
+        aside = self.middle[others] - self.middle[k] - slope * (self.s[others] - self.s[k])
+        return np.asarray(
+            (np.abs(self.log_frequency[others] - self.log_frequency[k]) < _SAME_STRETCH)
+            & (np.abs(np.log(self.tall[others] / self.tall[k])) < _SAME_HEIGHT)
+            & (np.abs(self.lean[others] - self.lean[k]) < _SAME_LEAN)
+            & (np.abs(aside) < np.maximum(3.0, _ASIDE_OF_HEIGHT * self.tall[k]))
+        )
+
+    def all_agree(self, slope: float = 0.0) -> NDArray[np.bool_]:
+        """Row k: which agree with window k."""
+        every = np.arange(len(self.s))
+        return self.agree(every[:, None], every[None, :], slope)
 
 
 def _along_one_line(windows: list[Window]) -> bool:
     """Whether most windows agree with those at both ends of a line through them."""
     if len(windows) < FEWEST_WINDOWS:
         return False
-    s = np.asarray([w.middle for w in windows])
-    slope = float(np.polyfit(s, [sum(w.band) / 2 for w in windows], 1)[0])
-    return max(float(_agree(windows, w, slope).mean()) for w in windows) >= _MOST_AGREE
+    table = _Table(windows)
+    slope = float(np.polyfit(table.s, table.middle, 1)[0])
+    return bool(table.all_agree(slope).mean(axis=1).max() >= _MOST_AGREE)
 
 
 def _in_common(found: list[list[Window]]) -> list[Window]:
     """Return bands along one line, one a window at most, that as many windows as possible have in common."""
     every = [(k, w) for k, bands in enumerate(found) for w in bands]
     windows, number = [w for _, w in every], np.asarray([k for k, _ in every])
-    pairs = [(i, j) for i, j in itertools.combinations(range(len(every)), 2) if number[j] - number[i] > len(found) // 4]
+    first, second = np.triu_indices(len(every), 1)
+    apart = number[second] - number[first] > len(found) // 4
+    first, second = first[apart], second[apart]
+    step = max(1, len(first) // _PAIRS_TRIED)
+    first, second = first[::step], second[::step]
+    if not len(first):
+        return []
+    table = _Table(windows)
+    slopes = (table.middle[second] - table.middle[first]) / (table.s[second] - table.s[first])
+    good = table.agree(first, second, slopes)
+    strength = np.asarray([w.strength for w in windows])
     best: tuple[float, list[Window]] = (0.0, [])
-    for i, j in pairs[:: max(1, len(pairs) // _PAIRS_TRIED)]:
-        a, b = windows[i], windows[j]
-        slope = (sum(b.band) - sum(a.band)) / 2 / (b.middle - a.middle)
-        if not _agree([b], a, slope)[0]:
-            continue
-        chosen = {int(number[k]): windows[k] for k in np.nonzero(_agree(windows, a, slope))[0]}
-        value = sum(w.strength for w in chosen.values())
+    for i, slope in zip(first[good], slopes[good], strict=True):
+        members = np.flatnonzero(table.agree(i, slice(None), slope))
+        # Of several bands of one window the last.
+        members = members[np.append(np.diff(number[members]) > 0, True)]
+        value = float(strength[members].sum())
         if value > best[0]:
-            best = value, [chosen[k] for k in sorted(chosen)]
+            best = value, [windows[k] for k in members]
     return best[1] if len(best[1]) >= FEWEST_WINDOWS else []
 
 
