@@ -275,13 +275,15 @@ class _FlatThings:
 def _flat_things(scene: SearchPicture, targets: list[Reference]) -> _FlatThings:
     # A target is known by its markers beyond doubt, and is full of squares that are none.
     boards = [r.outline_px for r in targets]
+    sheets, cards = _sheets_and_cards(scene, boards)
+    return _FlatThings(targets=targets, squares=squares.find_squares(scene, boards), sheets=sheets, cards=cards)
+
+
+def _sheets_and_cards(
+    scene: SearchPicture, boards: Sequence[PxPoints]
+) -> tuple[tuple[FoundSheet, ...], list[Reference]]:
     rectangles = rough_rectangles(scene, boards)
-    return _FlatThings(
-        targets=targets,
-        squares=squares.find_squares(scene, boards),
-        sheets=tuple(paper.find_sheets(scene, rectangles)),
-        cards=card.among(scene, rectangles),
-    )
+    return tuple(paper.find_sheets(scene, rectangles)), card.among(scene, rectangles)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -307,7 +309,8 @@ class _Part:
     references: list[Reference] = field(default_factory=list)
     is_grid: bool = False
     is_mats: bool = False
-    flat: _FlatThings | None = None
+    squares: list[FoundSquare] = field(default_factory=list)
+    sheets: tuple[FoundSheet, ...] = ()
 
 
 def _mats(scene: SearchPicture) -> _Part:
@@ -323,8 +326,13 @@ def _targets(scene: SearchPicture) -> _Part:
     return _Part(kind="target", references=target.find(scene, None))
 
 
-def _flat(scene: SearchPicture) -> _Part:
-    return _Part(flat=_flat_things(scene, []))
+def _squares(scene: SearchPicture) -> _Part:
+    return _Part(squares=squares.find_squares(scene))
+
+
+def _rectangles(scene: SearchPicture) -> _Part:
+    sheets, cards = _sheets_and_cards(scene, ())
+    return _Part(kind="card", references=cards, sheets=sheets)
 
 
 def look_around(scene: SearchPicture, named: ReferenceKind | None) -> Looked:
@@ -333,12 +341,15 @@ def look_around(scene: SearchPicture, named: ReferenceKind | None) -> Looked:
     _ = scene.grey, scene.reduced
     # They share nothing but the picture, so two processes serve them side by side; what takes longest comes first.
     looks = [look for kind, look in (("ruler", _rulers), ("mat", _mats)) if kind != named]
-    parts = list(share_out(lambda look: look(scene), [*looks, _flat, _targets]))
-    *other, targets = parts
-    flat = next(part.flat for part in other if part.flat is not None)
+    parts = list(share_out(lambda look: look(scene), [*looks, _rectangles, _squares, _targets]))
+    *other, rectangles, found_squares, targets = parts
     if targets.references:
         # Seldom enough that everybody else need not wait for it.
         flat = _flat_things(scene, targets.references)
+    else:
+        flat = _FlatThings(
+            targets=[], squares=found_squares.squares, sheets=rectangles.sheets, cards=rectangles.references
+        )
     return Looked(
         scene=scene,
         flat=flat,

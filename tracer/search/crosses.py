@@ -60,6 +60,10 @@ def find_crosses(graph: LineGraph, mask: NDArray[np.uint8], mm_per_px: float) ->
 def _cross_at(middle: Points, mask: NDArray[np.uint8], mm_per_px: float) -> Points | None:
     angles = np.arange(0.0, np.pi / 2, _STEP_RAD)
     ways = np.stack([angles + k * np.pi / 2 for k in range(4)], axis=1)
+    # Most nodes have no four arms at all, which a short look tells.
+    least = LEAST_ARM_MM / mm_per_px
+    if _runs(middle, ways.ravel(), mask, least + 1.0).reshape(ways.shape).min(axis=1).max() < least:
+        return None
     arms = _runs(middle, ways.ravel(), mask, LONGEST_ARM_MM / mm_per_px + 2.0).reshape(ways.shape)
     best = int(np.argmax(arms.min(axis=1)))
     # Several ways along a bar are as long as each other: that in their middle is its own.

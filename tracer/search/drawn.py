@@ -116,23 +116,24 @@ def read_line_work(
     mask, small, texts, letters = _set_small_aside(mask, scale)
     blobs: list[Blob] = []
     solids = np.zeros_like(mask)
-    graph: LineGraph | None = None
-    found: tuple[NDArray[np.uint8], list[Blob]] | None = None
+    graph: LineGraph | None
     if bundled is None:
-        # What is solid is most often wanted, whatever the lines tell: both are found side by side.
-        steps: list[Callable[[], Any]] = [lambda: find_solids(mask, scale), lambda: build_graph(thin(mask))]
-        found, graph = share_out(lambda step: step(), steps)
-        # All lines of a grid have others along them.
-        bundled = find_foreign is None and seem_nested(graph.edges, scale)
+        # All lines of a grid have others along them. What is solid, and the lines without it, are most often wanted,
+        # whatever the lines tell: all is found side by side.
+        steps: list[Callable[[], Any]] = [lambda: _without_solids(mask, scale), lambda: build_graph(thin(mask))]
+        apart_from_solids, all_lines = share_out(lambda step: step(), steps)
+        bundled = find_foreign is None and seem_nested(all_lines.edges, scale)
+        if bundled:
+            graph = all_lines
+        else:
+            solids, blobs, graph = apart_from_solids
+            graph = graph or all_lines
     elif bundled:
         graph = build_graph(thin(mask))
-    if not bundled:
-        solids, blobs = found or find_solids(mask, scale)
-    if solids.any():
-        mask[solids > 0] = 0
-        graph = None
-    if graph is None:
-        graph = build_graph(thin(mask))
+    else:
+        solids, blobs, graph = _without_solids(mask, scale)
+        graph = graph or build_graph(thin(mask))
+    mask[solids > 0] = 0
     measure_lines(graph, ink.dark, WIDEST_LINE_MM / scale)
     graph = prune_spurs(graph, SPUR_MM / scale)
     foreign: list[Points] = []
@@ -163,6 +164,16 @@ def read_line_work(
         flatten=flatten,
         bundled=bool(bundled),
     )
+
+
+def _without_solids(mask: NDArray[np.uint8], scale: float) -> tuple[NDArray[np.uint8], list[Blob], LineGraph | None]:
+    """Return what is solid, its blobs, and the graph of the lines without it; None where nothing is."""
+    solids, blobs = find_solids(mask, scale)
+    if not solids.any():
+        return solids, blobs, None
+    rest = mask.copy()
+    rest[solids > 0] = 0
+    return solids, blobs, build_graph(thin(rest))
 
 
 def _set_small_aside(
