@@ -15,8 +15,9 @@ import pytest
 from calibration.hands import begun, share_out
 
 split = pytest.mark.skipif(
-    sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2, reason="a second process is split off on Linux only"
+    sys.platform != "linux" or (os.cpu_count() or 1) < 2, reason="a second process is split off on Linux only"
 )
+pytestmark = pytest.mark.usefixtures("every_processor")
 
 
 def _slow_square(number: int) -> tuple[int, int]:
