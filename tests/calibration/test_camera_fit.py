@@ -200,6 +200,16 @@ def test_a_scan_is_seen_to_be_a_scan_and_a_photo_a_photo() -> None:
     assert scan.residual_rms_px < 0.2
 
 
+@pytest.mark.parametrize(("wave_px", "model"), [(0.006, "scan"), (0.1, "photo")])
+def test_waves_finer_than_pixels_can_be_read_make_no_photo_of_a_scan(wave_px: float, model: str) -> None:
+    """Ticks of a rendered ruler scatter by a thousandth of a pixel, and follow one another by several."""
+    along = np.linspace(-1, 1, 57)
+    mm = np.column_stack([np.arange(57) * 3.175, np.zeros(57)])
+    px = 40 + mm * 14.4 + np.random.default_rng(12).normal(0, 0.001, mm.shape) + wave_px * (along**3)[:, None]
+    fit = fit_camera(PxPoints(px), MmPoints(mm), 0.06, width_px=3000, height_px=2000)
+    assert fit.model == model
+
+
 def test_a_ruler_alone_gives_scale_along_itself() -> None:
     rng = np.random.default_rng(11)
     ticks = np.column_stack([np.arange(0, 301.0), np.zeros(301)])
