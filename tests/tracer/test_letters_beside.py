@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from tracer.search.edges import _words_beside
+from tracer.search.edges import _told_nothing_by, _words_beside
 
 PER_PX = 0.25
 EDGE, END = 60, 78
@@ -26,3 +26,17 @@ def test_a_letter_that_a_line_cuts_in_two_is_none_of_the_thing_it_touches_nor_is
     rest = (seed > 0) & ~among
     assert not rest[EDGE:, 80:120].any()
     assert rest[: EDGE - 3].all()
+
+
+def test_the_uneven_ground_of_a_mat_is_no_print_of_whose_light_nothing_is_asked():
+    """Half of a mottled white mat had passed for print: dark green card lay 0.4 mm aside."""
+    mottle = np.random.default_rng(7).normal(1.0, 0.05, (80, 120)).astype(np.float32)
+    words = np.abs(mottle - 1.0) > 0.03
+    assert _told_nothing_by(words, mottle, (0, 0), 1) is None
+    mottle[30:40, 50:54] = 0.3
+    words[30:40, 50:54] = True
+    told = _told_nothing_by(words, mottle, (100, 200), 2)
+    assert told is not None
+    on_letter, beside = np.array([[100 + 2 * 51.5, 200 + 2 * 35.0]]), np.array([[100.0, 200.0]])
+    assert told.cover(on_letter).all()
+    assert not told.cover(beside).any()

@@ -334,14 +334,15 @@ def test_heavy_lines_are_seen_on_a_mat_of_which_one_colour_is_hardly_there():
         assert much[heavy].min() > 1.5 * much[~heavy].max()
 
 
-def test_a_word_printed_on_a_mat_is_no_piece_and_no_part_of_what_lies_on_it():
+@pytest.mark.parametrize("colour", ["green", "pale"])
+def test_a_word_printed_on_a_mat_is_no_piece_and_no_part_of_what_lies_on_it(colour):
     things = [(BLOCK, (226, 196, 130))]
-    d, across, down = mat_drawing("green", [], dpi=150.0)
+    d, across, down = mat_drawing(colour, [], dpi=150.0)
     # Letters like an E, 10 mm high; two words, one of which goes on under the card.
     for x, y in [(x, 46.0) for x in np.arange(78.5, 124.0, 6.0)] + [(x, 107.0) for x in np.arange(26.0, 44.0, 6.0)]:
-        d.fill([(x, y), (x + 1.4, y), (x + 1.4, y + 10), (x, y + 10)], colour=MATS["green"][1])
+        d.fill([(x, y), (x + 1.4, y), (x + 1.4, y + 10), (x, y + 10)], colour=MATS[colour][1])
         for bar in (y, y + 4.3, y + 8.6):
-            d.fill([(x, bar), (x + 4.6, bar), (x + 4.6, bar + 1.4), (x, bar + 1.4)], colour=MATS["green"][1])
+            d.fill([(x, bar), (x + 4.6, bar), (x + 4.6, bar + 1.4), (x, bar + 1.4)], colour=MATS[colour][1])
     d.fill(BLOCK, colour=things[0][1])
     assert_outlines(mat_sheet(d, across, down, things), things)
 

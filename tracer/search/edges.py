@@ -78,6 +78,8 @@ _SHADOW_MM = 4.0
 
 _WORD_MM, _BETWEEN_LETTERS = 60.0, 0.25
 """Words printed on a mat are shorter, or fall apart; and so much of what their letters span is mat (judgement)."""
+_UNLIKE_MAT = 0.25
+"""Letters have so much more or less light than their mat; what differs less is the mat itself, unevenly lit."""
 _LETTER_RIM_PX = 5
 """Letters are blurred two pixels wide (picture in focus)."""
 _RIM_MM = 1.5
@@ -350,9 +352,7 @@ def _edge_of(
             seed[among] = 0
             markers[outside & near & (seed == 0)] = 2
             printed |= words & near
-            if words.any():
-                rims = grown(as_mask(words), _LETTER_RIM_PX) > 0
-                on = replace(on, words=Words(mask=rims, corner_px=(x0 * zoom, y0 * zoom), step=step))
+            on = replace(on, words=_told_nothing_by(words, mean, (x0 * zoom, y0 * zoom), step))
     markers[printed] = 2
     inner = as_mask(inside & near & ~printed)
     # Beside a shadow the whole step from the thing into it must be left open, or only its foot would count.
@@ -422,6 +422,19 @@ def _words_beside(printed: NDArray[np.bool_], seed: Mask, per_px: float) -> tupl
         if words.any():
             among |= _among(words, seed, per_px)
     return words, among
+
+
+def _told_nothing_by(
+    words: NDArray[np.bool_], mean: NDArray[np.float32], corner_px: tuple[int, int], step: int
+) -> Words | None:
+    """Return the words whose light foretells no edge, None where there are none.
+
+    ``mean`` is the light of the picture as a share of the bare mat's.
+    """
+    ink = words & (np.abs(mean - 1.0) > _UNLIKE_MAT)
+    if not ink.any():
+        return None
+    return Words(mask=grown(as_mask(ink), _LETTER_RIM_PX) > 0, corner_px=corner_px, step=step)
 
 
 def _among(words: NDArray[np.bool_], seed: Mask, per_px: float) -> NDArray[np.bool_]:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate, special
 
+from tracer.own_colour import SHARES
 from tracer.search.mat_light import SEEN, TO_Y, Floats, Light, OnMat, shares_beyond
 
 PLACES = np.arange(-2.5, 2.51, 0.5, dtype=np.float32)
@@ -30,6 +31,8 @@ _SOFTENED_PX = 1.0
 """Blur of colours halved and interpolated again."""
 _LEAST_LUMA, _LEAST_SHARE, _THIN = 18 / 255, 0.35, 101
 """Least step of luma, by itself and against the largest step of a colour, as for edges anywhere."""
+_NEARLY_SHADE = 20 / 255
+"""A thing so near to its mat's colour in shade may be hidden by its shadow (grey card on a pale mat; judgement)."""
 _BEND = 0.0031308
 _SOFT = np.exp(-0.5 * ((SEEN[:, None] - SEEN) / _SOFTENED_PX) ** 2)
 _SOFT = (_SOFT / _SOFT.sum(axis=0)).astype(np.float32)
@@ -55,6 +58,14 @@ def told_by_luma(on: OnMat) -> bool:
     step = np.abs(codes[1] - codes[0])
     luma = abs(float((codes[1] - codes[0]) @ _TO_YCC[0]))
     return luma >= max(_LEAST_LUMA, _LEAST_SHARE * float(step.max()))
+
+
+def looks_shaded(on: OnMat) -> bool:
+    """Return whether a thing is nearly as its mat looks in some shade: halfway from a shadow to it lies no edge."""
+    mat = np.median(on.ground.light.reshape(-1, 3)[::_THIN], axis=0)
+    light = np.concatenate([(mat * on.thing)[None], mat * SHARES[SHARES < 1.0, None]])
+    codes = _encoded(np.asarray(light, dtype=np.float32))[0]
+    return bool(np.linalg.norm(codes[1:] - codes[0], axis=1).min() < _NEARLY_SHADE)
 
 
 def code_misfits(light: Light, blur_px: float, levels: Floats, sigma: Floats) -> Floats:

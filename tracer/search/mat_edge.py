@@ -24,7 +24,7 @@ from scipy.spatial import cKDTree
 from tracer.candidate import EdgeReading
 from tracer.curves.carry import runs_of
 from tracer.profiles import Points, closed_area, closed_normals, resample_closed, smooth_closed
-from tracer.search.mat_code import FINE, code_misfits, told_by_luma
+from tracer.search.mat_code import FINE, code_misfits, looks_shaded, told_by_luma
 from tracer.search.mat_light import USUAL, USUAL_SIGMA, Light, OnMat, light_across, mat_share, misfits
 from tracer.search.raster import grown, opened
 from tracer.uncrossed import without_loops
@@ -72,6 +72,8 @@ _STRANGE = 1.5
 _END_PX = 0.35
 """What lies so near to the end of what was looked at is at its end (judgement)."""
 _FEWEST_PLAIN, _MOST_PLAIN = 24, 300
+_AXES, _FEWEST_ON_SIDE = 4, 16
+"""Blur is told for so many ways across, by each of both sides that has so many points (judgement)."""
 _NEARLY_PX = 1.5
 _LONGEST_LOOP = 80
 """Steps, of one to two pixels, that an outline may stray along a line of the mat and back (judgement)."""
@@ -227,13 +229,15 @@ def find_edge_line(rough: Points, on: OnMat) -> EdgeLine | None:
     if not near.any():
         return None
     asked = _grown_along(near, round(_ANCHOR_PX / _SPACING_PX))
-    if not told_by_luma(on):
+    shaded = looks_shaded(on)
+    if shaded or not told_by_luma(on):
         asked[:] = True
     asked &= on.hole | ~_in_points(points)
     runs = _runs(asked)
     index = np.concatenate(runs)
     light = light_across(on, points[index], normals[index], points)
-    blur = _usual_blur(light)
+    sides = normals[index] if shaded else None
+    blur = _usual_blur(light, sides)
     ends = np.cumsum([len(r) for r in runs])[:-1]
     usual, allowed = USUAL, USUAL_SIGMA
     # First with the levels that are usual, then with those of the neighbours.
@@ -245,7 +249,7 @@ def find_edge_line(rough: Points, on: OnMat) -> EdgeLine | None:
         usual = _by_direction(own, _moments(chance, _PLACES)[1], normals[index])
         allowed = _LEVELS_SIGMA
     mean, spread = _moments(chance, _PLACES)
-    blur = _blur_of_codes(light, mean, usual, blur)
+    blur = _blur_of_codes(light, mean, usual, sides, blur)
     unsure = _ALIKE_PX * light.alike(np.arange(len(index)), mean) ** 2
     offset, sigma, out = np.zeros(len(points)), np.zeros(len(points)), np.tile(USUAL, (len(points), 1))
     offset[index], sigma[index], out[index] = mean, np.hypot(np.hypot(spread, _LEAST_SIGMA_PX), unsure), usual
@@ -309,16 +313,18 @@ def _runs(flags: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
     return [(start + np.arange(a, b)) % len(flags) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _usual_blur(light: Light) -> float:
+def _usual_blur(light: Light, sides: Points | None) -> float:
     """Return the blur of the picture for which the edge away from lines is foretold best."""
     pick = np.flatnonzero(light.plain)
     if len(pick) < _FEWEST_PLAIN:
         pick = np.arange(len(light.plain))
-    some = light[pick[:: max(1, len(pick) // _MOST_PLAIN)]]
-    return min(_BLURS_PX, key=lambda blur: float(np.median(misfits(some, _PLACES, blur)[0].min(axis=1))))
+    pick = pick[:: max(1, len(pick) // _MOST_PLAIN)]
+    some = light[pick]
+    costs = [misfits(some, _PLACES, blur)[0].min(axis=1) for blur in _BLURS_PX]
+    return _best_blur(np.array(costs), None if sides is None else sides[pick])
 
 
-def _blur_of_codes(light: Light, offset: Floats, levels: Floats, otherwise: float) -> float:
+def _blur_of_codes(light: Light, offset: Floats, levels: Floats, sides: Points | None, otherwise: float) -> float:
     """Return the blur for which the codes of the picture are foretold best where the edge is known nearly."""
     pick = np.flatnonzero(light.plain & (np.abs(offset) < _NEARLY_PX))
     if len(pick) < _FEWEST_PLAIN:
@@ -326,11 +332,46 @@ def _blur_of_codes(light: Light, offset: Floats, levels: Floats, otherwise: floa
     if len(pick) < _FEWEST_PLAIN:
         return otherwise
     pick = pick[:: max(1, len(pick) // _MOST_PLAIN)]
+    some, at = light[pick], levels[pick]
+    costs = [code_misfits(some, blur, at, _LEVELS_SIGMA).min(axis=1) for blur in _BLURS_PX]
+    return _best_blur(np.array(costs), None if sides is None else sides[pick])
 
-    def misfit(blur: float) -> float:
-        return float(np.median(code_misfits(light[pick], blur, levels[pick], _LEVELS_SIGMA).min(axis=1)))
 
-    return min(_BLURS_PX, key=misfit)
+def _best_blur(costs: Floats, sides: Points | None) -> float:
+    """Return the blur that foretells best, that of the sharper one of opposite sides where they are told apart.
+
+    A shadow that a thing can hardly be told from makes its edge look broader than it is, on one of its sides.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (blurs, N)
+        How badly each of the blurs foretells each point.
+    sides : ndarray, shape (N, 2), optional
+        Where the edge faces at each point.
+    """
+    if sides is None:
+        return _BLURS_PX[int(np.argmin(np.median(costs, axis=1)))]
+    count = 2 * _AXES
+    side = np.rint(np.arctan2(sides[:, 1], sides[:, 0]) / (2 * np.pi / count)).astype(np.intp) % count
+    best: list[float] = []
+    for axis in range(_AXES):
+        both = [costs[:, side == k] for k in (axis, axis + _AXES)]
+        told = [_least_at(np.median(c, axis=1)) for c in both if c.shape[1] >= _FEWEST_ON_SIDE]
+        if told:
+            best.append(min(told))
+    return float(np.median(best)) if best else _least_at(np.median(costs, axis=1))
+
+
+def _least_at(cost: Floats) -> float:
+    """Return the blur at which what each of them costs is least: of a parabola through the least and its neighbours."""
+    k = int(np.argmin(cost))
+    if k in (0, len(cost) - 1):
+        return _BLURS_PX[k]
+    (before, here, after), (a, b, c) = _BLURS_PX[k - 1 : k + 2], cost[k - 1 : k + 2]
+    down, up = (b - a) / (here - before), (c - b) / (after - here)
+    # Where it falls as steeply as it rises, it is least in the middle.
+    least = (before + here) / 2 - down * (after - before) / (2 * max(up - down, 1e-9))
+    return float(np.clip(least, before, after))
 
 
 def _along(costs: Sequence[Floats]) -> list[Floats]:

@@ -147,7 +147,8 @@ def light_across(on: OnMat, points: Points, normals: Points, ring: Points) -> Li
     variance = (noise**2)[..., None] * _NOISE_OF**2 + (unsure**2)[..., None]
     own_part = ~_of_others(at, ring, on.hole)
     if on.words is not None:
-        own_part &= ~on.words.cover(at)
+        # What is printed as the grid's lines are is foretold with them.
+        own_part &= ~on.words.cover(at) | (np.abs(gain).max(axis=2) > _PLAIN)
     return Light(
         seen=seen @ TO_Y.T,
         own=(bare * on.thing) @ TO_Y.T,
