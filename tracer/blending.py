@@ -52,12 +52,14 @@ _SURE, _OPEN = 0.3, 0.45
 """How far on the way from what codes would show to what light would: up to where codes, and beyond where light is sure
 (measured on 24 drawn pictures: -0.2 to 0.05 with codes mixed, 0.5 to 1.0 with light, the least after JPEG)."""
 
-_CODES_BY, _LIGHT_BY = 1.8, 0.8
+_CODES_BY, _LIGHT_BY = 1.6, 0.8
 """How unlike the halves of a smeared edge are in light, as a multiple of how unlike they are in codes: beyond it codes
-were mixed, and below it light (81 times five shapes in nine pairs of colours, blurred by 0.4 to 1.6 px, with noise up
-to 3 codes and JPEG of quality 75 to 95: 1.2 to 7.8 with codes mixed, 0.14 to 1.5 with light). A lens is the usual case,
-and needs less to be believed."""
-_ALIKE, _HARDLY_ALIKE = 0.006, 0.009
+were mixed, and below it light (60 times five shapes, or one long one along the rows, in nine pairs of colours, blurred
+by 0.4 to 1.6 px, with noise up to 3 codes and JPEG of quality 75 to 95: 1.2 to 9.9 with codes mixed, 0.05 to 1.3 with
+light). A lens is the usual case, and needs less to be believed."""
+_NOISES = 3.0
+"""By how many times its noise the difference of the two must exceed nothing before codes are believed (our choice)."""
+_ALIKE, _HARDLY_ALIKE = 0.004, 0.006
 """Up to the one, halves are alike; up to the other they are but for what JPEG of low quality does."""
 _LIGHT_AT = np.linspace(0.0, 1.0, 401)
 _SAME_COLOURS = 8.0
@@ -125,7 +127,7 @@ def _of_smeared(pixels: NDArray[np.uint8], cuts: Sequence[_Cut], width_px: float
     ramp_px, made = width_px / float(np.ptp(_SHARES)), all(c.even for c in cuts)
     if not groups:
         return Blending(open=made, ramp_px=ramp_px)
-    squares, count = np.zeros(2), 0
+    squares, noise, count = np.zeros(2), 0.0, 0
     shares = np.linspace(-0.3, 1.3, 801)
     for cut, edges in groups:
         # Beyond both colours the shares go on as they are, for noise.
@@ -133,9 +135,12 @@ def _of_smeared(pixels: NDArray[np.uint8], cuts: Sequence[_Cut], width_px: float
         edge = MeanEdge.of(edges)
         light = np.where((shares < 0) | (shares > 1), shares, whole)
         squares += edge.places * np.square(unlike_halves(edge, shares, light))
+        # A mean over a pixel's width has as many pixels as there are places, in either half.
+        noise += 2.0 * (cut.noise / float(LUMA @ (cut.ground - cut.thing))) ** 2
         count += edge.places
     codes, light_ = (float(v) for v in np.sqrt(squares / count))
-    if codes < _ALIKE and light_ > _CODES_BY * codes:
+    doubt = float(np.sqrt(noise / count))
+    if codes < _ALIKE and light_ > max(_CODES_BY * codes, codes + _NOISES * doubt):
         return Blending(in_codes=True, ramp_px=ramp_px)
     doubtful = bool(min(codes, light_) < _HARDLY_ALIKE and light_ > _LIGHT_BY * codes)
     return Blending(open=doubtful, ramp_px=ramp_px)
@@ -200,7 +205,8 @@ class _Cut:
     """Pixels that an edge cuts, each for half a square pixel.
 
     ``shares`` of the step of luma, ``slopes`` of the edge there, and whether it runs ``aslant``; whether both sides are
-    perfectly ``even``, without any noise. ``points`` of the edge are a pixel apart.
+    perfectly ``even``, without any noise, and how much ``noise`` they have (standard, codes of luma). ``points`` of the
+    edge are a pixel apart.
     """
 
     shares: Floats
@@ -209,6 +215,7 @@ class _Cut:
     thing: Floats
     ground: Floats
     even: bool
+    noise: float
     points: Points
 
     def between(self, shares: Floats) -> int:
@@ -222,6 +229,7 @@ def _cut_pixels(pixels: NDArray[np.uint8], rough: RoughOutline) -> _Cut:
     sides = [np.concatenate([_at(pixels, points, normals, d) for d in reach]) for reach in (_DEEP_PX, _FAR_PX)]
     thing, ground = (np.median(side, axis=0) for side in sides)
     even = all(float((np.abs(s - np.median(s, axis=0)).max(axis=1) < 1.0).mean()) > _EVEN for s in sides)
+    noise = max(1.4826 * float(np.median(np.abs((s - np.median(s, axis=0)) @ LUMA))) for s in sides)
     low, high = float(LUMA @ thing), float(LUMA @ ground)
     if low != high:
         # The steps of a rough outline lie where the edge passes from row to row: by them all pixels were cut alike.
@@ -236,7 +244,7 @@ def _cut_pixels(pixels: NDArray[np.uint8], rough: RoughOutline) -> _Cut:
     shares = (luma - low) / ((high - low) or np.inf)
     cut = (shares >= _SHARES[0]) & (shares <= _SHARES[-1])
     slopes, slanting = (np.broadcast_to(v, shares.shape)[cut] for v in (slope, aslant))
-    return _Cut(shares[cut], slopes, slanting, thing, ground, even, points)
+    return _Cut(shares[cut], slopes, slanting, thing, ground, even, noise, points)
 
 
 def _outward(rough: RoughOutline) -> Points:

@@ -34,6 +34,9 @@ _FEWEST = 30
 """Least pixels at each distance."""
 _MIDDLES_PX = np.arange(-1.2, 1.2001, 0.02)
 _HALVES_PX = np.arange(_BIN_PX / 2, 3.6, _BIN_PX)
+_TOGETHER = round(1.0 / _BIN_PX)
+"""Distances that are put together: a pixel. Along rows and columns JPEG and resampling leave waves of a pixel in a mean
+profile; what codes and light make unlike goes on over all of a blurred edge."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,5 +128,6 @@ def unlike_halves(edge: MeanEdge, shares: Floats, light: Floats) -> tuple[float,
     for seen in (edge.shares, np.interp(edge.shares, shares, light)):
         before = np.interp(_MIDDLES_PX[:, None] - _HALVES_PX, edge.at_px, seen)
         after = np.interp(_MIDDLES_PX[:, None] + _HALVES_PX, edge.at_px, seen)
-        out.append(float(np.sqrt(((before + after - 1.0) ** 2).mean(axis=1)).min()))
+        unlike = ndimage.uniform_filter1d(before + after - 1.0, _TOGETHER, axis=1, mode="reflect")
+        out.append(float(np.sqrt((unlike**2).mean(axis=1)).min()))
     return out[0], out[1]

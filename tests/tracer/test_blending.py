@@ -145,6 +145,32 @@ def test_the_halves_of_a_blurred_edge_tell_in_what_values_it_was_blurred(
     assert (blending.in_codes, blending.open) == (in_codes, False)
 
 
+@pytest.mark.parametrize("in_codes", [True, False])
+@pytest.mark.parametrize("quality", [76, 92])
+def test_edges_nearly_along_the_rows_tell_it_through_jpeg(quality: int, in_codes: bool) -> None:
+    thing, ground = 92.0, 234.0
+    x, y = np.arange(3000.0), np.arange(700.0)[:, None]
+    upper, lower, left, right = 100.6 + 0.0006 * x, 600.6 + 0.0003 * x, 90.4, 2910.7
+    cover = np.clip(y + 0.5 - upper, 0, 1) * np.clip(lower - y + 0.5, 0, 1)
+    cover *= np.clip(x + 0.5 - left, 0, 1) * np.clip(right - x + 0.5, 0, 1)
+    a, b = np.interp([thing, ground], np.arange(256), SRGB_TO_LINEAR)
+    if in_codes:
+        pixels = np.rint(cv2.GaussianBlur(ground + (thing - ground) * cover, (0, 0), 1.2)).astype(np.uint8)
+    else:
+        pixels = shapes.encode_srgb(cv2.GaussianBlur(b + (a - b) * cover, (0, 0), 1.2))
+    noisy = pixels + np.random.default_rng(4).normal(0.0, 1.0, pixels.shape)
+    coded = cv2.imencode(".jpg", np.clip(np.rint(noisy), 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality])[
+        1
+    ]
+    # The rough outline lies two pixels outside.
+    ring = Polygon([(88, 98), (2913, 100), (2913, 604), (88, 603)]).exterior
+    points = np.array([ring.interpolate(d).coords[0] for d in np.arange(0.0, ring.length, 1.0)])
+    none = np.zeros(len(points), bool)
+    rough = replace(rough_of(thing, ground), points_px=PxPoints(points), obscured=none, bridged=none)
+    blending = blending_of(np.asarray(cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE), np.uint8), [rough])
+    assert (blending.in_codes, blending.open) == (in_codes, False)
+
+
 def test_an_edge_beside_a_soft_shadow_is_taken_for_one_behind_a_lens(disc: np.ndarray) -> None:
     a, b = np.interp([DARK, WHITE], np.arange(256), SRGB_TO_LINEAR)
     beside = cv2.GaussianBlur(np.roll(disc, (5, 5), axis=(0, 1)), (0, 0), 2.0)
