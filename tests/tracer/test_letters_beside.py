@@ -28,15 +28,15 @@ def test_a_letter_that_a_line_cuts_in_two_is_none_of_the_thing_it_touches_nor_is
     assert rest[: EDGE - 3].all()
 
 
-def test_the_uneven_ground_of_a_mat_is_no_print_of_whose_light_nothing_is_asked():
-    """Half of a mottled white mat had passed for print: dark green card lay 0.4 mm aside."""
-    mottle = np.random.default_rng(7).normal(1.0, 0.05, (80, 120)).astype(np.float32)
-    words = np.abs(mottle - 1.0) > 0.03
-    assert _told_nothing_by(words, mottle, (0, 0), 1) is None
-    mottle[30:40, 50:54] = 0.3
-    words[30:40, 50:54] = True
-    told = _told_nothing_by(words, mottle, (100, 200), 2)
+def test_only_near_letters_that_were_taken_for_the_thing_nothing_is_told_by_what_looks_like_print():
+    """All along the edge of dark card on a pale mat its own blur had passed for print: it lay 0.3 mm aside."""
+    words = np.zeros((80, 120), bool)
+    words[30:33] = True
+    taken = np.zeros(words.shape, bool)
+    assert _told_nothing_by(words, taken, (0, 0), PER_PX, 1) is None
+    taken[32, 20:26] = True
+    told = _told_nothing_by(words, taken, (100, 200), PER_PX, 2)
     assert told is not None
-    on_letter, beside = np.array([[100 + 2 * 51.5, 200 + 2 * 35.0]]), np.array([[100.0, 200.0]])
-    assert told.cover(on_letter).all()
-    assert not told.cover(beside).any()
+    letter, far = np.array([[100 + 2 * 22.5, 200 + 2 * 31.5]]), np.array([[100 + 2 * 100.5, 200 + 2 * 31.5]])
+    assert told.cover(letter).all()
+    assert not told.cover(far).any()

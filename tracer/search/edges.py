@@ -78,8 +78,6 @@ _SHADOW_MM = 4.0
 
 _WORD_MM, _BETWEEN_LETTERS = 60.0, 0.25
 """Words printed on a mat are shorter, or fall apart; and so much of what their letters span is mat (judgement)."""
-_UNLIKE_MAT = 0.25
-"""Letters have so much more or less light than their mat; what differs less is the mat itself, unevenly lit."""
 _LETTER_RIM_PX = 5
 """Letters are blurred two pixels wide (picture in focus)."""
 _RIM_MM = 1.5
@@ -349,10 +347,11 @@ def _edge_of(
             # One colour stands for the thing: on a large one the lamp's light falls off by more than print differs.
             shown = evened(picture, light, ring, on)
             words, among = _words_beside(printed_beside(shown, on, ring, colours), seed, per_px)
+            taken = words & (seed > 0)
             seed[among] = 0
             markers[outside & near & (seed == 0)] = 2
             printed |= words & near
-            on = replace(on, words=_told_nothing_by(words, mean, (x0 * zoom, y0 * zoom), step))
+            on = replace(on, words=_told_nothing_by(words, taken, (x0 * zoom, y0 * zoom), per_px, step))
     markers[printed] = 2
     inner = as_mask(inside & near & ~printed)
     # Beside a shadow the whole step from the thing into it must be left open, or only its foot would count.
@@ -425,16 +424,17 @@ def _words_beside(printed: NDArray[np.bool_], seed: Mask, per_px: float) -> tupl
 
 
 def _told_nothing_by(
-    words: NDArray[np.bool_], mean: NDArray[np.float32], corner_px: tuple[int, int], step: int
+    words: NDArray[np.bool_], taken: NDArray[np.bool_], corner_px: tuple[int, int], per_px: float, step: int
 ) -> Words | None:
-    """Return the words whose light foretells no edge, None where there are none.
+    """Return the words whose light foretells no edge, near where they were taken for the thing; None where none were.
 
-    ``mean`` is the light of the picture as a share of the bare mat's.
+    Elsewhere what looks like print is as often the thing's own blurred edge, or the mat unevenly lit.
     """
-    ink = words & (np.abs(mean - 1.0) > _UNLIKE_MAT)
-    if not ink.any():
+    if not taken.any():
         return None
-    return Words(mask=grown(as_mask(ink), _LETTER_RIM_PX) > 0, corner_px=corner_px, step=step)
+    away = cv2.distanceTransform(as_mask(~taken), cv2.DIST_L2, 5)
+    here = words & (away < DRAWN_MM / per_px)
+    return Words(mask=grown(as_mask(here), _LETTER_RIM_PX) > 0, corner_px=corner_px, step=step)
 
 
 def _among(words: NDArray[np.bool_], seed: Mask, per_px: float) -> NDArray[np.bool_]:

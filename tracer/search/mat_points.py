@@ -98,12 +98,10 @@ def printed_beside(picture: NDArray[np.uint8], on: OnMat, ring: Points, colours:
         As :func:`colours_on_mat` gives them.
     """
     mat, _ = _mat_and_print(ring, on)
-    # Strokes of letters are broader than most lines: as the heaviest of those, where blur takes none of it.
-    middles = _middles(on)
-    heaviest = [_HEAVIEST] if np.median(middles) > 0 else [_HEAVIEST, 100 - _HEAVIEST]
-    broad = np.percentile(middles, heaviest, axis=0)
+    # Strokes of letters are broader than most lines: as light as the heaviest of those, where blur takes none of it.
+    broad = np.percentile(_middles(on), _HEAVIEST, axis=0)
     lit = SHARES[SHARES >= _LIT][::3, None]
-    printed = _encoded(np.concatenate([mat * (1 + part * ink) * lit for part in _PARTS for ink in broad]))
+    printed = _encoded(np.concatenate([mat * (1 + part * broad) * lit for part in _PARTS]))
     if np.linalg.norm(printed - colours.thing, axis=1).min() < LEAST_APART:
         return np.zeros(picture.shape[:2], dtype=bool)
     codes = np.ascontiguousarray(picture.reshape(-1, 3).T, dtype=np.float32)
