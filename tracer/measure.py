@@ -152,6 +152,20 @@ class OutlineError:
             where_max=(x, y),
         )
 
+    def with_end(self, end_mm: float, length_mm: float) -> OutlineError:
+        """Return the error with a 95th percentile that allows for a point that may end farther out.
+
+        Both sides of the point go on for so long beyond the outline, evenly near and far from where it ends.
+
+        Parameters
+        ----------
+        end_mm, length_mm : float
+            How far the point may go on, and the length of the outline.
+        """
+        share = 2 * end_mm / max(length_mm, 1e-9)
+        beyond = end_mm * (1 - 0.05 / share) if share > 0.05 else 0.0
+        return replace(self, p95_mm=max(self.p95_mm, beyond))
+
     @property
     def fit(self) -> Fit:
         """The figures that a piece carries."""

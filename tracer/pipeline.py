@@ -344,6 +344,7 @@ def _trace_outline(
     )
     if leeway is not None:
         error = error.with_leeway(MmPoints(leeway.points_mm), leeway.expanded_mm)
+    error = error.with_end(tip_mm, path.length)
     own_mm = 0.0 if signal is None else float(np.hypot(signal.uncertainty_px, _SHADE_SHARE * evidence.shade_px))
     own_mm *= usual_scale
     if rough.shade_coloured and rough.reader is not None:

@@ -163,6 +163,18 @@ def test_the_end_of_a_point_that_is_too_thin_to_be_measured_is_in_the_worst() ->
     assert stated_fit(error, 0.0, 0.0).max_mm == pytest.approx(error.max_mm)
 
 
+@pytest.mark.parametrize("end_mm", [1.0, 3.5, 8.0])
+def test_a_point_that_may_go_on_is_in_the_95th_percentile_where_its_sides_are_that_long(end_mm: float) -> None:
+    error = card_and_truth()[0][0].error
+    assert error is not None
+    length_mm, step_mm = 110.0, 0.01
+    # The true outline, every hundredth of a millimetre: at both sides of the point it lies up to its end away.
+    sides = np.tile(np.arange(step_mm, end_mm, step_mm), 2)
+    true_p95 = np.percentile(np.concatenate([np.zeros(round(length_mm / step_mm)), sides]), 95)
+    assert true_p95 - 1e-3 <= error.with_end(end_mm, length_mm).p95_mm <= max(error.p95_mm, 1.4 * true_p95)
+    assert error.with_end(0.0, length_mm).p95_mm == error.p95_mm
+
+
 def test_an_outline_that_may_be_far_off_at_one_place_is_to_be_looked_at_there() -> None:
     piece = replace(traced(0.0)["circle"], name="Back")
     far = replace(piece, fit=replace(piece.fit, max_mm=1.4))
