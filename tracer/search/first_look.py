@@ -112,7 +112,7 @@ def _light_print(sheet: Sheet, grid: MatGrid | None) -> NDArray[np.uint8] | None
     """Return where light lines of a mat are printed under what lies on it, on the picture reduced."""
     if grid is None or is_dark(grid.lattice, sheet):
         return None
-    step = max(1, round(GROUND_STEP_MM / 2 / sheet.mm_per_px))
+    step = max(1, round(GROUND_STEP_MM / sheet.mm_per_px))
     return grid.lines_mask(step, LIGHT_PRINT_MM / 2)
 
 

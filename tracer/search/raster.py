@@ -102,7 +102,7 @@ def apart(mask: Mask, *, connectivity: int = 8) -> tuple[Labels, NDArray[np.int3
 
 def _bands(mask: Mask) -> list[tuple[int, int]]:
     """Return from which row to before which one there is something in every row."""
-    there = np.asarray(cv2.reduce(mask, 1, cv2.REDUCE_MAX)).ravel() > 0
+    there = mask.max(axis=1) > 0
     ends = np.flatnonzero(np.diff(there.astype(np.int8), prepend=0, append=0))
     return [(int(a), int(b)) for a, b in ends.reshape(-1, 2)]
 

@@ -33,6 +33,9 @@ Array = NDArray[np.float64]
 TOLERANCE_RELATIVE = 0.002
 """Standard uncertainty of a print made 'at actual size': half-width 0.35 % taken as rectangular; common practice, no
 source. Whoever measures the check line can say better with a tolerance of their own."""
+_LEAST_STEP = 12
+"""Grey steps by which markers are darker than what is around them: on a mat or on cloth, less makes hundreds of squares
+to look at (judgement)."""
 _FEWEST_MARKERS = 2
 _FEWEST_CORNERS = 6
 _SIGMA_PX = 0.05
@@ -90,7 +93,9 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
 
 def _markers(scene: SearchPicture) -> tuple[Array, Array]:
     """Corners of all markers that were read (px), and where they are on the board (mm)."""
-    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY))
+    look = cv2.aruco.DetectorParameters()
+    look.adaptiveThreshConstant = _LEAST_STEP
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), look)
     known = marker_corners_mm()
     found, numbers, _ = detector.detectMarkers(scene.reduced)
     px, mm = [], []
