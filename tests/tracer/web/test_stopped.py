@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import httpx
+import pytest
 
 from tests.tracer.test_pattern import a_pattern
 from tracer.pattern import save
@@ -19,6 +20,7 @@ SOON_S = 10.0
 """The work that is under way would take a minute."""
 
 
+@pytest.mark.usefixtures("every_processor")
 def test_a_server_told_to_stop_while_it_works_stops_soon_and_quietly(tmp_path: Path) -> None:
     save(a_pattern(), tmp_path)
     command = [sys.executable, "-c", "from tracer.cli import main; main()", "open", str(tmp_path), "--no-browser"]
