@@ -36,6 +36,9 @@ _REACH_FLOOR_PX = 1.2
 _REACH_OF_PITCH = 0.36
 _TRUSTED_OF_PITCH = 0.15
 """A node is looked for where its predicted place is known to this share of the pitch (one standard deviation)."""
+_STRAYED, _LEAST_TRUST = 20.0, 0.04
+"""A fit so many times worse than the one before took something else for crossings: that share is halved then, twice
+at most (judgement)."""
 _FLOOR_SIGMA_PX = 0.03
 """No printed line is known better than this: resampling, fibres and print raster."""
 _MOST_FITTED = 250
@@ -359,6 +362,21 @@ class _Book:
         return np.asarray([k in around for k in keys], dtype=bool)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Before:
+    """What was known before the last look: nodes found, what was looked for, the camera, and the pitch in pixels."""
+
+    found: dict[tuple[int, int], tuple[Array, float]]
+    looked: dict[tuple[int, int], float]
+    fit: CameraFit
+    nodes: NDArray[np.intp]
+    spacing: float
+
+    @property
+    def chi2(self) -> float:
+        return self.fit.reduced_chi2
+
+
 def grow(
     picture: GridPicture,
     nodes: NDArray[np.intp],
@@ -374,7 +392,8 @@ def grow(
     """
     book = _Book(nodes, points)
     result: tuple[CameraFit, NDArray[np.intp]] | None = None
-    fit = start
+    before: _Before | None = None
+    fit, trust = start, _TRUSTED_OF_PITCH
     for turn in range(_ROUNDS):
         nodes, points, sigma = book.arrays()
         order = np.argsort(sigma, kind="stable")
@@ -383,23 +402,31 @@ def grow(
             fit = fit_lattice(picture, nodes[keep], points[keep], sigma[keep], fit, settled_chi2=ROUGH_CHI2)
         except (ScaleError, np.linalg.LinAlgError):
             return result
-        if turn > 0:
-            result = (fit, nodes)
-            if len(nodes) < _MANY_NODES and fit.reduced_chi2 > _HOPELESS_CHI2:
-                return None
-        good = (
-            np.linalg.norm(fit.plane.to_px(MmPoints(nodes.astype(np.float64))) - points, axis=1)
-            < _REACH_FLOOR_PX + 4 * sigma
-        )
-        candidates, predicted = _candidates(picture, fit, nodes[good] if good.sum() >= 6 else nodes)
-        spacing = float(np.median(1 / np.maximum(fit.plane.mm_per_px(PxPoints(points[keep])), 1e-9)))
-        trusted = predicted < _TRUSTED_OF_PITCH * spacing
+        if turn > 0 and len(nodes) < _MANY_NODES and fit.reduced_chi2 > _HOPELESS_CHI2:
+            return None
+        if before is not None and trust > _LEAST_TRUST and fit.reduced_chi2 > _STRAYED * max(1.0, before.chi2):
+            # What was taken for crossings far from those known was something else: not so far at once.
+            trust /= 2
+            book.found, book.looked, fit = dict(before.found), dict(before.looked), before.fit
+            nodes, spacing = before.nodes, before.spacing
+        else:
+            if turn > 0:
+                result = (fit, nodes)
+            good = (
+                np.linalg.norm(fit.plane.to_px(MmPoints(nodes.astype(np.float64))) - points, axis=1)
+                < _REACH_FLOOR_PX + 4 * sigma
+            )
+            if turn == 0:
+                book.found.clear()  # a seed's crossings are rough: they are measured anew
+            elif not good.all():
+                for k in nodes[~good]:
+                    del book.found[(int(k[0]), int(k[1]))]
+            nodes = nodes[good] if good.sum() >= 6 else nodes
+            spacing = float(np.median(1 / np.maximum(fit.plane.mm_per_px(PxPoints(points[keep])), 1e-9)))
+            before = _Before(dict(book.found), dict(book.looked), fit, nodes, spacing)
+        candidates, predicted = _candidates(picture, fit, nodes)
+        trusted = predicted < trust * spacing
         candidates, predicted = candidates[trusted], predicted[trusted]
-        if turn == 0:
-            book.found.clear()  # a seed's crossings are rough: they are measured anew
-        elif not good.all():
-            for k in nodes[~good]:
-                del book.found[(int(k[0]), int(k[1]))]
         wanted = book.wanted(candidates, predicted)
         candidates, predicted = candidates[wanted], predicted[wanted]
         if len(candidates) < 4:
