@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from tracer.search.edges import _told_nothing_by, _words_beside
+from tracer.search.words_beside import told_nothing_by, words_beside
 
 PER_PX = 0.25
 EDGE, END = 60, 78
@@ -21,7 +21,7 @@ def test_a_letter_that_a_line_cuts_in_two_is_none_of_the_thing_it_touches_nor_is
     within[EDGE + 4 : END + 2, 92:108] = True
     drawn = np.zeros(seed.shape, bool)
     drawn[35:45, 80:100] = True
-    words, among = _words_beside((letter & ~within) | drawn, seed, PER_PX)
+    words, among = words_beside((letter & ~within) | drawn, seed, PER_PX)
     assert (words == letter & ~within).all()
     rest = (seed > 0) & ~among
     assert not rest[EDGE:, 80:120].any()
@@ -33,9 +33,9 @@ def test_only_near_letters_that_were_taken_for_the_thing_nothing_is_told_by_what
     words = np.zeros((80, 120), bool)
     words[30:33] = True
     taken = np.zeros(words.shape, bool)
-    assert _told_nothing_by(words, taken, (0, 0), PER_PX, 1) is None
+    assert told_nothing_by(words, taken, (0, 0), PER_PX, 1) is None
     taken[32, 20:26] = True
-    told = _told_nothing_by(words, taken, (100, 200), PER_PX, 2)
+    told = told_nothing_by(words, taken, (100, 200), PER_PX, 2)
     assert told is not None
     letter, far = np.array([[100 + 2 * 22.5, 200 + 2 * 31.5]]), np.array([[100 + 2 * 100.5, 200 + 2 * 31.5]])
     assert told.cover(letter).all()

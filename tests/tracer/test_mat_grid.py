@@ -10,7 +10,7 @@ from tests.shapes import encode_srgb
 from tests.tracer.sheet_drawing import INK, Drawing, polygon_distance_mm
 from tracer.pipeline import TraceOptions, trace
 from tracer.profiles import closed_normals, resample_closed
-from tracer.search.edges import find_bodies
+from tracer.search.bodies import find_bodies
 from tracer.search.find import find_candidates
 from tracer.search.loops import polygon_area
 from tracer.search.mat_edge import EdgeOnMat, find_edge_line

@@ -9,7 +9,7 @@ import pytest
 from calibration import MmPoints, PxPoints, Reference
 from tests.tracer.sheet_drawing import BODICE, INK, Drawing, hexagon, polygon_distance_mm, sheet_of
 from tracer.search.blobs import Blob
-from tracer.search.edges import find_bodies
+from tracer.search.bodies import find_bodies
 from tracer.search.find import find_candidates
 from tracer.search.gaps import bridge_gaps, is_tip, prune_spurs
 from tracer.search.graph import Edge, LineGraph

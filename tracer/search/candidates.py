@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 from calibration import PxPoints
 from calibration.light import SRGB_TO_LINEAR
 from tracer.candidate import Candidate, EdgeReader, RoughOutline
+from tracer.search.bodies import Bodies
 from tracer.search.bumps import usual
 from tracer.search.drawn import LineWork
-from tracer.search.edges import Bodies, Thing
+from tracer.search.edges import Thing
 from tracer.search.graph import LineGraph
 from tracer.search.ground import to_rgb
 from tracer.search.laid import SIGMA_MM as LAID_SIGMA_MM

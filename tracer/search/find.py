@@ -22,12 +22,13 @@ from tracer.reading.further import read_further
 from tracer.reading.models import can_read_words
 from tracer.reading.places import Region
 from tracer.reading.read import read_words, without_repeats
+from tracer.search.bodies import Bodies, ground_sheets
 from tracer.search.candidates import drawn_candidate, edge_candidate, reading_order
 from tracer.search.choose import are_nested, choose_sizes
 from tracer.search.crosses import find_crosses, without_crosses
 from tracer.search.dashes import dashes_in_lines, printed_dashes
 from tracer.search.drawn import LineWork, lies_in
-from tracer.search.edges import Bodies, Thing, ground_sheets, without_grid
+from tracer.search.edges import Thing, without_grid
 from tracer.search.first_look import COVERS_ALL, FirstLook, first_look
 from tracer.search.frames import OpenFrame, find_open_frame
 from tracer.search.graph import Points

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from calibration import Sheet
 from calibration.hands import begun, share_out
 from tracer.ink import GROUND_STEP_MM, LIGHT_PRINT_MM, Ink, find_ink, working_factor
+from tracer.search.bodies import Bodies, find_bodies
 from tracer.search.drawn import LineWork, read_line_work
-from tracer.search.edges import Bodies, Thing, find_bodies, find_edge
+from tracer.search.edges import Thing, find_edge
 from tracer.search.graph import LineGraph
 from tracer.search.lattice import find_lattice, grid_edges, is_dark
 from tracer.search.mat_grid import MatGrid, find_grid

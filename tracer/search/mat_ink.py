@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.ink import Ink
-from tracer.search.edges import Bodies
+from tracer.search.bodies import Bodies
 from tracer.search.raster import Mask, as_mask, grown, opened, shrunk, to_size
 
 _MARGIN_MM = 30.0

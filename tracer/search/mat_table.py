@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.ink import Ink
+from tracer.search.bodies import Bodies
 from tracer.search.drawn import lies_in
-from tracer.search.edges import Bodies
 from tracer.search.graph import Points
 from tracer.search.pieces import Found
 from tracer.search.raster import Mask

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import Finding, PxPoints, Sheet
-from tracer.search.edges import LEAST_SIDE_MM, Bodies
+from tracer.search.bodies import LEAST_SIDE_MM, Bodies
 from tracer.search.mat_ground import covered_part
 from tracer.search.raster import apart, as_mask, opened
 
