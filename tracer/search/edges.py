@@ -8,6 +8,7 @@ Source: Meyer, "Color image segmentation", 1992 (the watershed of OpenCV).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -44,7 +45,9 @@ from tracer.search.raster import (
 from tracer.search.spurs import without_spurs
 from tracer.search.words_beside import is_lettering, told_nothing_by, words_beside
 
-_MOST_PIXELS = 8_000_000
+_FINE_MM, _MOST_PIXELS = 0.18, 8_000_000
+"""Finer pixels than these, and more of them than so many, are put together: an edge is located in the picture itself
+afterwards, and the narrowest hole is five such pixels wide."""
 _MOST_SEEN = 50_000
 """Pixels that tell the usual light of a thing and of its ground well enough."""
 _MARGIN_MM, _NEAR_MM = 8.0, 16.0
@@ -221,7 +224,8 @@ def _place_of(bodies: Bodies, index: int) -> _Place | None:
 
 def _look_at(crop: NDArray[np.uint8], mm_per_px: float, ground: Ground, place: _Place) -> _Look:
     """Look at the picture around a thing, compared with the ground."""
-    step = max(1, int(np.ceil(np.sqrt(crop.shape[0] * crop.shape[1] / _MOST_PIXELS))))
+    by_size = math.ceil(math.sqrt(crop.shape[0] * crop.shape[1] / _MOST_PIXELS))
+    step = max(1, by_size, math.floor(_FINE_MM / mm_per_px))
     picture = to_rgb(reduced(crop, step))
     size = (picture.shape[1], picture.shape[0])
     light = np.asarray(cv2.resize(ground.light[place.window], size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
