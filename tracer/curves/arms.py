@@ -8,11 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.curves.meeting import Arm, short_of_corner
+from tracer.curves.parabola import fit_along
 
 Points = NDArray[np.float64]
 
 ARM_MM, ARM_POINTS = 5.0, 24
 """Length of readable line from which it is told where it goes on: so many points at least (our own choice)."""
+_BENT_POINTS = 12
+"""Shorter arms are straight (our own choice)."""
 ARM_SKIP = 4
 """So many points next to a hole are no part of an arm (our own choice)."""
 ISLANDS_MM, _ISLANDS_SIGMA_MM = 15.0, 0.03
@@ -65,15 +68,13 @@ class ReadLine:
         count = short_of_corner(self.points[index], s, weight)
         index, s, weight = index[:count], s[:count], weight[:count]
         points = self.points[index]
-        degree = 2 if len(index) >= 12 and _is_bent(points, s, weight) else 1
-        x, y = (np.polyfit(s, points[:, k], degree, w=weight) for k in (0, 1))
-        slope = direction * np.array([x[-2], y[-2]])
+        start, along, bend = _parabola(points, s, weight)
+        slope = direction * along
         length = float(np.hypot(*slope))
         if length < 1e-9:
             return None
-        bend = np.array([x[0], y[0]]) if degree == 2 else np.zeros(2)
         sigma = float(np.median(self.sigma_mm[index]))
-        return Arm(np.array([x[-1], y[-1]]), slope / length, -direction * slope, bend, len(index), sigma)
+        return Arm(start, slope / length, -direction * slope, bend, len(index), sigma)
 
     def _arm_of_islands(self, seen: NDArray[np.bool_], end: int, direction: int) -> Arm | None:
         """Return a straight arm from the short readable pieces beside a hole, if they lie on one line."""
@@ -96,13 +97,14 @@ class ReadLine:
         return Arm(first, -direction * outward, outward, np.zeros(2), len(index), sigma)
 
 
-def _is_bent(points: Points, s: NDArray[np.float64], weight: NDArray[np.float64]) -> bool:
-    """Tell whether a parabola describes an arm better than chance would have it (F test at three sigma).
+def _parabola(points: Points, s: NDArray[np.float64], weight: NDArray[np.float64]) -> Points:
+    """Return an arm's coefficients of 1, s and s^2; the last are 0 unless its bend is seen (F test at three sigma).
 
     The bend of a straight arm is noise, and at the far side of a hole several times as much of it.
     """
-    rest = []
-    for degree in (1, 2):
-        fit = np.polyfit(s, points, degree, w=weight)
-        rest.append(float((((points - np.vander(s, degree + 1) @ fit) * weight[:, None]) ** 2).sum()))
-    return rest[0] > rest[1] * (1 + 9.0 / max(len(s) - 3, 1))
+    line, beside_line = fit_along(s, points, weight, 1)
+    if len(s) >= _BENT_POINTS:
+        bent, beside_bent = fit_along(s, points, weight, 2)
+        if np.vdot(beside_line, beside_line) > np.vdot(beside_bent, beside_bent) * (1 + 9.0 / (len(s) - 3)):
+            return bent
+    return np.vstack([line, np.zeros((1, 2))])

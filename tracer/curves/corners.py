@@ -79,12 +79,19 @@ class _Line:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Arm:
-    """A parabola (or line) in arc length: rows of ``c`` are the coefficients of 1, s, s^2."""
+    """A parabola (or line) in arc length: rows of ``c`` are the coefficients of 1, s, s^2.
+
+    ``sigmas`` are those of its points.
+    """
 
     c: NDArray[np.float64]
     chi: float
     angle_sigma: float
-    sigma: float
+    sigmas: NDArray[np.float64]
+
+    @property
+    def sigma(self) -> float:
+        return float(np.median(self.sigmas))
 
     def at(self, s: float) -> NDArray[np.float64]:
         return np.asarray(self.c[0] + s * (self.c[1] + s * self.c[2]))
@@ -229,23 +236,48 @@ def _candidates(points: Points, spacing: float, rounding: float, closed: bool) -
     return found
 
 
-def _arm(
-    points: Points, sigma: NDArray[np.float64], s: NDArray[np.float64], degree: int, bend_sigma: float = math.inf
-) -> _Arm:
-    weight = 1 / np.hypot(sigma, _MODEL_SIGMA_MM)
-    design = np.stack([np.ones_like(s), s, s * s][: degree + 1], axis=1) * weight[:, None]
-    normal = design.T @ design
-    if degree == 2:
-        normal[2, 2] += 1 / bend_sigma**2
-    inverse = np.linalg.inv(normal)
-    c = np.zeros((3, 2))
-    c[: degree + 1] = inverse @ (design.T @ (points * weight[:, None]))
-    rest = points * weight[:, None] - design @ c[: degree + 1]
-    direction = points[-1] - points[0]
-    direction = direction / max(math.hypot(direction[0], direction[1]), 1e-12)
-    off = rest[:, 1] * direction[0] - rest[:, 0] * direction[1]
-    chi = math.sqrt(float(off @ off) / max(1, len(s) - degree - 1))
-    return _Arm(c, chi, math.sqrt(max(float(inverse[1, 1]), 0.0)) * max(1.0, chi), float(np.median(sigma)))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reach:
+    """The points along which arms of several lengths run, from the nearest on.
+
+    ``s`` is their distance in mm; ``terms`` (3, N) are 1, s and s^2 and ``weighted`` (N, 2) the points, both times their
+    weight.
+    """
+
+    points: Points
+    sigma: NDArray[np.float64]
+    s: NDArray[np.float64]
+    terms: NDArray[np.float64]
+    weighted: Points
+
+    def arm(self, count: int, degree: int, bend_sigma: float) -> _Arm:
+        """Return the arm along the first so many of the points."""
+        terms, weighted = self.terms[: degree + 1, :count], self.weighted[:count]
+        normal = terms @ terms.T
+        if degree == 2:
+            normal[2, 2] += 1 / bend_sigma**2
+        inverse = np.linalg.inv(normal)
+        own = inverse @ (terms @ weighted)
+        c = np.zeros((3, 2))
+        c[: degree + 1] = own
+        x, y = (self.points[count - 1] - self.points[0]).tolist()
+        length = max(math.hypot(x, y), 1e-12)
+        off = (weighted - terms.T @ own) @ np.array([-y / length, x / length])
+        chi = math.sqrt(float(off @ off) / max(1, count - degree - 1))
+        return _Arm(c, chi, math.sqrt(max(float(inverse[1, 1]), 0.0)) * max(1.0, chi), self.sigma[:count])
+
+
+def _reach(line: _Line, centre: int, first: int, direction: int, count: int) -> _Reach:
+    """Return so many points of a line, beginning so many steps from a place."""
+    steps = np.arange(first, first + count, dtype=np.intp)
+    index = (centre + direction * steps) % len(line.points)
+    points, sigma = line.points[index], line.sigma[index]
+    s = steps * (line.spacing * direction)
+    terms = np.empty((3, count))
+    terms[0] = 1 / np.hypot(sigma, _MODEL_SIGMA_MM)
+    terms[1] = terms[0] * s
+    terms[2] = terms[1] * s
+    return _Reach(points, sigma, s, terms, points * terms[0][:, None])
 
 
 def _best_arm(
@@ -253,26 +285,25 @@ def _best_arm(
 ) -> _Arm | None:
     """Return the longest arm that a quadratic describes within the noise (short ones: a line)."""
     n, spacing = len(line.points), line.spacing
+    first = math.ceil(gap_mm / spacing)
+    # Beyond half of a closed line it comes back from the other side; an open one ends.
+    room = (n // 2 + 1 if line.closed else n - centre if direction > 0 else centre + 1) - first
+    counts = [math.ceil((gap_mm + length) / spacing) + 1 - first for length in lengths_mm]
+    arms = [
+        (length, min(count, room))
+        for length, count in zip(lengths_mm, counts, strict=True)
+        if min(count, room) >= 5 and (count <= room or not line.closed)
+    ]
+    if not arms:
+        return None
+    reach = _reach(line, centre, first, direction, max(count for _, count in arms))
     best: _Arm | None = None
-    for length in lengths_mm:
-        first, last = math.ceil(gap_mm / spacing), math.ceil((gap_mm + length) / spacing)
-        steps = np.arange(first, last + 1, dtype=np.intp)
-        index = centre + direction * steps
-        if line.closed:
-            if last > n // 2:
-                continue
-            index = index % n
-        else:
-            index = index[(index >= 0) & (index < n)]
-            steps = steps[: len(index)]
-        if len(index) < 5:
-            continue
+    for length, count in arms:
         for degree in (2, 1):
-            if degree == 2 and (len(index) < 8 or length < 0.9):
+            if degree == 2 and (count < 8 or length < 0.9):
                 continue
-            s = np.asarray(steps * (spacing * direction), dtype=np.float64)
-            arm = _arm(line.points[index], line.sigma[index], s, degree, bend_sigma)
-            if degree == 2 and _turn_of(arm, float(s[0]), float(s[-1])) > _MOST_ARM_TURN_RAD:
+            arm = reach.arm(count, degree, bend_sigma)
+            if degree == 2 and _turn_of(arm, float(reach.s[0]), float(reach.s[count - 1])) > _MOST_ARM_TURN_RAD:
                 continue
             if arm.chi < 1.35:
                 return arm

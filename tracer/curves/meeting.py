@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tracer.curves.parabola import fit_along
+
 Points = NDArray[np.float64]
 
 _BENT_ON, _MEETING_MM = 1.2, 0.01
@@ -46,8 +48,7 @@ def short_of_corner(points: Points, s: NDArray[np.float64], weight: NDArray[np.f
         if count >= len(s) and share < 1.0:
             break
         part = np.s_[: min(count, len(s))]
-        fit = np.polyfit(s[part], points[part], min(2, len(s[part]) - 2), w=weight[part])
-        rest = (points[part] - np.vander(s[part], len(fit)) @ fit) * weight[part][:, None]
+        _, rest = fit_along(s[part], points[part], weight[part], min(2, len(s[part]) - 2))
         if float(np.sqrt((rest**2).sum(axis=1).mean())) < _SMOOTH_CHI:
             return len(s[part])
     return len(s)
