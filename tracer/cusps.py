@@ -265,7 +265,8 @@ def _led(arm: Segment, tip: Tip) -> list[Segment]:
 
     def off(lengths: Floats) -> Floats:
         new = evaluate(bent(lengths), np.linspace(0.0, 1.0, 257))
-        return np.asarray(np.hypot(*(old[free][:, None] - new[None]).transpose(2, 0, 1)).min(axis=1))
+        across, down = (old[free, k, None] - new[:, k] for k in (0, 1))
+        return np.asarray(np.sqrt((across * across + down * down).min(axis=1)))
 
     found = optimize.least_squares(off, np.array(reach), bounds=(1e-3, np.inf), max_nfev=40)
     if float(np.max(off(found.x))) <= _TRUST_MM:

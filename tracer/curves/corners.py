@@ -240,8 +240,8 @@ def _candidates(points: Points, spacing: float, rounding: float, closed: bool) -
 class _Reach:
     """The points along which arms of several lengths run, from the nearest on.
 
-    ``s`` is their distance in mm; ``terms`` (3, N) are 1, s and s^2 and ``weighted`` (N, 2) the points, both times their
-    weight.
+    ``s`` is their distance in mm; ``terms`` (3, N) are 1, s and s^2 and ``weighted`` (N, 2) the points, both times
+    their weight.
     """
 
     points: Points
