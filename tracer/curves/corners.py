@@ -272,7 +272,7 @@ def _reach(line: _Line, centre: int, first: int, direction: int, count: int) -> 
     steps = np.arange(first, first + count, dtype=np.intp)
     index = (centre + direction * steps) % len(line.points)
     points, sigma = line.points[index], line.sigma[index]
-    s = steps * (line.spacing * direction)
+    s = np.asarray(steps * (line.spacing * direction), dtype=np.float64)
     terms = np.empty((3, count))
     terms[0] = 1 / np.hypot(sigma, _MODEL_SIGMA_MM)
     terms[1] = terms[0] * s

@@ -36,5 +36,5 @@ def fit_along(s: Floats, points: Floats, weight: Floats, degree: int) -> tuple[F
     for power in range(1, degree + 1):
         np.multiply(terms[power - 1], s, out=terms[power])
     weighted = points * weight[:, None]
-    coefficients = np.linalg.solve(terms @ terms.T, terms @ weighted)
+    coefficients = np.asarray(np.linalg.solve(terms @ terms.T, terms @ weighted), dtype=np.float64)
     return coefficients, weighted - terms.T @ coefficients
