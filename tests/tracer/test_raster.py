@@ -51,3 +51,17 @@ def test_parts_are_numbered_and_measured_as_opencv_does_it(connectivity: int) ->
         mine = apart(mask, connectivity=connectivity)
         assert (mine[0] == labels).all()
         assert (mine[1] == stats).all()
+
+
+@pytest.mark.parametrize("connectivity", [4, 8])
+def test_parts_of_a_large_sheet_with_little_on_it_are_measured_as_opencv_does_it(connectivity: int) -> None:
+    rng = np.random.default_rng(8)
+    mask = (rng.random((900, 700)) < 0.05).astype(np.uint8)
+    for x, y in rng.integers(0, 700, (30, 2)):
+        cv2.line(mask, (int(x), int(y)), (int(y), int(x)), 255, 2)
+    # One run ends at the right border, the next begins at the left one.
+    mask[20, -5:] = mask[21, :5] = mask[0] = 1
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=connectivity)
+    mine = apart(mask, connectivity=connectivity)
+    assert (mine[0] == labels).all()
+    assert (mine[1] == stats).all()

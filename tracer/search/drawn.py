@@ -25,7 +25,7 @@ from tracer.search.graph import LineGraph, Points, build_graph, measure_lines, t
 from tracer.search.loops import Face, find_blocks, find_faces, outer_loop, untangled
 from tracer.search.marks_text import ON_DASHES, TextBlock, find_text
 from tracer.search.ragged import without_ragged_ends
-from tracer.search.raster import apart, as_mask
+from tracer.search.raster import apart
 from tracer.search.side_by_side import seem_nested
 
 LEAST_SIDE_MM, LEAST_WIDTH_MM, LEAST_AREA_MM2 = 15.0, 9.0, 110.0
@@ -38,7 +38,6 @@ WIDEST_LINE_MM = 1.6
 """Wider lines are measured as this wide (common practice, no source)."""
 LEAST_DASH_MM = 1.5
 """Shorter strokes may be a part of a letter (common practice, no source)."""
-_LETTER = 128
 _LETTER_MM = 5.5
 _CURLED = 1.45
 """A letter's stroke is longer than this share of its box's diagonal; a dash round a corner is not (geometry)."""
@@ -213,10 +212,13 @@ def _set_small_aside(
     keep[0] = False
     letters = np.zeros(len(stats), dtype=bool)
     letters[chosen[_letters(labels, chosen, stats, thin_stroke & ~dash & ~held, texts, scale)]] = True
-    look = np.asarray(keep.astype(np.uint8) * 255)
-    look[letters] = _LETTER
-    kept = look[labels]
-    return np.where(kept > 0, np.uint8(255), np.uint8(0)), small, texts, as_mask(kept == _LETTER)
+    # Ink covers little of a sheet: nothing else is looked at.
+    inked = np.flatnonzero(mask != 0)
+    part = labels.reshape(-1)[inked]
+    kept, of_letters = np.zeros_like(mask), np.zeros_like(mask)
+    kept.reshape(-1)[inked[keep[part]]] = 255
+    of_letters.reshape(-1)[inked[letters[part]]] = 1
+    return kept, small, texts, of_letters
 
 
 def _letters(

@@ -46,12 +46,13 @@ _FIRST, _SECOND = _thinning_tables()
 
 def thin(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return the mask (0 or 1, a copy with an empty border of one pixel is made) thinned to lines of one pixel."""
-    padded = np.zeros((mask.shape[0] + 2, mask.shape[1] + 2), dtype=np.uint8)
-    padded[1:-1, 1:-1] = mask > 0
+    there = np.zeros((mask.shape[0] + 2, mask.shape[1] + 2), dtype=bool)
+    np.greater(mask, 0, out=there[1:-1, 1:-1])
+    active = np.flatnonzero(there)
+    padded = there.view(np.uint8)
     flat = padded.reshape(-1)
     width = padded.shape[1]
     steps = [r * width + c for r, c in zip(_ROW_STEPS, _COLUMN_STEPS, strict=True)]
-    active = np.flatnonzero(flat)
     # Which of several mentions of a pixel was the last: keeps each pixel once, in linear time.
     stamp = np.empty(len(flat), dtype=np.int32)
     while True:
@@ -123,7 +124,7 @@ class LineGraph:
 def build_graph(skeleton: NDArray[np.uint8]) -> LineGraph:
     """Cut a skeleton of one-pixel lines (non-zero) into chains."""
     padded = np.zeros((skeleton.shape[0] + 2, skeleton.shape[1] + 2), dtype=bool)
-    padded[1:-1, 1:-1] = skeleton > 0
+    np.greater(skeleton, 0, out=padded[1:-1, 1:-1])
     width = padded.shape[1]
     flat = padded.reshape(-1)
     at = np.flatnonzero(flat)
@@ -180,19 +181,18 @@ def build_graph(skeleton: NDArray[np.uint8]) -> LineGraph:
 
 
 def _adjacent(flat: NDArray[np.bool_], at: NDArray[np.int64], width: int) -> NDArray[np.int64]:
-    """Return index pairs of neighbouring pixels; a diagonal step is left out where a straight detour exists."""
-    number = np.full(len(flat), -1, dtype=np.int32)
-    number[at] = np.arange(len(at), dtype=np.int32)
+    """Return index pairs of neighbouring pixels; a diagonal step is left out where a straight detour exists.
+
+    ``at`` are the places of all pixels, in order.
+    """
     pairs = []
-    for step in (1, width):
-        other = at + step
-        there = flat[other]
-        pairs.append(np.stack([number[at[there]], number[other[there]]], axis=1))
-    for step, corners in ((width + 1, (1, width)), (width - 1, (-1, width))):
-        other = at + step
-        there = flat[other] & ~flat[at + corners[0]] & ~flat[at + corners[1]]
-        pairs.append(np.stack([number[at[there]], number[other[there]]], axis=1))
-    return np.concatenate(pairs).astype(np.int64)
+    for step, corners in ((1, ()), (width, ()), (width + 1, (1, width)), (width - 1, (-1, width))):
+        there = flat[at + step]
+        for corner in corners:
+            there &= ~flat[at + corner]
+        one = np.flatnonzero(there)
+        pairs.append(np.stack([one, np.searchsorted(at, at[one] + step)], axis=1))
+    return np.concatenate(pairs)
 
 
 def _components(pairs: NDArray[np.int64], count: int) -> tuple[int, NDArray[np.int64]]:
