@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.search.graph import LineGraph
+from tracer.search.graph import LineGraph, medians
 from tracer.search.strokes import find_strokes
 
 FAINT_SHARE, SOFT_SHARE = 0.55, 0.62
@@ -26,6 +27,8 @@ LEAST_SHADE_MM = 8.0
 """Shorter lines are judged by what they continue."""
 _REACH_MM = 1.6
 _CUTS = 40
+_FLANK_PX = 8
+"""A line's steepest flank is this near to its middle."""
 _INK_QUANTILE = 0.85
 
 
@@ -42,7 +45,7 @@ def steepness(graph: LineGraph, dark: NDArray[np.uint8], mm_per_px: float) -> St
     count = len(graph.edges)
     depth, steep = np.zeros(count), np.full(count, np.nan)
     reach = max(3, round(_REACH_MM / mm_per_px))
-    offsets = np.arange(-reach, reach + 1)
+    middle, along, owner = [], [], []
     for index, edge in enumerate(graph.edges):
         points = edge.points
         if edge.bridge or len(points) < 6:
@@ -50,16 +53,35 @@ def steepness(graph: LineGraph, dark: NDArray[np.uint8], mm_per_px: float) -> St
         # What meets the line at its ends is not its own.
         margin = reach if len(points) > 5 * reach else len(points) // 5
         keep = np.arange(margin, len(points) - margin, max(1, (len(points) - 2 * margin) // _CUTS))
-        way = points[np.minimum(keep + 4, len(points) - 1)] - points[np.maximum(keep - 4, 0)]
-        way = way / np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None]
-        column = np.rint(points[keep, 0][:, None] - offsets * way[:, 1][:, None]).astype(np.int64)
-        row = np.rint(points[keep, 1][:, None] + offsets * way[:, 0][:, None]).astype(np.int64)
-        cut = dark[np.clip(row, 0, dark.shape[0] - 1), np.clip(column, 0, dark.shape[1] - 1)].astype(np.float64) / 255
-        top = cut[:, reach - 1 : reach + 2].max(axis=1)
-        step = np.abs(np.diff(cut[:, max(0, reach - 8) : reach + 9], axis=1)).max(axis=1)
-        depth[index] = float(np.median(top))
-        steep[index] = float(np.median(step / np.maximum(top, 0.02)))
+        middle.append(points[keep])
+        along.append(points[np.minimum(keep + 4, len(points) - 1)] - points[np.maximum(keep - 4, 0)])
+        owner.append(np.full(len(keep), index))
+    if not middle:
+        return Steepness(depth=depth, steep=steep)
+    edge_of = np.concatenate(owner)
+    top, step = _flanks(dark, np.concatenate(middle), np.concatenate(along), reach)
+    measured, depth_of = medians(edge_of, top)
+    depth[measured] = depth_of
+    steep[measured] = medians(edge_of, step / np.maximum(top, 0.02))[1]
     return Steepness(depth=depth, steep=steep)
+
+
+def _flanks(
+    dark: NDArray[np.uint8], at: NDArray[np.float64], along: NDArray[np.float64], reach: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how dark lines are at points (N, 2), and the largest step in a cut across them there.
+
+    ``along`` (N, 2) are the ways the lines run.
+    """
+    way = along / np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-9)[:, None]
+    near = min(reach, _FLANK_PX)
+    offsets = np.arange(-near, near + 1)
+    column = np.rint(at[:, 0][:, None] - offsets * way[:, 1][:, None]).astype(np.int32)
+    row = np.rint(at[:, 1][:, None] + offsets * way[:, 0][:, None]).astype(np.int32)
+    cut = dark[np.clip(row, 0, dark.shape[0] - 1), np.clip(column, 0, dark.shape[1] - 1)]
+    top = cut[:, near - 1 : near + 2].max(axis=1)
+    step = cv2.absdiff(cut[:, 1:], cut[:, :-1]).max(axis=1)
+    return top / 255.0, step / 255.0
 
 
 def shading_edges(graph: LineGraph, dark: NDArray[np.uint8], mm_per_px: float) -> set[int]:

@@ -293,8 +293,10 @@ def first_bend(points: Points, mm_per_px: float, *, first: bool) -> list[int]:
     least, most = round(_LEAST_LEG_MM / mm_per_px), round(LONGEST_DASH_MM / mm_per_px)
     if len(points) < least + reach + 2:
         return []
-    chain = calmed(points if first else points[::-1], 2)
-    at = np.arange(least, min(most, len(chain) - 1 - reach // 2))
+    last = len(points) - 1
+    # What lies beyond the longest dash does not count; nor does it for the running mean.
+    chain = calmed((points if first else points[::-1])[: most + reach + 4], 2)
+    at = np.arange(least, min(most, last - reach // 2))
     if not len(at):
         return []
     before = chain[at] - chain[np.maximum(at - reach, 0)]
@@ -313,7 +315,7 @@ def first_bend(points: Points, mm_per_px: float, *, first: bool) -> list[int]:
         > 0.5
     ):
         return []
-    return [best if first else len(points) - 1 - best]
+    return [best if first else last - best]
 
 
 def of_lines(

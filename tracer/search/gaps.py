@@ -155,7 +155,8 @@ def _legs(graph: LineGraph, spurs: set[int], incident: list[list[int]]) -> set[i
 
 def _end_heading(points: Points, look_back_px: float) -> tuple[float, float]:
     """Unit direction in which a chain would go on beyond its last point."""
-    back = points[::-1]
+    # Its points are a pixel apart, only the last two may be nearer.
+    back = points[: -math.ceil(look_back_px) - 4 : -1]
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(back, axis=0).T))])
     reach = min(look_back_px, along[-1])
     near = back[: max(2, int(np.searchsorted(along, reach)) + 1)]
@@ -288,9 +289,10 @@ def bridge_gaps(
     def same_short(i: int, j: int, length: float) -> bool:
         return ends[i].edge == ends[j].edge and graph.edges[ends[i].edge].length < 3.0 * length
 
-    for k in np.argsort(cost, kind="stable"):
+    cheapest = np.argsort(cost, kind="stable")
+    for k in cheapest[good[cheapest]]:
         i, j = int(pairs[k, 0]), int(pairs[k, 1])
-        if not good[k] or i in taken or j in taken or same_short(i, j, float(gap[k])):
+        if i in taken or j in taken or same_short(i, j, float(gap[k])):
             continue
         points = _across(at[i], heading[i], at[j], heading[j], float(gap[k]))
         under = gap_mm[k] > LONGEST_GAP_MM
@@ -476,7 +478,9 @@ class Carrying:
         edges, at = self.edges, self.at
         owner = np.concatenate([np.full(len(e.points), i) for i, e in enumerate(edges) if not e.bridge])
         place = np.concatenate([np.arange(len(e.points)) for e in edges if not e.bridge])
-        tree = cKDTree(np.concatenate([e.points for e in edges if not e.bridge]))
+        # It is asked so rarely that making it well would take longer than asking.
+        every = np.concatenate([e.points for e in edges if not e.bridge])
+        tree = cKDTree(every, balanced_tree=False, compact_nodes=False)
         mass = [edges[e.edge].mass for e in self.ends]
         splits: dict[int, list[tuple[int, int]]] = {}
         points = np.asarray(tree.data)
@@ -484,7 +488,7 @@ class Carrying:
             if k in self.taken:
                 continue
             reach = (0.8 if self.lettered[k] else farthest_mm) / self.scale
-            hits = np.asarray(tree.query_ball_point(at[k], reach), dtype=np.intp)
+            hits = np.asarray(tree.query_ball_point(at[k], reach, return_sorted=True), dtype=np.intp)
             hits = hits[owner[hits] != self.ends[k].edge]
             ways = points[hits] - at[k]
             far = np.hypot(ways[:, 0], ways[:, 1])

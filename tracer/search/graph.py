@@ -255,7 +255,7 @@ def measure_lines(graph: LineGraph, dark: NDArray[np.uint8], widest_px: float) -
         part = slice(begin, begin + 20_000)
         mass[part], depth[part] = cut_across(dark, middle[part], tangent[part], reach)
     for quality, values in (("mass", mass), ("depth", depth)):
-        for index, value in zip(*_medians(edge_of, values), strict=True):
+        for index, value in zip(*medians(edge_of, values), strict=True):
             setattr(graph.edges[index], quality, float(value))
     for edge in graph.edges:
         edge.width = edge.mass / max(edge.depth, 0.05)
@@ -278,12 +278,13 @@ def cut_across(
     return mass.astype(np.float64), top.astype(np.float64)
 
 
-def _medians(group: NDArray[np.int64], values: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Return the median of each group's values."""
+def medians(group: NDArray[np.int64], values: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return the groups that are present, and the median of each one's values."""
     order = np.lexsort((values, group))
     present, first, count = np.unique(group, return_index=True, return_counts=True)
     # Groups come in ascending order, so each one's sorted values stand where its members stood.
-    return present, values[order][first + count // 2]
+    own = values[order]
+    return present, (own[first + (count - 1) // 2] + own[first + count // 2]) / 2
 
 
 def direction(points: Points, *, at_end: bool, skip: int = 3, reach: int = 16) -> NDArray[np.float64]:

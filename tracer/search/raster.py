@@ -48,17 +48,17 @@ def opened(mask: Mask, diameter_px: float) -> Mask:
     kernel = disc(diameter_px)
     reach = kernel.shape[0] // 2
     half = int(np.argmin(np.append(kernel[np.arange(reach, -1, -1), np.arange(reach, -1, -1)], 0)))
-    cores = cv2.erode(mask, np.ones((2 * half - 1,) * 2, np.uint8))
-    x, y, wide, high = cv2.boundingRect(cores)
+    cores = np.asarray(cv2.erode(mask, np.ones((2 * half - 1,) * 2, np.uint8)), dtype=np.uint8)
     out = np.zeros_like(mask)
-    if wide == 0:
-        return out
-    near = (slice(max(0, y - reach), y + high + reach), slice(max(0, x - reach), x + wide + reach))
-    left, top = x - near[1].start, y - near[0].start
-    within = np.zeros_like(mask[near])
-    inner = (slice(top, top + high), slice(left, left + wide))
-    within[inner] = cv2.erode(mask[near], kernel)[inner]
-    out[near] = cv2.dilate(within, kernel)
+    for first, after in _bands(cores, apart_by=2 * reach):
+        x, y, wide, high = cv2.boundingRect(cores[first:after])
+        y += first
+        near = (slice(max(0, y - reach), y + high + reach), slice(max(0, x - reach), x + wide + reach))
+        left, top = x - near[1].start, y - near[0].start
+        within = np.zeros_like(mask[near])
+        inner = (slice(top, top + high), slice(left, left + wide))
+        within[inner] = cv2.erode(mask[near], kernel)[inner]
+        out[near] = cv2.dilate(within, kernel)
     return out
 
 
@@ -133,11 +133,14 @@ def _measured(mask: Mask, labels: Labels, count: int) -> NDArray[np.int32]:
     return stats
 
 
-def _bands(mask: Mask) -> list[tuple[int, int]]:
-    """Return from which row to before which one there is something in every row."""
-    there = mask.max(axis=1) > 0
-    ends = np.flatnonzero(np.diff(there.astype(np.int8), prepend=0, append=0))
-    return [(int(a), int(b)) for a, b in ends.reshape(-1, 2)]
+def _bands(mask: Mask, *, apart_by: int = 0) -> list[tuple[int, int]]:
+    """Return from which row to before which one there is something in every row, or in one of so many and more."""
+    rows = np.flatnonzero(mask.max(axis=1))
+    if not len(rows):
+        return []
+    begins = np.flatnonzero(np.diff(rows, prepend=-apart_by - 2) > apart_by + 1)
+    ends = np.append(begins[1:], len(rows)) - 1
+    return [(int(rows[a]), int(rows[b]) + 1) for a, b in zip(begins, ends, strict=True)]
 
 
 def to_size(mask: Mask, width: int, height: int) -> Mask:
