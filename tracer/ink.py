@@ -115,11 +115,25 @@ def _rims(ground: NDArray[np.uint8], step_mm: float) -> NDArray[np.uint8]:
     """Return a mask of where the ground has a step that the reduced scale cannot follow."""
     kernel = np.ones((3, 3), np.uint8)
     planes = cv2.split(ground) if ground.ndim == 3 else (ground,)
+    most = np.maximum(6, 0.06 * np.arange(256)).astype(np.uint8)
     rim = np.zeros(ground.shape[:2], np.uint8)
     for plane in planes:
         high, low = cv2.dilate(plane, kernel), cv2.erode(plane, kernel)
-        rim |= (high.astype(np.int16) - low > np.maximum(6, 0.06 * high)).astype(np.uint8) * 255
+        rim |= np.asarray(cv2.compare(cv2.subtract(high, low), cv2.LUT(high, most), cv2.CMP_GT), dtype=np.uint8)
     return rim
+
+
+def _light(ground: NDArray[np.uint8], step: int, first: int, after: int, columns: int) -> NDArray[np.uint8]:
+    """Return some rows of the ground at ``step`` times its size, on the picture's own pixel centres.
+
+    ``first`` is the first of them in the ground, ``after`` the one after the last. Beyond the ground's right and bottom
+    it goes on as it is there, to so many columns.
+    """
+    around = np.clip(np.arange(first - 1, after + 1), 0, len(ground) - 1)
+    beyond = -(-columns // step) + 1 - ground.shape[1]
+    part = cv2.copyMakeBorder(ground[around], 0, 0, 1, beyond, cv2.BORDER_REPLICATE)
+    wide = cv2.resize(part, (part.shape[1] * step, part.shape[0] * step), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wide[step:-step, step : step + columns], dtype=np.uint8)
 
 
 def find_ink(pixels: NDArray[np.uint8], mm_per_px: float, light_print: NDArray[np.uint8] | None = None) -> Ink:
@@ -151,28 +165,25 @@ def find_ink(pixels: NDArray[np.uint8], mm_per_px: float, light_print: NDArray[n
     ground = _ground(small, scale * step)
     rims = _rims(ground, scale * step)
     dark = np.empty((rows, columns), dtype=np.uint8)
-    # On the picture's own pixel centres.
-    light = cv2.resize(ground, whole.shape[1::-1], interpolation=cv2.INTER_LINEAR)
-    beyond = rows - light.shape[0], columns - light.shape[1]
-    light = cv2.copyMakeBorder(light, 0, beyond[0], 0, beyond[1], cv2.BORDER_REPLICATE) if any(beyond) else light
-    for top in range(0, rows, _ROWS_AT_ONCE):
-        end = min(rows, top + _ROWS_AT_ONCE)
-        missing = cv2.subtract(light[top:end], picture[top:end])
-        share = cv2.divide(missing, light[top:end], scale=255.0)
+    at_once = max(1, _ROWS_AT_ONCE // step)
+    for first in range(0, -(-rows // step), at_once):
+        strip = slice(first * step, min(rows, (first + at_once) * step))
+        light = _light(ground, step, first, first + at_once, columns)[: strip.stop - strip.start]
+        share = cv2.divide(cv2.subtract(light, picture[strip]), light, scale=255.0)
         if share.ndim == 3:
-            first, second, third = cv2.split(share)
-            share = cv2.max(cv2.max(first, second), third)
-        dark[top:end] = share
-    del light
+            one, two, three = cv2.split(share)
+            share = cv2.max(cv2.max(one, two), three)
+        dark[strip] = share
     dark = np.asarray(cv2.GaussianBlur(dark, (3, 3), 0.7), dtype=np.uint8)
-    level = ground if ground.ndim == 2 else np.asarray(ground.min(axis=2), dtype=np.uint8)
+    planes = cv2.split(ground)
+    level = planes[0] if len(planes) == 1 else cv2.min(cv2.min(planes[0], planes[1]), planes[2])
     wide_level = np.asarray(cv2.resize(level, (columns, rows), interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
     contrast, by_level = _least_contrast(dark, wide_level)
     least = cv2.min(cv2.LUT(wide_level, by_level), _least_by_place(dark, scale))
     mask = np.asarray(cv2.compare(dark, least, cv2.CMP_GT), dtype=np.uint8)
     if rims.any():
         wide = cv2.resize(rims, (columns, rows), interpolation=cv2.INTER_NEAREST)
-        mask[wide > 0] = 0
+        mask = np.asarray(cv2.subtract(mask, wide), dtype=np.uint8)
     return Ink(mask=mask, dark=dark, factor=factor, mm_per_px=scale, contrast=contrast)
 
 

@@ -168,8 +168,8 @@ def _is_rag(body: NDArray[np.bool_], view: tuple[int, ...]) -> bool:
     area = float(body.sum())
     if area < 0.5 * float(filled(as_mask(body)).sum()):
         return True
-    corners = np.argwhere(body)[:, ::-1].astype(np.int32)
-    hull = float(cv2.contourArea(cv2.convexHull(corners.reshape(-1, 1, 2))))
+    borders, _ = cv2.findContours(as_mask(body), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    hull = float(cv2.contourArea(cv2.convexHull(np.concatenate(borders))))
     spans = body.shape[0] > 0.9 * view[0] and body.shape[1] > 0.9 * view[1]
     return area < (0.6 if spans else 0.2) * hull
 

@@ -46,7 +46,9 @@ def joined_cores(foreign: NDArray[np.uint8], core: NDArray[np.uint8], ratio: NDA
         necks = ratio[where][None]
         own = np.zeros(len(where[0]), dtype=bool)
         for index in np.flatnonzero(first == label):
-            own |= _alike(necks, np.median(ratio[cores == index], axis=0))[0]
+            x, y, wide, high = stats[index, :4]
+            window = (slice(y, y + high), slice(x, x + wide))
+            own |= _alike(necks, np.median(ratio[window][cores[window] == index], axis=0))[0]
         parted[where] = np.where(own, parted[where], 0)
     return apart(as_mask(parted), connectivity=4)[0]
 
@@ -72,10 +74,13 @@ def with_narrow_parts(
     window = (slice(y, y + high), slice(x, x + wide))
     thick = np.zeros((high, wide), dtype=bool)
     thick[at_y : at_y + body.shape[0], at_x : at_x + body.shape[1]] = body
-    colours = ratio[window]
-    own = thick | (foreign[window] & _alike(colours, np.median(colours[thick], axis=0)))
-    labels, _ = apart(as_mask(own), connectivity=4)
-    kept = np.isin(labels, np.unique(labels[thick]))
+    colours, own = ratio[window], thick.copy()
+    beside = foreign[window] & ~thick
+    own[beside] = _alike(colours[beside][None], np.median(colours[thick], axis=0))[0]
+    labels, stats = apart(as_mask(own), connectivity=4)
+    is_kept = np.zeros(len(stats), dtype=bool)
+    is_kept[labels[thick]] = True
+    kept = is_kept[labels]
     x0, y0, wide, high = cv2.boundingRect(as_mask(kept))
     return kept[y0 : y0 + high, x0 : x0 + wide], (x + x0, y + y0)
 
