@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tracer.search.raster import apart, disc, opened
+from tracer.search.raster import apart, blurred, disc, opened
 
 
 def made_up(rng: np.random.Generator) -> NDArray[np.uint8]:
@@ -65,3 +65,12 @@ def test_parts_of_a_large_sheet_with_little_on_it_are_measured_as_opencv_does_it
     mine = apart(mask, connectivity=connectivity)
     assert (mine[0] == labels).all()
     assert (mine[1] == stats).all()
+
+
+@pytest.mark.parametrize("coarse_sigma", [4.0, 5.0])
+@pytest.mark.parametrize("sigma", [3.0, 12.0, 31.0])
+def test_a_wide_blur_is_much_as_on_fine_pixels(sigma: float, coarse_sigma: float) -> None:
+    step = np.zeros((211, 307), np.float32)
+    step[:, 140:] = 1.0
+    off = blurred(step, sigma, coarse_sigma) - cv2.GaussianBlur(step, (0, 0), sigma)
+    assert np.abs(off).max() < 0.01

@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 
 from calibration.light import SRGB_TO_LINEAR
 from tracer.ink import reduced
-from tracer.search.raster import apart, as_mask, lengths, most_apart, shrunk, weighted
+from tracer.search.raster import apart, as_mask, blurred, lengths, most_apart, shrunk, weighted
 from tracer.search.zones import grown_across_lines
 
 MOST_VIEW_PIXELS = 2_500_000
@@ -38,7 +38,7 @@ DEEPEST_SHADOW = 0.3
 NOISE_FACTOR = 5.0
 """What differs from the ground by so many times its own unevenness is foreign (judgement)."""
 _COARSE_SIGMA = 5.0
-"""Of a blur with this standard deviation in pixels, interpolating between them shows less than a thousandth."""
+"""Coarse pixels of a wide blur: a fifth of its standard deviation."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -249,8 +249,8 @@ def spread_light(linear: NDArray[np.float32], ground: NDArray[np.bool_], scale: 
     out = np.zeros((size[1], size[0], 3), dtype=np.float32)
     done = np.zeros((size[1], size[0], 1), dtype=np.float32)
     for sigma in (4.0, 10.0, 30.0, 120.0):
-        around = _blurred(weight, sigma)[:, :, None]
-        mean = _blurred(colour, sigma) / np.maximum(around, 1e-6)
+        around = blurred(weight, sigma, _COARSE_SIGMA)[:, :, None]
+        mean = blurred(colour, sigma, _COARSE_SIGMA) / np.maximum(around, 1e-6)
         share = np.clip((around - 0.02) / 0.1, 0, 1) * (1 - done)
         out += share * mean
         done += share
@@ -258,15 +258,3 @@ def spread_light(linear: NDArray[np.float32], ground: NDArray[np.bool_], scale: 
     out = out + (1 - done) * mean
     whole = cv2.resize(out.astype(np.float32), (linear.shape[1], linear.shape[0]), interpolation=cv2.INTER_LINEAR)
     return np.asarray(whole, dtype=np.float32)
-
-
-def _blurred(image: NDArray[Any], sigma: float) -> NDArray[np.float32]:
-    """Return an image blurred, on coarser pixels where it is blurred so widely that they lose nothing."""
-    step = max(1, int(sigma / _COARSE_SIGMA))
-    rows, columns = image.shape[:2]
-    coarse = (max(1, columns // step), max(1, rows // step))
-    small = cv2.resize(image, coarse, interpolation=cv2.INTER_AREA) if step > 1 else image
-    blurred = cv2.GaussianBlur(small, (0, 0), sigmaX=sigma * coarse[0] / columns, sigmaY=sigma * coarse[1] / rows)
-    if step > 1:
-        blurred = cv2.resize(blurred, (columns, rows), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(blurred, dtype=np.float32)

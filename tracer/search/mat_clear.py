@@ -24,7 +24,7 @@ from tracer.search.ground import Ground, to_rgb
 from tracer.search.mat_edge import EdgeLine
 from tracer.search.mat_grid import GridLook, MatGrid
 from tracer.search.mat_light import SEEN
-from tracer.search.raster import Mask, Window, weighted
+from tracer.search.raster import Mask, Window, blurred, weighted
 
 _LEAST_GAIN = 0.02
 """Weaker traces of a line are left alone: less than the noise of a picture."""
@@ -39,6 +39,8 @@ _CODES = 4096
 _DARKEST, _LIGHTEST = 0.25, 1.12
 """Shares of its light that a bare mat may have in a shadow and for its unevenness (judgement)."""
 _SHADE_SIGMAS_PX = (1.5, 4.0, 12.0)
+_COARSE_SIGMA = 4.0
+"""Coarse pixels of a wide average: a quarter of its standard deviation."""
 _NOISE = 0.012
 """Usual noise of linear light after JPEG (judgement)."""
 _EDGE_PX, _FADE_PX = float(SEEN[-1]), 2.0
@@ -254,8 +256,8 @@ def _from_beside(
     values = values * weight
     out, done = np.zeros_like(values), np.zeros_like(values)
     for sigma in sigmas_px:
-        mass = cv2.GaussianBlur(weight, (0, 0), sigma)
-        mean = cv2.GaussianBlur(values, (0, 0), sigma) / np.maximum(mass, np.float32(1e-6))
+        mass = blurred(weight, sigma, _COARSE_SIGMA)
+        mean = blurred(values, sigma, _COARSE_SIGMA) / np.maximum(mass, np.float32(1e-6))
         own = np.clip((mass - 0.01) / 0.05, 0, 1) * (1 - done)
         out += own * mean
         done += own

@@ -10,6 +10,7 @@ Sources: IEC 61966-2-1 (the encoding); ITU-R BT.601 and JFIF (luma and differenc
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate, special
@@ -41,20 +42,34 @@ _OVER_SAMPLES = "cnps,cnps->np"
 """Sum over colours and samples, for each point and place."""
 
 
-def _encoded(light: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _encoded(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the code, 0..1, of linear light."""
+    return _code_and_power(np.clip(light, 0, 1))[0]
+
+
+def _encoded_with_slope(light: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return the code, 0..1, of linear light, and by how much it grows with it."""
     light = np.clip(light, 0, 1)
-    power = np.maximum(light, np.float32(_BEND)) ** np.float32(1 / 2.4)
-    low = light < _BEND
-    code = np.where(low, np.float32(12.92) * light, np.float32(1.055) * power - np.float32(0.055))
-    slope = np.where(low, np.float32(12.92), np.float32(1.055 / 2.4) * power / np.maximum(light, np.float32(_BEND)))
+    code, power = _code_and_power(light)
+    slope = np.where(
+        light < _BEND, np.float32(12.92), np.float32(1.055 / 2.4) * power / np.maximum(light, np.float32(_BEND))
+    )
     return code, slope
+
+
+def _code_and_power(light: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the code, 0..1, of linear light 0..1, and the power that is the most of it."""
+    above = np.maximum(light, np.float32(_BEND))
+    # OpenCV's power takes a fifth of the time of NumPy's.
+    power = np.asarray(cv2.pow(above.reshape(len(above), -1), 1 / 2.4), dtype=np.float32).reshape(above.shape)
+    code = np.where(light < _BEND, np.float32(12.92) * light, np.float32(1.055) * power - np.float32(0.055))
+    return code, power
 
 
 def told_by_luma(on: OnMat) -> bool:
     """Return whether luma alone, which is sharp, shows a thing on its mat well."""
     mat = np.median(on.ground.light.reshape(-1, 3)[::_THIN], axis=0)
-    codes = [_encoded(np.asarray(light, dtype=np.float32))[0] for light in (mat, mat * on.thing)]
+    codes = [_encoded(np.asarray(light, dtype=np.float32)) for light in (mat, mat * on.thing)]
     step = np.abs(codes[1] - codes[0])
     luma = abs(float((codes[1] - codes[0]) @ _TO_YCC[0]))
     return luma >= max(_LEAST_LUMA, _LEAST_SHARE * float(step.max()))
@@ -64,7 +79,7 @@ def looks_shaded(on: OnMat) -> bool:
     """Return whether a thing is nearly as its mat looks in some shade: halfway from a shadow to it lies no edge."""
     mat = np.median(on.ground.light.reshape(-1, 3)[::_THIN], axis=0)
     light = np.concatenate([(mat * on.thing)[None], mat * SHARES[SHARES < 1.0, None]])
-    codes = _encoded(np.asarray(light, dtype=np.float32))[0]
+    codes = _encoded(np.asarray(light, dtype=np.float32))
     return bool(np.linalg.norm(codes[1:] - codes[0], axis=1).min() < _NEARLY_SHADE)
 
 
@@ -86,11 +101,11 @@ def code_misfits(light: Light, blur_px: float, levels: Floats, sigma: Floats) ->
     at = levels.astype(np.float32)[:, :, None, None]
     mixed = (at[:, 0] * cover) * own[:, :, None]
     mixed += sum(at[:, k] * part for k, part in enumerate(mat, start=1)) * lined[:, :, None]
-    code, slope = _encoded(mixed)
-    contrast = np.abs(_luma_first(_encoded(lined)[0] - _encoded(bare)[0]))
+    code, slope = _encoded_with_slope(mixed)
+    contrast = np.abs(_luma_first(_encoded(lined) - _encoded(bare)))
     noise = np.array([_LUMA_NOISE, _COLOUR_NOISE, _COLOUR_NOISE], dtype=np.float32)[:, None, None]
     weight = ((light.weight[:, :, 0] > 0) / (noise**2 + (_LOOK_ERROR * contrast) ** 2)).astype(np.float32)[:, :, None]
-    rest = _luma_first(_encoded(seen)[0])[:, :, None] - _softened(_luma_first(code))
+    rest = _luma_first(_encoded(seen))[:, :, None] - _softened(_luma_first(code))
     of_own, of_mat = (_luma_first(slope * part[:, :, None]) for part in (own, lined))
     grows = [_softened(of_own * cover), *(_softened(of_mat * part) for part in mat)]
     weighted = rest * weight
