@@ -14,6 +14,7 @@ from calibration.picture import Picture, PxPoints, Source
 from calibration.references.reference import SearchPicture
 from calibration.references.ruler import find
 from calibration.references.ruler.graduation import rank
+from calibration.references.ruler.rows import find_rows
 from calibration.references.ruler.strip import Window, _steady
 from calibration.references.ruler.ticks import _at_gaps, _joined, _Run, _sigma_of_bow
 from fixtures import render, scenarios
@@ -157,6 +158,25 @@ def test_hatching_dashes_and_a_barcode_are_no_rulers() -> None:
     uneven = [(20.0 + i, 20.0, 0.2, float(rng.uniform(3, 9))) for i in range(200)]
     for boxes in (hatching, dashes, barcode, uneven):
         assert find(search(drawn(*boxes)), None) == []
+
+
+def ruled(rng: np.random.Generator, every_px: int, tall_px: int) -> NDArray[np.uint8]:
+    """Return grainy paper with upright strokes 4 px wide in the middle."""
+    grey = rng.normal(230, 2, (512, 1536))
+    grey[256 - tall_px // 2 : 256 + tall_px // 2, np.arange(1536) % every_px < 4] -= 120
+    return np.clip(grey, 0, 255).astype(np.uint8)
+
+
+def test_a_row_is_sought_where_strokes_come_again_and_not_along_lone_lines() -> None:
+    rng = np.random.default_rng(4)
+    rows = find_rows(ruled(rng, every_px=9, tall_px=60))
+    assert [row.period_px for row in rows] == [pytest.approx(9, rel=0.02)]
+    assert find_rows(ruled(rng, every_px=256, tall_px=512)) == []
+
+
+def test_periods_shorter_than_wanted_are_left_out() -> None:
+    grey = ruled(np.random.default_rng(4), every_px=9, tall_px=60)
+    assert find_rows(grey, 12.0) == []
 
 
 def test_text_and_patterns_are_no_rulers() -> None:

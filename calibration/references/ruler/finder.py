@@ -40,6 +40,8 @@ _SURE = 0.5
 _REDUCED, _LEAST_TO_REDUCE_PX = (2, 4), 2400
 """Ticks farther apart than rows of them are sought (eighths of an inch from 300 pixels an inch on) are found in a
 smaller copy, down to some 1200 px; they are read there too, to a tenth of a fine one's pixel."""
+_SHORTEST_AGAIN_PX = 6.0
+"""Ticks nearer to each other in a smaller copy have been sought where they are twice as far apart."""
 _MOST_AGAIN = 4
 """So many of the most convincing rows are read again in a smaller copy, to save time (judgement)."""
 _UNBROKEN = 0.7
@@ -71,7 +73,7 @@ def find(scene: SearchPicture, size: str | None = None) -> list[Reference]:
     first: list[Reference] = []
     for factor in (1, *_REDUCED):
         grey = scene.grey if factor == 1 else _reduced(scene.grey, factor)
-        rows = find_rows(grey)[: None if factor == 1 else _MOST_AGAIN]
+        rows = find_rows(grey) if factor == 1 else find_rows(grey, _SHORTEST_AGAIN_PX)[:_MOST_AGAIN]
         found = [_at_full_size(r, factor) for r in _find_in(grey, size, rows)]
         if any(not r.doubt and r.score > _SURE for r in found):
             return found

@@ -19,11 +19,19 @@ from scipy import fft
 Array = NDArray[np.float64]
 
 _BLOCK_PX = 128
-_SHORTEST_PERIOD_PX, _LONGEST_PERIOD_PX = 3, 48
+SHORTEST_PERIOD_PX, _LONGEST_PERIOD_PX = 3.0, 48.0
 _CLEAR = 18.0
 """A peak must stand this many times above the mean of the (whitened) spectrum."""
 _AT_ONCE = 8
 _MOST_PEAKS = 320
+_STAND_OUT, _LEAST_SHARE = 8, 0.005
+"""A block is looked at where this share of its pixels is darker or lighter by so many codes than what is around: paper
+and its grain are not, ticks in low contrast by far (43 codes and a twentieth where they were faded on purpose)."""
+_BESIDE, _LONE = (-5, -4, -3, -2, 2, 3, 4, 5), 0.25
+"""At one of so many steps of the spectrum from its peak, along the peak's own direction, a period has next to nothing.
+A lone line has a ridge there: its least is 0.3 of the peak and more, that of ticks mostly below 0.03 (measured)."""
+_SLOPE = 1.3
+"""Between two steps of the spectrum both stand as high; rounding allowed for, no more."""
 _THIN_PX = 9
 """Ticks are thinner than this; paper edges, shading and wood are not, and are taken out first."""
 _ASIDE_PX = 110.0
@@ -48,14 +56,13 @@ class Row:
     seen_px: Array
 
 
-def find_rows(grey: NDArray[np.uint8]) -> list[Row]:
+def find_rows(grey: NDArray[np.uint8], shortest_period_px: float = SHORTEST_PERIOD_PX) -> list[Row]:
     """Return stretches with a common period, the most convincing first."""
     n = _BLOCK_PX
     # No more of the spectrum than holds the periods that are wanted.
-    down = np.flatnonzero(np.abs(fft.fftfreq(n)) < 1 / _SHORTEST_PERIOD_PX)
-    right = np.arange(n // _SHORTEST_PERIOD_PX + 2, dtype=np.intp)
-    radius = np.hypot(fft.fftfreq(n)[down, None], fft.rfftfreq(n)[right])
-    wanted = (radius > 1 / _LONGEST_PERIOD_PX) & (radius < 1 / _SHORTEST_PERIOD_PX)
+    right = int(n / shortest_period_px) + 2
+    radius = np.hypot(fft.fftfreq(n)[:, None], fft.rfftfreq(n)[:right])
+    wanted = (radius > 1 / _LONGEST_PERIOD_PX) & (radius < 1 / shortest_period_px)
     # Pictures have less power at high frequencies; times the radius squared they are about even.
     even_by = (radius**2 * wanted).astype(np.float32)
     window = (np.hanning(n)[:, None] * np.hanning(n)).astype(np.float32)
@@ -64,42 +71,66 @@ def find_rows(grey: NDArray[np.uint8]) -> list[Row]:
     begins = [(first, down_px) for first in (0, n // 2) for down_px in range(first, grey.shape[0] - n + 1, n)]
     for left, top in begins:
         # A few blocks at a time stay in the processor's cache.
-        for first, blocks in _blocks(grey, top, left):
-            blocks -= blocks.mean(axis=(1, 2), keepdims=True)
+        for numbers, blocks in _blocks(grey, top, left):
             blocks *= window
-            spectrum = fft.fft(fft.rfft(blocks, axis=2)[:, :, right], axis=1, overwrite_x=True)
+            spectrum = fft.fft(fft.rfft(blocks, axis=2)[:, :, :right], axis=1, overwrite_x=True)
             power = spectrum.real**2 + spectrum.imag**2
-            even = (power[:, down] * even_by).reshape(len(blocks), -1)
-            mean = even.sum(axis=1, dtype=np.float64) / wanted.sum() + 1e-9
+            even = (power * even_by).reshape(len(blocks), -1)
+            mean = even.mean(axis=1) * (wanted.size / wanted.sum())
             highest = even.argmax(axis=1)
-            peaks = even[np.arange(len(blocks)), highest] / mean
+            peaks = even[np.arange(len(blocks)), highest] / (mean + 1e-9)
             for i in np.flatnonzero(peaks > _CLEAR):
-                at = np.unravel_index(highest[i], radius.shape)
-                if power[i].max() > n * n:
-                    places.append((left + (first + i + 0.5) * n - 0.5, top + n / 2 - 0.5))
-                    vectors.append(_refined(power[i], int(down[at[0]]), int(right[at[1]]), n))
+                row, column = divmod(int(highest[i]), right)
+                if _is_period(power[i], row, column):
+                    places.append((left + (numbers[i] + 0.5) * n - 0.5, top + n / 2 - 0.5))
+                    vectors.append(_refined(power[i], row, column, n))
                     heights.append(float(peaks[i]))
     return _joined(np.asarray(places), np.asarray(vectors), np.asarray(heights))
 
 
-def _blocks(grey: NDArray[np.uint8], top: int, left: int) -> Iterator[tuple[int, NDArray[np.float32]]]:
-    """Yield the thin parts of one row of blocks, (K, n, n), and the number of the first; without seams between them."""
+def _blocks(grey: NDArray[np.uint8], top: int, left: int) -> Iterator[tuple[NDArray[np.intp], NDArray[np.float32]]]:
+    """Yield the thin parts of those blocks of one row that have any, (K, n, n), and their numbers; without seams."""
     n = _BLOCK_PX
     count = (grey.shape[1] - left) // n
     above, below = max(0, top - _THIN_PX), min(grey.shape[0], top + n + _THIN_PX)
-    thin = _thin_parts(grey[above:below, left : left + count * n])[top - above :][:n] if count else np.zeros((n, 0))
-    for first in range(0, count, _AT_ONCE):
-        some = thin[:, first * n : (first + _AT_ONCE) * n]
-        yield first, np.ascontiguousarray(some.reshape(n, -1, n).swapaxes(0, 1), dtype=np.float32)
+    dark, light = (part[top - above :][:n] for part in _thin_parts(grey[above:below, left : left + count * n]))
+    # No more than n in a column, so that bytes hold their number.
+    out = (np.maximum(dark, light) >= _STAND_OUT).sum(axis=0, dtype=np.uint8)
+    numbers = np.flatnonzero(out.reshape(count, n).sum(axis=1) >= _LEAST_SHARE * n * n)
+    if len(numbers):
+        thin = cv2.subtract(dark, light, dtype=cv2.CV_32F).reshape(n, count, n)
+        for first in range(0, len(numbers), _AT_ONCE):
+            some = numbers[first : first + _AT_ONCE]
+            yield some, np.ascontiguousarray(thin[:, some].swapaxes(0, 1))
 
 
-def _thin_parts(grey: NDArray[np.uint8]) -> NDArray[np.int16]:
-    """Dark lines positive, light lines negative, everything broad near zero."""
+def _thin_parts(grey: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """How much darker, and how much lighter, than all broad things around each pixel is."""
     kernel = np.ones((_THIN_PX, _THIN_PX), np.uint8)
     # A closing is nowhere below the picture and an opening nowhere above it.
     dark = cv2.morphologyEx(grey, cv2.MORPH_BLACKHAT, kernel)
     light = cv2.morphologyEx(grey, cv2.MORPH_TOPHAT, kernel)
-    return np.asarray(cv2.subtract(dark, light, dtype=cv2.CV_16S), dtype=np.int16)
+    return np.asarray(dark, dtype=np.uint8), np.asarray(light, dtype=np.uint8)
+
+
+def _is_period(power: NDArray[np.float32], row: int, column: int) -> bool:
+    """Whether a peak is that of what comes again and again: no lone line's, and no slope beyond what is wanted.
+
+    The peak is that of the power times the radius squared.
+    """
+    n, columns = power.shape
+    y = row - n if row > n / 2 else row
+    size = math.hypot(column, y)
+
+    def beside(step: int) -> float:
+        share = 1 + step / size
+        x = round(share * column)
+        # What is next to the middle is shading.
+        return float(power[round(share * y) % n, x]) if size + step > 1.5 and x < columns else math.inf
+
+    peak = float(power[row, column])
+    on_slope = any(_SLOPE * peak < beside(step) * (1 + step / size) ** 2 < math.inf for step in (-1, 1))
+    return not on_slope and min(map(beside, _BESIDE)) < _LONE * peak
 
 
 def _refined(power: Array, row: int, column: int, n: int) -> tuple[float, float]:
