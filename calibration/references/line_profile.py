@@ -43,29 +43,43 @@ def fit_profiles(
     templates = _templates(u, shifts, sigma, window)
     centre = shifts[np.argmax(profiles @ templates.T, axis=1)]
     steps = np.arange(-np.floor(window / step_px), np.floor(window / step_px) + 1)
+    aside = _aside_of_a_floor(len(steps))
     index0 = np.arange(len(profiles))[:, None]
     for _ in range(_STEPS):
         first = np.clip(np.rint((centre - u[0]) / step_px), -steps[0], len(u) - 1 - steps[-1])
         index = (first[:, None] + steps).astype(int)
-        x, y = u[index] - centre[:, None], profiles[index0, index]
-        bump = np.exp(-0.5 * (x / sigma) ** 2)
-        design = np.stack([bump, bump * x / sigma**2, np.ones_like(x), x], axis=2)
-        turned = design.transpose(0, 2, 1)
-        normal = turned @ design
-        solution = np.linalg.solve(normal, turned @ y[:, :, None])[:, :, 0]
-        height = solution[:, 0]
-        step = np.where(height > 0, solution[:, 1] / np.where(height > 0, height, 1), 0.0)
+        x = u[index] - centre[:, None]
+        bump = np.exp(-0.5 / sigma**2 * x**2)
+        # Height and shift, with floor and slope taken out of them and of what was read: two unknowns are left.
+        y, rise, shift = profiles[index0, index] @ aside, bump @ aside, (bump * x / sigma**2) @ aside
+        rise2, shift2, both = (_dot(a, b) for a, b in ((rise, rise), (shift, shift), (rise, shift)))
+        of_rise, of_shift = _dot(rise, y), _dot(shift, y)
+        determinant = rise2 * shift2 - both**2
+        height = (shift2 * of_rise - both * of_shift) / determinant
+        moved = (rise2 * of_shift - both * of_rise) / determinant
+        step = np.where(height > 0, moved / np.where(height > 0, height, 1), 0.0)
         centre = np.clip(centre + np.clip(step, -0.7, 0.7), -reach - 1, reach + 1)
-    inverse = np.linalg.inv(normal)
-    residual = y - (design @ solution[:, :, None])[:, :, 0]
+    residual = y - height[:, None] * rise - moved[:, None] * shift
     # Samples half a pixel apart share their light: there are about as many independent ones as pixels.
     free = len(steps) * min(1.0, step_px)
-    noise = np.sqrt((residual**2).sum(axis=1) / len(steps) * free / max(1.0, free - 4)) + 1e-7
+    noise = np.sqrt(_dot(residual, residual) / len(steps) * free / max(1.0, free - 4)) + 1e-7
     shared = np.sqrt(len(steps) / free)
-    sigma_height = noise * np.sqrt(inverse[:, 0, 0]) * shared
+    sigma_height = noise * np.sqrt(shift2 / determinant) * shared
     with np.errstate(divide="ignore", invalid="ignore"):
-        sigma_offset = noise * np.sqrt(inverse[:, 1, 1]) * shared / np.abs(height)
+        sigma_offset = noise * np.sqrt(rise2 / determinant) * shared / np.abs(height)
     return centre, sigma_offset, height, height / sigma_height
+
+
+def _dot(a: Array, b: Array) -> Array:
+    """Return the scalar product of each row of one with that of the other."""
+    return np.asarray(np.einsum("nk,nk->n", a, b))
+
+
+def _aside_of_a_floor(count: int) -> Array:
+    """Return the matrix that takes any sloping floor out of samples an even step apart."""
+    line = np.linspace(-1.0, 1.0, count)
+    flat, slope = np.full(count, count**-0.5), line / np.linalg.norm(line)
+    return np.asarray(np.eye(count) - np.outer(flat, flat) - np.outer(slope, slope))
 
 
 def _templates(u: Array, shifts: Array, sigma: float, window: float) -> Array:
