@@ -74,23 +74,29 @@ def find_ridges(reduced: NDArray[np.uint8]) -> tuple[Ridges, Ridges]:
     xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3)
     yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3)
     xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3)  # all three kernels weigh their derivative by 4
-    mean, half = (xx + yy) * 0.5, cv2.magnitude((xx - yy) * 0.5, xy)
+    mean, apart = cv2.addWeighted(xx, 0.5, yy, 0.5, 0), cv2.subtract(xx, yy)
+    half = cv2.magnitude(apart * 0.5, xy)
     noise = float(np.median(half[::7, ::7]))
-    both = (half - mean, half + mean)
+    both = (cv2.subtract(half, mean), cv2.add(half, mean))
+    width = reduced.shape[1]
     ridges = []
     for light in (True, False):
         strength, other = both if light else both[::-1]
         limit = max(_NOISE_FACTOR * noise, float(np.quantile(strength[::7, ::7], 1 - _MOST_PIXELS)))
         # A bright line has a dark valley along each side, less than half as deep: it is no line of its own.
         beside = cv2.dilate(other, np.ones((7, 7), np.uint8))
-        mask = (strength > limit) & (strength > _SIDE_LOBE * beside)
-        mask[:2], mask[-2:], mask[:, :2], mask[:, -2:] = False, False, False, False
-        rows, columns = np.nonzero(mask)
-        a = 0.5 * np.arctan2(2 * xy[rows, columns], (xx - yy)[rows, columns]).astype(np.float64)
+        # Few pixels are that strong: all else is asked of them alone.
+        strong = strength > limit
+        strong[:2], strong[-2:], strong[:, :2], strong[:, -2:] = False, False, False, False
+        at = np.flatnonzero(strong)
+        strengths = strength.ravel()
+        at = at[strengths[at] > _SIDE_LOBE * beside.ravel()[at]]
+        a = 0.5 * np.arctan2(2 * xy.ravel()[at], apart.ravel()[at]).astype(np.float64)
         along = a if light else a + np.pi / 2
-        nx, ny = np.rint(-np.sin(along)).astype(int), np.rint(np.cos(along)).astype(int)
-        here = strength[rows, columns]
-        top = (here >= strength[rows + ny, columns + nx]) & (here > strength[rows - ny, columns - nx])
+        across = np.rint(np.cos(along)).astype(np.intp) * width - np.rint(np.sin(along)).astype(np.intp)
+        here = strengths[at]
+        top = (here >= strengths[at + across]) & (here > strengths[at - across])
+        rows, columns = np.divmod(at, width)
         ridges.append(
             Ridges(
                 rows=rows[top],
