@@ -118,7 +118,9 @@ def fit_robust(t: Floats, y: Floats, degree: int) -> tuple[Floats, NDArray[np.bo
         weights = np.where(np.abs(u) < 1, (1 - u * u) ** 2, 0.0)
         if (weights > 0).sum() < degree + 2:
             break
-        new = fit_polynomial(t, y, degree, weights).coefficients
+        # Along a chord, from 0 to 1, the normal equations are well conditioned.
+        weighted = basis.T * weights
+        new = np.asarray(np.linalg.solve(weighted @ basis, weighted @ y), dtype=np.float64)
         settled = float(np.abs(new - coefficients).max()) < 1e-6
         coefficients = new
         if settled:
@@ -135,10 +137,11 @@ def block_covariance(t: Floats, residual: Floats, degree: int, scatter: float, *
     order = np.argsort(t)
     t, residual = t[order], residual[order]
     blocks = max(degree + 4, min(len(t) // max(_POINTS_A_BLOCK, shared), _MOST_BLOCKS))
-    parts = [i for i in np.array_split(np.arange(len(t)), blocks) if len(i)]
-    means = np.array([residual[i].mean() for i in parts])
-    places = np.array([t[i].mean() for i in parts])
-    variance = float(means @ means) / max(1, len(parts) - degree - 1)
-    variance = max(variance, scatter**2 * len(parts) * shared / max(1, len(t)))
+    size, rest = divmod(len(t), blocks)
+    first = np.unique(np.arange(blocks) * size + np.minimum(np.arange(blocks), rest))
+    counts = np.diff(first, append=len(t))
+    means, places = (np.add.reduceat(values, first) / counts for values in (residual, t))
+    variance = float(means @ means) / max(1, len(first) - degree - 1)
+    variance = max(variance, scatter**2 * len(first) * shared / max(1, len(t)))
     basis = np.vander(places, degree + 1, increasing=True)
     return np.asarray(np.linalg.pinv(basis.T @ basis) * variance)

@@ -33,6 +33,8 @@ Floats = NDArray[np.float64]
 _LONGEST_RATIO = 1.4
 """As seen: 20 degrees of tilt in a corner of the picture, and some more."""
 _MOST_UNEVEN = 0.15
+_ROUGHLY_PX = 12.0
+"""Of the reduced copy: rough corners are a few of its pixels off, and two sides of a figure have four of them."""
 _SAME_SQUARE = 0.06
 _CONCENTRIC = 0.08
 _DASHED = 0.4
@@ -131,12 +133,14 @@ def _depths(scene: SearchPicture, middle: Floats, across: Floats, width_px: floa
     return np.asarray(ground - lines, dtype=np.float64)
 
 
-def _dark_along(scene: SearchPicture, mask: NDArray[np.uint8], points_px: Floats) -> float:
-    """Share of points that are dark in the mask, or have a dark neighbour there."""
-    at = np.rint(scene.to_reduced(PxPoints(points_px))).astype(int)
-    x, y = np.clip(at[:, 0], 1, mask.shape[1] - 2), np.clip(at[:, 1], 1, mask.shape[0] - 2)
-    near = np.stack([mask[y + dy, x + dx] for dx, dy in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))])
-    return float((near > 0).any(axis=0).mean())
+def _dark_along(scene: SearchPicture, mask: NDArray[np.uint8], points_px: Floats) -> Floats:
+    """Share of the points of each way (..., N, 2) that are dark in the mask, or have a dark neighbour there."""
+    x, y = np.moveaxis(np.rint(scene.to_reduced(PxPoints(points_px))).astype(np.intp), -1, 0)
+    x, y = np.clip(x, 1, mask.shape[1] - 2), np.clip(y, 1, mask.shape[0] - 2)
+    near = mask[y, x]
+    for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        near = near | mask[y + dy, x + dx]
+    return np.asarray((near > 0).mean(axis=-1), dtype=np.float64)
 
 
 def _is_divided(scene: SearchPicture, mask: NDArray[np.uint8], quad: Quad, *, may_run_on: bool = False) -> bool:
@@ -148,16 +152,16 @@ def _is_divided(scene: SearchPicture, mask: NDArray[np.uint8], quad: Quad, *, ma
     corners_px = np.asarray(quad.corners_px)
     least = _FOLD * float(np.mean([side.contrast for side in quad.sides]))
     t = np.linspace(0.03, 0.97, 120)[:, None]
+    insets = np.linspace(0.08, 0.92, 85)[:, None]
     for i in (0, 1):
         a, b, c, d = (corners_px[(i + k) % 4] for k in range(4))
-        for inset in np.linspace(0.08, 0.92, 85):
-            start, end = a + inset * (d - a), b + inset * (c - b)
-            way, along = start + t * (end - start), (end - start) / max(float(np.hypot(*(end - start))), 1e-9)
-            if _dark_along(scene, mask, way) <= _RIGHT_THROUGH:
+        starts, ends = a + insets * (d - a), b + insets * (c - b)
+        ways = starts[:, None] + t * (ends - starts)[:, None]
+        for k in np.flatnonzero(_dark_along(scene, mask, ways) > _RIGHT_THROUGH):
+            along = (ends[k] - starts[k]) / max(float(np.hypot(*(ends[k] - starts[k]))), 1e-9)
+            if np.median(_depths(scene, ways[k], np.array([-along[1], along[0]]), quad.width_px)) < least:
                 continue
-            if np.median(_depths(scene, way, np.array([-along[1], along[0]]), quad.width_px)) < least:
-                continue
-            if not (may_run_on and _runs_on(scene, mask, start, end)):
+            if not (may_run_on and _runs_on(scene, mask, starts[k], ends[k])):
                 return True
     return False
 
@@ -176,16 +180,14 @@ def _runs_on(scene: SearchPicture, mask: NDArray[np.uint8], start: Floats, end: 
 
 def _has_inner_line(scene: SearchPicture, mask: NDArray[np.uint8], corners_px: Floats) -> bool:
     """Whether a line, solid or dashed, runs inside along all four sides: a piece with its stitching line."""
-    for inset in np.linspace(0.04, 0.21, 24):
-        least = 1.0
-        for i in range(4):
-            a, b = corners_px[i], corners_px[(i + 1) % 4]
-            inward = (corners_px[i - 1] - a + corners_px[(i + 2) % 4] - b) / 2
-            s = np.linspace(inset + 0.02, 0.98 - inset, 160)[:, None]
-            least = min(least, _dark_along(scene, mask, a + s * (b - a) + inset * inward))
-        if least > _DASHED:
-            return True
-    return False
+    insets = np.linspace(0.04, 0.21, 24)[:, None, None]
+    s = insets + 0.02 + np.linspace(0, 1, 160)[:, None] * (0.96 - 2 * insets)
+    least = np.ones(len(insets))
+    for i in range(4):
+        a, b = corners_px[i], corners_px[(i + 1) % 4]
+        inward = (corners_px[i - 1] - a + corners_px[(i + 2) % 4] - b) / 2
+        least = np.minimum(least, _dark_along(scene, mask, a + s * (b - a) + insets * inward))
+    return bool((least > _DASHED).any())
 
 
 def _apart_from_pieces(
@@ -300,6 +302,8 @@ def _measured(
         # A part of a crossed square may look like a square itself, and is nearly as large.
         same = _is_at_corners if crossed else _is_of_size
         if any(same(candidate, f) for f in (*known, *found)):
+            continue
+        if _unevenness(scene, candidate.corners_px) > _MOST_UNEVEN + _ROUGHLY_PX * scene.reduction / candidate.side_px:
             continue
         measured = _measure(scene, candidate)
         if measured is None:
