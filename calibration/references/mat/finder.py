@@ -106,7 +106,8 @@ def _seen(scene: SearchPicture) -> tuple[GridPicture, Lattice] | None:
     seeds = find_all_seeds(scene)
     if not seeds:
         return None
-    picture = GridPicture(light=SRGB_TO_LINEAR[scene.grey], focal_px=scene.picture.focal_px)
+    light = np.asarray(cv2.LUT(scene.grey, SRGB_TO_LINEAR), dtype=np.float32)
+    picture = GridPicture(light=light, focal_px=scene.picture.focal_px)
     lattice = find_lattice(scene, picture, seeds)
     return None if lattice is None else (picture, lattice)
 
@@ -154,7 +155,7 @@ def find_lattice(scene: SearchPicture, picture: GridPicture, seeds: Sequence[See
     most = 0
     for seed in seeds[:_SEEDS_TRIED]:
         points = scene.from_reduced(seed.points)
-        seen = line_width(picture, seed.nodes, points, light_on_dark=seed.light_on_dark)
+        seen = line_width(picture, seed.nodes, points, light_on_dark=seed.light_on_dark, read_px=float(scene.reduction))
         if seen is None:
             continue
         width, start = seen

@@ -45,6 +45,8 @@ _MOST_FITTED = 250
 _MANY_NODES, _HOPELESS_CHI2 = 60, 50.0
 """So few nodes that miss by so much are chance: crossings of a mat's lines fit within a few, of lifted ones there are
 many before they miss (measured)."""
+_SCATTERED = 1.2
+"""Pixels of the reduced copy that most crossings of a seed may be off: true ones are within 0.6 (measured)."""
 _AHEAD = 20
 _REACHES_PX = (2.0, 5.0, 1e9)
 _WIDTHS_PX = (0.9, 1.3, 2.0, 3.0)
@@ -287,18 +289,18 @@ def look(
 
 
 def line_width(
-    picture: GridPicture, nodes: NDArray[np.intp], points: Array, *, light_on_dark: bool
+    picture: GridPicture, nodes: NDArray[np.intp], points: Array, *, light_on_dark: bool, read_px: float = 1.0
 ) -> tuple[float, CameraFit] | None:
     """Return the standard deviation of the lines' profile that fits a seed best, and a camera to begin from.
 
-    None where no line is seen.
+    None where no line is seen, or the crossings, read on pixels of size ``read_px``, are no plane's.
     """
     try:
         fit = fit_lattice(picture, nodes, points, np.full(len(nodes), 1.0), settled_chi2=ROUGH_CHI2)
     except (ScaleError, np.linalg.LinAlgError):
         return None
     starts, ends = _stretches_between(nodes)
-    if len(starts) < 6:
+    if len(starts) < 6 or fit.reduced_chi2 > (_SCATTERED * read_px) ** 2:
         return None
     some = np.unique(np.linspace(0, len(starts) - 1, min(60, len(starts))).astype(np.intp))
     starts, ends = starts[some], ends[some]
