@@ -40,7 +40,7 @@ _SURE = 0.5
 _REDUCED, _LEAST_TO_REDUCE_PX = (2, 4), 2400
 """Ticks farther apart than rows of them are sought (eighths of an inch from 300 pixels an inch on) are found in a
 smaller copy, down to some 1200 px; they are read there too, to a tenth of a fine one's pixel."""
-_SHORTEST_AGAIN_PX = 6.0
+_SHORTEST_AGAIN_PX = 10.0
 """Ticks nearer to each other in a smaller copy have been sought where they are twice as far apart."""
 _MOST_AGAIN = 4
 """So many of the most convincing rows are read again in a smaller copy, to save time (judgement)."""

@@ -69,7 +69,8 @@ def explained(numbers: NDArray[np.intp], lengths: Array, graduation: Graduation)
                 if k < len(graduation.levels):
                     rising = False
                 continue
-            middle = float(np.median(here))
+            here = np.sort(here)
+            middle = float(here[(len(here) - 1) // 2] + here[len(here) // 2]) / 2
             rising &= not middles or middle > middles[-1] - 0.02
             middles.append(middle)
             # One tick run into a figure or a scratch must not outweigh all the others.
@@ -119,7 +120,8 @@ def rank(numbers: NDArray[np.intp], lengths: Array) -> list[tuple[float, Graduat
     Two come back with the same share where a halving more or less cannot be told.
     """
     values = [(explained(numbers, lengths, g), g) for g in (MILLIMETRES, HALF_MILLIMETRES)]
-    rival = max(explained(numbers, lengths, Graduation(words="", step_mm=0.0, levels=r)) for r in _RIVALS)
+    rivals = _RIVALS if max(values, key=lambda v: v[0])[0] > _MORE_PER_LEVEL else ()
+    rival = max((explained(numbers, lengths, Graduation(words="", step_mm=0.0, levels=r)) for r in rivals), default=0.0)
     values = [(value if value > rival + _MORE_PER_LEVEL else 0.0, g) for value, g in values]
     # Fewer levels explain as well by chance; half millimetres must do clearly better than millimetres.
     values[1] = (values[1][0] - _MORE_PER_LEVEL, HALF_MILLIMETRES)

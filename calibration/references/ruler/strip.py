@@ -41,6 +41,8 @@ _MOST_AGREE, _MORE_IN_COMMON = 0.75, 1.25
 _SAME_HEIGHT, _SAME_LEAN, _ASIDE_OF_HEIGHT = 0.4, 0.1, 0.2
 _PAIRS_TRIED = 200
 _FEWEST_FOR_CURVE, _UNSTEADY = 6, 0.015
+_EVERY = 4
+"""Of so many pixels each way one is enough to tell the strip's middle light."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -75,7 +77,7 @@ class Strip:
         t = np.arange(-HALF_HEIGHT_PX, HALF_HEIGHT_PX + 1.0)[:, None]
         covered = (t > np.polyval(low, s)) & (t < np.polyval(high, s))
         light = self.light.copy()
-        light[covered] = float(np.median(light))
+        light[covered] = float(np.median(light[::_EVERY, ::_EVERY]))
         return Strip(light=light, origin=self.origin, along=self.along, across=self.across, begin=self.begin)
 
     def sample(self, s: Array, t: Array) -> Array:
@@ -199,7 +201,7 @@ def find_windows(strip: Strip, row: Row) -> list[Window]:
         return []
     # Rows that hold the period (or its harmonic) which the row was found by.
     waves = _waves(n, np.exp(np.linspace(np.log(0.85), np.log(1.18), 25)) / row.period_px)
-    found = []
+    looks: list[_Look] = []
     for start in dict.fromkeys([*range(0, columns - n, _HOP_PX), columns - n]):
         middle = strip.begin + start + (n - 1) / 2
         if np.abs(row.seen_px - middle).min() > _BESIDE_SEEN_PX:
@@ -208,7 +210,13 @@ def find_windows(strip: Strip, row: Row) -> list[Window]:
         part = part - part.mean(axis=1, keepdims=True)
         shaded = part * _taper(n)
         level = np.asarray(cv2.blur(_power(shaded, waves).max(axis=1)[:, None], (1, 5))[:, 0], dtype=np.float64)
-        found.append(_bands(part, shaded, level, middle))
+        limits = _strong(level)
+        if limits:
+            profiles = np.stack([part[low : high + 1].mean(axis=0) for low, high in limits])
+            looks.append(_Look(middle=middle, shaded=shaded, limits=limits, profiles=profiles))
+    if not looks:
+        return []
+    found = _bands(looks)
     alike = _alike([bands[0] for bands in found if bands])
     if len(alike) < _MOST_AGREE * len(found) or not _along_one_line(alike):
         common = _in_common(found)
@@ -218,9 +226,19 @@ def find_windows(strip: Strip, row: Row) -> list[Window]:
     return alike
 
 
-def _bands(part: Light, shaded: Light, level: Array, middle: float) -> list[Window]:
-    """Return the periodic bands of a window, the one that holds most of the row's period first."""
-    about: list[tuple[int, int]] = []
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Look:
+    """What is seen in a window: its light, tapered, its strongest bands (from, to), and each one's mean profile."""
+
+    middle: float
+    shaded: Light
+    limits: list[tuple[int, int]]
+    profiles: Light
+
+
+def _strong(level: Array) -> list[tuple[int, int]]:
+    """Return the bands (from, to) of a window that hold most of the row's period, the strongest first."""
+    limits: list[tuple[int, int]] = []
     level = level.copy()
     least = _LEAST_OF_HIGHEST * float(level.max())
     for _ in range(_MOST_BANDS):
@@ -228,17 +246,23 @@ def _bands(part: Light, shaded: Light, level: Array, middle: float) -> list[Wind
         if level[top] <= least:
             break
         low, high = _run(level, top, 0.3)
-        about.append((low, high))
+        limits.append((low, high))
         level[max(0, low - 2) : high + 3] = 0.0
-    if not about:
-        return []
-    periods, heights = _first_peaks(np.stack([part[low : high + 1].mean(axis=0) for low, high in about]))
-    windows = [
-        _band(shaded, limits, float(period), float(height), middle)
-        for limits, period, height in zip(about, periods, heights, strict=True)
-        if height >= _LEAST_PEAK
-    ]
-    return [window for window in windows if window is not None]
+    return limits
+
+
+def _bands(looks: Sequence[_Look]) -> list[list[Window]]:
+    """Return the periodic bands of each window, the one that holds most of the row's period first."""
+    peaks = iter(np.stack(_first_peaks(np.concatenate([look.profiles for look in looks])), axis=1).tolist())
+    found = []
+    for look in looks:
+        windows = [
+            _band(look.shaded, limits, period, height, look.middle)
+            for limits, (period, height) in zip(look.limits, peaks, strict=False)
+            if height >= _LEAST_PEAK
+        ]
+        found.append([window for window in windows if window is not None])
+    return found
 
 
 def _band(shaded: Light, about: tuple[int, int], period: float, height: float, middle: float) -> Window | None:
@@ -261,7 +285,8 @@ def _band(shaded: Light, about: tuple[int, int], period: float, height: float, m
         return None
     rows = np.arange(low, high + 1)
     inner = rows[len(rows) // 6 : len(rows) - len(rows) // 6]
-    phase = np.unwrap(np.arctan2(a[inner, 1], a[inner, 0]))
+    phase = np.arctan2(a[inner, 1], a[inner, 0])
+    phase[1:] -= 2 * np.pi * np.cumsum(np.rint(np.diff(phase) / (2 * np.pi)))
     slope, offset = _line(inner - HALF_HEIGHT_PX, phase, np.hypot(a[inner, 0], a[inner, 1]))
     frequency = float(frequencies[best])
     middle_t = (low + high) / 2 - HALF_HEIGHT_PX
@@ -346,12 +371,10 @@ def _in_common(found: list[list[Window]]) -> list[Window]:
 
 def _run(level: Array, top: int, share: float) -> tuple[int, int]:
     """Contiguous stretch around a maximum where the level stays above a share of it."""
-    low = high = top
-    while low > 0 and level[low - 1] > share * level[top]:
-        low -= 1
-    while high < len(level) - 1 and level[high + 1] > share * level[top]:
-        high += 1
-    return low, high
+    below = level <= share * level[top]
+    before, after = np.flatnonzero(below[:top]), np.flatnonzero(below[top + 1 :])
+    low = int(before[-1]) + 1 if len(before) else 0
+    return low, top + int(after[0]) if len(after) else len(level) - 1
 
 
 def _alike(windows: list[Window]) -> list[Window]:

@@ -37,6 +37,8 @@ _JOINT_RMS_PX = 0.2
 _GAP_TICKS = 5
 _FEWEST_TICKS = 12
 _SIGNIFICANT = 5.0
+_LEAST_CLEAR = 1.0
+"""Of a row's ticks half are clearer: of light ones that are sought where they are dark, or between words, none are."""
 _WIDTHS_PX = (0.6, 0.9, 1.4, 2.2)
 _SAMPLED_TICKS = 40
 _COMPANY = 3
@@ -270,7 +272,10 @@ def _read_each(
     def clearness(width: float) -> float:
         return float(np.median(np.clip(fit_profiles(some, u, reach, width, 0.5)[3], 0, 100)))
 
-    offset, sigma, height, significance = fit_profiles(profiles, u, reach, max(widths, key=clearness), 0.5)
+    clearest = max((clearness(width), width) for width in widths)
+    if clearest[0] < _LEAST_CLEAR:
+        return None
+    offset, sigma, height, significance = fit_profiles(profiles, u, reach, clearest[1], 0.5)
     clear = float(np.median(np.clip(significance, 0, 100)))
     good = (significance > _SIGNIFICANT) & (np.abs(offset) < reach) & (sigma < 0.15 * period)
     if good.sum() < _FEWEST_TICKS:
