@@ -145,9 +145,9 @@ def _zones(
 ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
     """Cut the view into zones without sharp edges; returns labels (0 on edges) and the size of each zone in pixels."""
     calm = cv2.GaussianBlur(lab, (0, 0), 0.8)
-    across = np.asarray(cv2.Scharr(calm, cv2.CV_32F, 1, 0, scale=1 / 32))
-    down = np.asarray(cv2.Scharr(calm, cv2.CV_32F, 0, 1, scale=1 / 32))
-    steep = np.hypot(lengths(np.asarray(across, dtype=np.float32)), lengths(np.asarray(down, dtype=np.float32)))
+    across = np.asarray(cv2.Scharr(calm, cv2.CV_32F, 1, 0, scale=1 / 32), dtype=np.float32)
+    down = np.asarray(cv2.Scharr(calm, cv2.CV_32F, 0, 1, scale=1 / 32), dtype=np.float32)
+    steep = np.asarray(cv2.sqrt(weighted(np.square(across) + np.square(down), np.ones(3))), dtype=np.float32)
     limit = max(0.5, 4.0 * float(np.median(steep)))
     # A faint edge may have gaps: zones that hang together by less than this are two.
     labels, stats = apart(shrunk(as_mask((steep < limit) & ~beyond), 5), connectivity=4)

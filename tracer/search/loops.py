@@ -88,8 +88,9 @@ def polygon_area(points: NDArray[np.float64]) -> float:
     """Signed area of a polygon; positive when it runs clockwise on screen (y down)."""
     if len(points) < 3:
         return 0.0
+    # From its first point, so that the step back to that adds nothing.
     x, y = points[:, 0] - points[0, 0], points[:, 1] - points[0, 1]
-    return float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum()) / 2.0
+    return float(x[:-1] @ y[1:] - x[1:] @ y[:-1]) / 2.0
 
 
 def join_steps(graph: LineGraph, steps: Sequence[tuple[int, bool]]) -> Points:
