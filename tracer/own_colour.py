@@ -73,15 +73,12 @@ class Colours:
 
     def is_thing(self, codes: NDArray[np.floating], most_codes: float = _MOST_CODES) -> NDArray[np.bool_]:
         """Say which colours (..., 3) are nearer to the thing's than to any shade of the ground, and near enough."""
-        flat = codes.reshape(-1, 3).astype(np.float32)
-        own, least = _square(flat - self.thing.astype(np.float32)), np.full(len(flat), np.inf, np.float32)
-        for shade in self.shades.astype(np.float32):
-            np.minimum(least, _square(flat - shade), out=least)
-        return np.asarray(((own < least) & (own < most_codes**2)).reshape(codes.shape[:-1]))
-
-
-def _square(apart: NDArray[np.float32]) -> NDArray[np.float32]:
-    return np.asarray(np.einsum("nc,nc->n", apart, apart), dtype=np.float32)
+        off = codes.reshape(-1, 3).astype(np.float32) - self.thing.astype(np.float32)
+        near = np.einsum("nc,nc->n", off, off) < most_codes**2
+        for shade in self.shades - self.thing:
+            # Beyond halfway to the shade it is nearer to that.
+            near &= off @ shade.astype(np.float32) < np.float32(shade @ shade / 2)
+        return np.asarray(near.reshape(codes.shape[:-1]))
 
 
 def settled(pixels: NDArray[np.uint8], rough: RoughOutline, *, mm_per_px: float) -> RoughOutline:
