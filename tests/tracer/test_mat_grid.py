@@ -404,3 +404,11 @@ def test_the_dark_side_of_card_in_uneven_light_is_no_print_of_its_mat():
     light = cv2.resize(ground.light, pixels.shape[1::-1])
     assert not printed_beside(evened(pixels, light, outline, on), on, outline, colours)[inside].any()
     assert printed_beside(pixels, on, outline, colours)[inside].sum() > 1000, "what it is about"
+
+
+def test_lines_of_a_mat_across_a_very_large_picture_are_read():
+    d, across, down = mat_drawing("green", (), size=(1900, 60))
+    sheet = mat_sheet(d, across, down, ())
+    bodies = find_bodies(sheet.picture.pixels, sheet.mm_per_px, None, find_grid(sheet))
+    assert bodies.look is not None
+    assert bodies.look.contrast > 1.5

@@ -435,11 +435,13 @@ def _strips(
     reach = _reach_px(per_px * grid.lattice.pitch_mm)
     offsets = np.arange(-reach, reach + 1e-9, _STEP_PX)
     at = (centre[:, :, None] + normal[:, :, None] * offsets[:, None]).astype(np.float32)
-    flat = at.reshape(len(numbers), -1, 2)
-    seen = cv2.remap(pixels, flat[..., 0], flat[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    # Line by line: OpenCV takes maps of less than 32767 columns.
+    seen = np.stack(
+        [cv2.remap(pixels, own[..., 0], own[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE) for own in at]
+    )
     reduced = ((centre + 0.5) / factor - 0.5).astype(np.float32)
     bare = cv2.remap(light, reduced[..., 0], reduced[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    lit = SRGB_TO_LINEAR[seen].reshape(len(numbers), count, len(offsets), 3)
+    lit = SRGB_TO_LINEAR[seen]
     gain = np.asarray(lit / np.maximum(bare, 1e-3)[:, :, None] - 1, dtype=np.float32)
     # In fine grids the next line comes soon: nothing is asked beyond the middle of the cell.
     flank = min(reach - _FLANK_SHORT_PX, 0.5 / per_px - 1.0)
