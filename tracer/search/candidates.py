@@ -23,6 +23,8 @@ from tracer.search.pieces import Found
 LEAST_DASHES, DASH_SHARE = 8, 0.08
 """A line with so many spaces, and this share of its length in them, is dashed (common practice, no source)."""
 
+_LETTERED = "marks as light as what lies below it look like letters: they were not taken for holes"
+
 
 def reading_order(candidates: list[Candidate]) -> list[Candidate]:
     """Order top to bottom in bands, left to right in each."""
@@ -56,7 +58,9 @@ def edge_candidate(thing: Thing, pixels: NDArray[np.uint8], bodies: Bodies) -> C
         )
 
     return Candidate(
-        outline=rough(thing.points, 0), holes=tuple(rough(h, k) for k, h in enumerate(thing.holes, start=1))
+        outline=rough(thing.points, 0),
+        holes=tuple(rough(h, k) for k, h in enumerate(thing.holes, start=1)),
+        notes=(_LETTERED,) if thing.lettered else (),
     )
 
 

@@ -8,7 +8,6 @@ Source: Meyer, "Color image segmentation", 1992 (the watershed of OpenCV).
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -16,27 +15,33 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.light import SRGB_TO_LINEAR
 from tracer.ink import reduced
 from tracer.own_colour import Colours
-from tracer.search.bodies import DRAWN_MM, LEAST_SIDE_MM, LINE_MM, THICK_MM, Bodies
+from tracer.search.bodies import LEAST_SIDE_MM, LINE_MM, Bodies
+from tracer.search.closeup import LIKE_SHADOW, Look, Place, look_at, place_of
 from tracer.search.graph import Points
-from tracer.search.ground import DEEPEST_SHADOW, Ground, to_rgb
+from tracer.search.ground import to_rgb
 from tracer.search.loops import polygon_area
 from tracer.search.mat_clear import BAND_PX, Clear, Lined, lined, without_lines
 from tracer.search.mat_edge import EdgeLine, find_edge_line
 from tracer.search.mat_light import OnMat
 from tracer.search.mat_points import colours_on_mat, evened, points_on_mat, printed_beside
-from tracer.search.openings import LEAST_HOLE_MM2, LEAST_STEP, hole_seeds, inside_mask, is_open, is_sharp, step_across
+from tracer.search.openings import (
+    LEAST_HOLE_MM2,
+    LEAST_STEP,
+    Openings,
+    find_openings,
+    inside_mask,
+    is_open,
+    is_sharp,
+    step_across,
+)
 from tracer.search.raster import (
     Mask,
     Window,
     apart,
     as_mask,
-    closed,
-    filled,
     grown,
-    most_apart,
     opened,
     shrunk,
     to_size,
@@ -45,19 +50,10 @@ from tracer.search.raster import (
 from tracer.search.spurs import without_spurs
 from tracer.search.words_beside import is_lettering, told_nothing_by, words_beside
 
-_FINE_MM, _MOST_PIXELS = 0.18, 8_000_000
-"""Finer pixels than these, and more of them than so many, are put together: an edge is located in the picture itself
-afterwards, and the narrowest hole is five such pixels wide."""
 _MOST_SEEN = 50_000
 """Pixels that tell the usual light of a thing and of its ground well enough."""
-_MARGIN_MM, _NEAR_MM = 8.0, 16.0
-"""So far around a thing the picture is looked at; and so far from it all is ground."""
-_SHADOW_MM = 4.0
-"""How far the shadow of a thing that lies flat may reach from its edge (judgement)."""
-_LEAST_LENGTH = 0.02
-"""A thing differs from its ground by so much of the ground's light, at least."""
-_LIKE_SHADOW = 0.6
-"""A thing of whose difference from the ground a shadow may make up so much looks like a shadow."""
+_NEAR_MM = 16.0
+"""So far from a thing all is ground."""
 _RIM_MM = 1.5
 """Nearer to the picture's border than this nothing is taken to be whole (our own choice)."""
 
@@ -71,6 +67,7 @@ class Thing:
     ``beyond_px`` is where and how far its colour goes on beyond ``points`` (:class:`tracer.candidate.RoughOutline`).
     ``clear`` is the picture around it without the lines of the mat it lies on; ``lines`` are its outline and its holes
     where they are known beside those lines; ``colour`` is linear R, G, B as a share of the ground's light.
+    ``lettered`` tells that letters of the ground's colour on it might have passed for holes.
     """
 
     points: Points
@@ -82,64 +79,7 @@ class Thing:
     clear: Clear | None = None
     lines: tuple[EdgeLine | None, ...] = ()
     colour: NDArray[np.floating] | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Place:
-    """A thing as it is known coarsely, in a box on the view of the ground.
-
-    ``box`` is left, top, right, bottom; ``found`` its mask as it was found, ``whole`` with all that is drawn on it, and
-    ``sure`` what is surely thing. ``colour`` is linear R, G, B as a share of the ground's light, and ``axis`` by how
-    much that differs from the ground's; ``shaded`` is the share of that which a shadow on bare ground may reach.
-    """
-
-    box: tuple[int, int, int, int]
-    found: Mask
-    whole: Mask
-    sure: Mask
-    colour: NDArray[np.float32]
-    axis: NDArray[np.float32]
-    shaded: float
-
-    @property
-    def length(self) -> float:
-        return float(np.linalg.norm(self.axis))
-
-    @property
-    def window(self) -> tuple[slice, slice]:
-        x0, y0, x1, y1 = self.box
-        return slice(y0, y1), slice(x0, x1)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Look:
-    """The picture around a thing, at full size or, where that is more than is needed, reduced by ``step``.
-
-    All arrays are of shape (rows, columns) or (rows, columns, 3). ``calm`` is slightly smoothed, ``light`` that of the
-    ground, ``ratio`` the one divided by the other, ``mean`` the mean of its channels; ``share`` is how far a pixel is
-    on the way from the ground's colour to the thing's, ``off_axis`` how far beside it; ``grey`` is what differs from
-    the ground in lightness only. ``corner_px`` is the first pixel in the picture.
-    """
-
-    step: int
-    per_px: float
-    corner_px: tuple[int, int]
-    shown: NDArray[np.uint8]
-    calm: NDArray[np.uint8]
-    light: NDArray[np.float32]
-    ratio: NDArray[np.float32]
-    mean: NDArray[np.float32]
-    share: NDArray[np.float32]
-    off_axis: NDArray[np.float32]
-    grey: NDArray[np.bool_]
-
-    @property
-    def size(self) -> tuple[int, int]:
-        return self.share.shape[1], self.share.shape[0]
-
-    def within(self, points: Points) -> Points:
-        """Return points of the picture where they are here."""
-        return np.asarray((points - self.corner_px + 0.5) / self.step - 0.5)
+    lettered: bool = False
 
 
 def find_edge(pixels: NDArray[np.uint8], mm_per_px: float, bodies: Bodies, index: int) -> Thing | None:
@@ -154,7 +94,7 @@ def find_edge(pixels: NDArray[np.uint8], mm_per_px: float, bodies: Bodies, index
     index : int
         Which of the things.
     """
-    place = _place_of(bodies, index)
+    place = place_of(bodies, index)
     if place is None:
         return None
     zoom = bodies.ground.factor
@@ -169,7 +109,7 @@ def find_edge(pixels: NDArray[np.uint8], mm_per_px: float, bodies: Bodies, index
         with_lines = lined(pixels, whole, bodies.grid, bodies.look, bodies.ground, place.colour, others)
         crop = without_lines(with_lines).pixels
         on = OnMat(pixels=to_rgb(pixels), grid=bodies.grid, look=bodies.look, ground=bodies.ground, thing=place.colour)
-    look = _look_at(crop, mm_per_px, bodies.ground, place)
+    look = look_at(crop, mm_per_px, bodies.ground, place)
     if on is not None and is_lettering(look.share, to_size(place.found, *look.size), look.per_px):
         return None
     marked = _marked(look, place, bodies, index, on)
@@ -184,70 +124,12 @@ def find_edge(pixels: NDArray[np.uint8], mm_per_px: float, bodies: Bodies, index
     thing = _trace(region, markers, seed, look, pixels.shape)
     if thing is None or thing.runs_off:
         return thing
-    holes = (h for h in thing.holes if is_open(look.share, look.within(h), look.per_px))
-    thing = replace(thing, holes=tuple(h for h in holes if is_sharp(look.share, look.within(h), look.per_px)))
+    openings = marked.openings
+    holes = tuple(h for h in thing.holes if _is_hole(look, openings.bare, look.within(h)))
+    thing = replace(thing, holes=holes, lettered=openings.letters)
     if with_lines is not None and on is not None:
         thing = _among_lines(thing, with_lines, on, to_size(region, crop.shape[1], crop.shape[0]), mm_per_px)
     return thing if step_across(look.share, look.within(thing.points), look.per_px) > LEAST_STEP else None
-
-
-def _place_of(bodies: Bodies, index: int) -> _Place | None:
-    """Return what is known of a thing coarsely; None where it is not thick, or has the ground's own colour."""
-    body, corner = bodies.things[index]
-    ground = bodies.ground
-    scale = ground.mm_per_px
-    margin = max(4, round(_MARGIN_MM / scale))
-    rows, columns = ground.foreign.shape
-    x0, y0 = max(0, corner[0] - margin), max(0, corner[1] - margin)
-    x1, y1 = min(columns, corner[0] + body.shape[1] + margin), min(rows, corner[1] + body.shape[0] + margin)
-    found = np.zeros((y1 - y0, x1 - x0), np.uint8)
-    found[corner[1] - y0 : corner[1] - y0 + body.shape[0], corner[0] - x0 : corner[0] - x0 + body.shape[1]] = body
-    # Whatever is drawn on it belongs to it; bare ground seen through it is found again at full size.
-    whole = filled(closed(found, DRAWN_MM / scale))
-    # Only what is thick is surely thing: narrow parts are followed from it.
-    sure = shrunk(opened(whole, THICK_MM / scale), 2.5 / scale)
-    if not sure.any():
-        return None
-    colour = np.median(ground.ratio[y0:y1, x0:x1][sure > 0], axis=0)
-    axis = colour - 1.0
-    length = float(np.linalg.norm(axis))
-    if length < _LEAST_LENGTH:
-        return None
-    # A share that shadow on the bare ground can reach says nothing: the step decides there.
-    shaded = max(0.0, float((np.full(3, DEEPEST_SHADOW) - 1.0) @ axis / length**2))
-    if shaded >= _LIKE_SHADOW:
-        # Seen coarsely, a thing that looks like shadow has its own shadow with it: only its depth is surely it.
-        deep = shrunk(whole, 2 * _SHADOW_MM / scale)
-        sure = deep if deep.any() else sure
-    return _Place(box=(x0, y0, x1, y1), found=found, whole=whole, sure=sure, colour=colour, axis=axis, shaded=shaded)
-
-
-def _look_at(crop: NDArray[np.uint8], mm_per_px: float, ground: Ground, place: _Place) -> _Look:
-    """Look at the picture around a thing, compared with the ground."""
-    by_size = math.ceil(math.sqrt(crop.shape[0] * crop.shape[1] / _MOST_PIXELS))
-    step = max(1, by_size, math.floor(_FINE_MM / mm_per_px))
-    picture = to_rgb(reduced(crop, step))
-    size = (picture.shape[1], picture.shape[0])
-    light = np.asarray(cv2.resize(ground.light[place.window], size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
-    calm = np.asarray(cv2.GaussianBlur(picture, (0, 0), 0.8), dtype=np.uint8)
-    ratio = np.asarray(cv2.LUT(calm, SRGB_TO_LINEAR) / np.maximum(light, 1e-3), dtype=np.float32)
-    axis, length2 = place.axis, place.length**2
-    share = np.asarray(weighted(ratio, axis / length2) - np.float32(axis.sum() / length2), dtype=np.float32)
-    mean = weighted(ratio, np.full(3, 1 / 3))
-    spread = most_apart(ratio, [mean, mean, mean]) / np.maximum(mean, 1e-3)
-    return _Look(
-        step=step,
-        per_px=mm_per_px * step,
-        corner_px=(place.box[0] * ground.factor, place.box[1] * ground.factor),
-        shown=picture,
-        calm=calm,
-        light=light,
-        ratio=ratio,
-        mean=mean,
-        share=share,
-        off_axis=most_apart(ratio, [1.0 + share * np.float32(a) for a in axis]),
-        grey=(spread < 0.12) & (mean < 0.97),
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -255,16 +137,17 @@ class _Marked:
     """What is surely thing (1) and surely ground (2) in ``markers``, all between 0, for the watershed.
 
     ``seed`` is what the coarse search is sure of, without words beside it; ``on`` tells of these words, where there is
-    a mat, and ``colours`` are the thing's and the mat's there.
+    a mat, and ``colours`` are the thing's and the mat's there; ``openings`` is ground seen through the thing.
     """
 
     markers: NDArray[np.int32]
     seed: Mask
     on: OnMat | None
     colours: Colours | None
+    openings: Openings
 
 
-def _marked(look: _Look, place: _Place, bodies: Bodies, index: int, on: OnMat | None) -> _Marked:
+def _marked(look: Look, place: Place, bodies: Bodies, index: int, on: OnMat | None) -> _Marked:
     """Mark what is surely thing and surely ground."""
     per_px, share, off_axis, grey, shaded, length = (
         look.per_px,
@@ -278,7 +161,7 @@ def _marked(look: _Look, place: _Place, bodies: Bodies, index: int, on: OnMat | 
     near = to_size(grown(place.whole, _NEAR_MM / bodies.ground.mm_per_px), *look.size) > 0
     inside = share > np.where(grey, max(0.75, min(0.9, shaded + 0.15)), 0.7)
     outside = (share < 0.25) & (off_axis < 0.6 * length + 0.1)
-    outside |= grey & (share < min(0.4, 0.3 + shaded)) if shaded < _LIKE_SHADOW else np.zeros_like(outside)
+    outside |= grey & (share < min(0.4, 0.3 + shaded)) if shaded < LIKE_SHADOW else np.zeros_like(outside)
     # What is drawn on a thing is thin; bare ground is not.
     outside = opened(as_mask(outside), 1.6 / per_px) > 0
     markers = np.zeros(share.shape, np.int32)
@@ -315,10 +198,16 @@ def _marked(look: _Look, place: _Place, bodies: Bodies, index: int, on: OnMat | 
     keep[own[own > 0]] = True
     markers[keep[labels] & (markers == 0)] = 1
     markers[seed > 0] = 1
-    bare = (share < 0.3) & (off_axis < 0.25 * length + 0.05) & (look.mean > DEEPEST_SHADOW)
-    markers[(seed > 0) & bare] = 0
-    markers[hole_seeds(bare, seed, per_px)] = 2
-    return _Marked(markers=markers, seed=seed, on=on, colours=colours)
+    openings = find_openings(look, place, seed, inside, lined=bool(bodies.lines.any()))
+    markers[openings.open] = 0
+    markers[openings.bare] = 2
+    return _Marked(markers=markers, seed=seed, on=on, colours=colours, openings=openings)
+
+
+def _is_hole(look: Look, bare: NDArray[np.bool_], ring: Points) -> bool:
+    """Return whether a hole, in pixels of the look, is one: no dash and no shadow."""
+    is_known = bool((bare & inside_mask(ring, bare.shape)).any())
+    return (is_known or is_open(look.share, ring, look.per_px)) and is_sharp(look.share, ring, look.per_px)
 
 
 def _among_lines(thing: Thing, with_lines: Lined, on: OnMat, shape: Mask, mm_per_px: float) -> Thing:
@@ -346,7 +235,7 @@ def _among_lines(thing: Thing, with_lines: Lined, on: OnMat, shape: Mask, mm_per
     )
 
 
-def _others(bodies: Bodies, index: int, place: _Place) -> Mask:
+def _others(bodies: Bodies, index: int, place: Place) -> Mask:
     """Return where in a part of the view other things lie."""
     out = np.zeros(bodies.ground.foreign.shape, np.uint8)
     for other, (body, (x, y)) in enumerate(bodies.things):
@@ -373,7 +262,7 @@ def without_grid(pixels: NDArray[np.uint8], things: Sequence[Thing]) -> NDArray[
     return out
 
 
-def _relief(look: _Look) -> NDArray[np.uint8]:
+def _relief(look: Look) -> NDArray[np.uint8]:
     """Return the picture whose steps the watershed follows: lightness, and twice the colour whatever the light.
 
     A shadow changes lightness only, so the step from a coloured thing into its shadow outweighs the shadow's border.
@@ -407,7 +296,7 @@ def _trace(
     region: NDArray[np.uint8],
     markers: NDArray[np.int32],
     seed: Mask,
-    look: _Look,
+    look: Look,
     shape: tuple[int, ...],
 ) -> Thing | None:
     """Return the thing that a region of the watershed is, with its holes."""
