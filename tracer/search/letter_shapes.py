@@ -20,6 +20,8 @@ _MOST_MM, _LEAST_MM = 25.0, 2.0
 """Letters on a piece are no higher, and such as could pass for holes no lower."""
 _LEAST_ISLAND = 0.03
 """Share of a letter that its island covers at least."""
+_LINE_MM, _STRIP = 0.7, 4.0
+"""An island narrower than the first, or longer than wide by the second, may be a line that runs through a hole."""
 _MOST_STROKE = 0.6
 """Width of a letter's stroke against its height, in a heavy face and blurred."""
 _MOST_FULL = 0.85
@@ -91,7 +93,7 @@ def _shape_of(mask: Mask, corner: tuple[int, int], per_px: float) -> _Shape | No
         return None
     area = float(cv2.countNonZero(mask))
     within = [contours[k].reshape(-1, 2) for k in range(len(contours)) if tree[0][k][3] == outer]
-    islands = [abs(polygon_area(ring.astype(np.float64))) for ring in within if len(ring) > 3]
+    islands = [abs(polygon_area(r.astype(np.float64))) for r in within if len(r) > 3 and not _is_strip(r, per_px)]
     stroke = 2.0 * float(cv2.distanceTransform(np.pad(mask, 1), cv2.DIST_L2, 5).max())
     thin = stroke <= _MOST_STROKE * long
     hull = float(cv2.contourArea(cv2.convexHull(points)))
@@ -103,6 +105,13 @@ def _shape_of(mask: Mask, corner: tuple[int, int], per_px: float) -> _Shape | No
         is_glyph=thin and turns,
         has_island=thin and max(islands, default=0.0) > _LEAST_ISLAND * area,
     )
+
+
+def _is_strip(ring: NDArray[np.generic], per_px: float) -> bool:
+    """Return whether an island is as narrow as a line: one printed on the ground runs through a hole."""
+    short, long = sorted(cv2.minAreaRect(np.asarray(ring, dtype=np.float32))[1])
+    # The contour of an island runs through the pixels around it.
+    return (short - 1) * per_px < _LINE_MM or long > _STRIP * short
 
 
 def _turns_inward(points: NDArray[np.float32], stroke: float) -> bool:
