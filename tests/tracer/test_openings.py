@@ -105,3 +105,11 @@ def test_a_hole_keeps_its_narrow_arm_and_the_part_of_it_that_lies_in_shadow():
     (ring,) = piece.holes
     low, high = ((f(ring.points_px, axis=0) + 0.5) * d.mm_per_px for f in (np.min, np.max))
     np.testing.assert_allclose([*low, *high], [74, 39, 86, 66], atol=0.4)
+
+
+def test_a_letter_of_the_grounds_colour_beside_one_like_it_of_another_is_print():
+    d = card()
+    write(d, "T", 60, 40)
+    write(d, "T", 70, 40, colour=(20, 20, 20))
+    found, _ = holes_of(d)
+    assert not found

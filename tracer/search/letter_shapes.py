@@ -53,13 +53,15 @@ class _Shape:
         return self.sides[1]
 
 
-def are_letters(marks: list[tuple[Mask, tuple[int, int]]], per_px: float) -> list[bool]:
+def are_letters(marks: list[tuple[Mask, tuple[int, int]]], like_ground: list[bool], per_px: float) -> list[bool]:
     """Return which marks are letters.
 
     Parameters
     ----------
     marks : list of (ndarray of uint8, tuple of int)
         1 where a mark is, and where that window is: x, y. All marks of one thing that may belong together.
+    like_ground : list of bool
+        Which of them are large, and have the colour of the ground: holes in a row all are, and all alike.
     per_px : float
         Millimetres.
     """
@@ -71,7 +73,10 @@ def are_letters(marks: list[tuple[Mask, tuple[int, int]]], per_px: float) -> lis
         return out
     for word in _words(known, strokes):
         row = _in_a_row(known, word)
-        if not _is_text([known[k] for k in row]):
+        are_holes = all(like_ground[k] for k in row) and not any(known[k].has_island for k in row)
+        if are_holes and _alike([known[k] for k in row]):
+            continue
+        if len(row) == 1 and not _are_several(known[row[0]]):
             continue
         more = row
         while more:
@@ -143,11 +148,9 @@ def _words(shapes: dict[int, _Shape], strokes: list[int]) -> list[list[int]]:
     return [[k for k in strokes if group[k] == g] for g in sorted(set(group.values()))]
 
 
-def _is_text(row: list[_Shape]) -> bool:
-    """Return whether strokes in a row are letters: one has an island, or they differ."""
-    if len(row) == 1:
-        return row[0].has_island and row[0].height > _LONG * row[0].sides[0]
-    return any(shape.has_island for shape in row) or not _alike(row)
+def _are_several(shape: _Shape) -> bool:
+    """Return whether a mark is several letters that have run into each other."""
+    return shape.has_island and shape.height > _LONG * shape.sides[0]
 
 
 def _in_a_row(shapes: dict[int, _Shape], word: list[int]) -> list[int]:

@@ -117,14 +117,15 @@ def find_openings(look: Look, place: Place, seed: Mask, inside: NDArray[np.bool_
         marks = [_Mark.of(labels, stats, k) for k in _not_tiny(stats, look.per_px)]
         flat = _flat(share)
         large = [_is_large(mark, flat[mark.box], bare[window][mark.box], look.per_px) for mark in marks]
-        if not any(large):
+        like = [is_large and _shows_ground(look, window, mark) for mark, is_large in zip(marks, large, strict=True)]
+        if not any(like):
             continue
-        lettered = are_letters([(mark.mask, mark.corner) for mark in marks], look.per_px)
+        lettered = are_letters([(mark.mask, mark.corner) for mark in marks], like, look.per_px)
         holes = np.zeros(share.shape, np.uint8)
-        for mark, is_large, is_letter in zip(marks, large, lettered, strict=True):
-            if is_large and not is_letter and _shows_ground(look, window, mark):
+        for mark, is_like, is_letter in zip(marks, like, lettered, strict=True):
+            if is_like and not is_letter:
                 holes[mark.box] |= mark.opened(_DRAWN_MM / look.per_px) & as_mask(bare[window][mark.box])
-            letters = letters or bool(is_large and is_letter)
+            letters = letters or bool(is_like and is_letter)
         if not holes.any():
             continue
         if lined:
