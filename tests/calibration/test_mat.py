@@ -410,3 +410,14 @@ def test_crossings_that_were_taken_wrongly_far_ahead_are_left_again(monkeypatch:
     assert found is not None
     assert len(found[1].nodes) > 0.95 * len(whole[1].nodes)
     assert found[1].fit.reduced_chi2 < 2.0
+
+
+@pytest.mark.parametrize(("off_px", "seen"), [(0.3, True), (5.0, False)])
+def test_crossings_that_no_plane_has_are_no_beginning_of_a_grid(off_px: float, seen: bool) -> None:
+    place = np.minimum(np.arange(600) % 40, 40 - np.arange(600) % 40)
+    line = np.exp(-0.5 * (place / 1.3) ** 2)
+    light = np.maximum(line[:, None], line[None]).astype(np.float32)
+    nodes = np.array([(i, j) for i in range(5) for j in range(5)])
+    points = 40.0 * (nodes + 5) + np.random.default_rng(1).normal(0, off_px, nodes.shape)
+    picture = GridPicture(light=light, focal_px=None)
+    assert (grow.line_width(picture, nodes, points, light_on_dark=True) is not None) == seen

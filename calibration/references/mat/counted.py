@@ -109,16 +109,16 @@ def _share(inked: Array, at: NDArray[np.intp]) -> Array:
 
 def _regular(there: Array, first: int, elsewhere: Array) -> int | None:
     """Return every how many places something is there, and nowhere else; NaN where it is not known."""
-    known = np.isfinite(there)
-    if np.isfinite(elsewhere).sum() < _FEWEST or np.nanmean(elsewhere) > _ELSEWHERE:
+    clear = elsewhere[np.isfinite(elsewhere)]
+    if len(clear) < _FEWEST or clear.mean() > _ELSEWHERE:
         return None
-    numbers = np.arange(len(there)) + first
+    known = np.isfinite(there)
+    numbers, seen = np.flatnonzero(known) + first, there[known]
     for every in _EVERY:
-        for phase in range(every):
-            mine = known & (numbers % every == phase)
-            rest = known & ~mine
-            if mine.sum() < _FEWEST or there[mine].mean() < _AT:
-                continue
-            if not rest.any() or there[rest].mean() <= _ELSEWHERE:
-                return every
+        phases = numbers % every
+        mine, inked = (np.bincount(phases, weights, minlength=every) for weights in (None, seen))
+        rest = len(seen) - mine
+        expected = (mine >= _FEWEST) & (inked >= _AT * mine)
+        if (expected & (seen.sum() - inked <= _ELSEWHERE * rest)).any():
+            return every
     return None
