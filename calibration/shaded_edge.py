@@ -24,19 +24,19 @@ _BLURS_PX = tuple(float(b) for b in np.geomspace(0.45, 2.4, 25))
 _SOME = 200
 
 
-def _shape(grid_px: Floats, place_px: float, blur_px: float) -> Floats:
-    """Columns (M, 3) of the model: a level, a blurred step at a place, a blurred ramp that begins there."""
-    t = (grid_px - place_px) / blur_px
+def _shapes(grid_px: Floats, places_px: Floats, blur_px: float) -> Floats:
+    """Columns (places, M, 3) of the model: a level, a blurred step at a place, a blurred ramp that begins there."""
+    t = (grid_px - places_px[:, None]) / blur_px
     step = special.ndtr(t)
     bell = np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi)
-    return np.stack([np.ones_like(grid_px), step, blur_px * (t * step + bell)], axis=1)
+    return np.stack([np.ones_like(t), step, blur_px * (t * step + bell)], axis=2)
 
 
 @lru_cache(maxsize=128)
 def _bases(grid_px: tuple[float, ...], places_px: tuple[float, ...], blur_px: float) -> Floats:
     """Orthonormal bases of the model, those of all places side by side, shape (M, 3 * places)."""
-    grid = np.asarray(grid_px)
-    return np.concatenate([np.linalg.qr(_shape(grid, place, blur_px))[0] for place in places_px], axis=1)
+    bases = np.linalg.qr(_shapes(np.asarray(grid_px), np.asarray(places_px), blur_px))[0]
+    return np.ascontiguousarray(np.concatenate(list(bases), axis=1))
 
 
 def _misfits(profiles: Floats, bases: Floats) -> Floats:

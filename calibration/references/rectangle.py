@@ -117,7 +117,8 @@ def _levels(channel: NDArray[np.uint8], count: int) -> list[int]:
     return sorted({round(v) for v in np.linspace(low, high, count + 2)[1:-1]})
 
 
-def _four_rough_corners(hull: NDArray[np.int32]) -> Floats | None:
+def _four_rough_corners(contour: NDArray[np.int32]) -> Floats | None:
+    hull = cv2.convexHull(contour)
     length = cv2.arcLength(hull, True)
     for share in (0.02, 0.03, 0.045, 0.06):
         simple = cv2.approxPolyDP(hull, share * length, True)
@@ -177,19 +178,16 @@ def _side_from_contour(contour: Floats, start: Floats, end: Floats, tolerance: f
 
 def _cover(t: Floats) -> float:
     """Return the share of a chord that has points."""
-    return len(np.unique((t * _BINS).astype(int))) / (_BINS * (_ALONG[1] - _ALONG[0]))
+    seen = np.bincount((t * _BINS).astype(np.intp), minlength=_BINS) > 0
+    return int(seen.sum()) / (_BINS * (_ALONG[1] - _ALONG[0]))
 
 
-def _rectangle_of(contour: NDArray[np.int32], size: tuple[int, int]) -> RoughRectangle | None:
-    hull = cv2.convexHull(contour)
-    corners = _four_rough_corners(np.asarray(hull, dtype=np.int32))
-    if corners is None:
-        return None
+def _rectangle_at(corners: Floats, contour: NDArray[np.int32], size: tuple[int, int]) -> RoughRectangle | None:
+    """Fit the sides between rough corners of a contour."""
     points = contour.reshape(-1, 2).astype(np.float64)
     # What lies on the picture's rim is where the picture ends, not the rectangle.
     rim = (points < 2).any(axis=1) | (points > np.array(size) - 3).any(axis=1)
     points = points[~rim]
-    corners = clockwise_from_top_left(corners)
     sides: list[Side] = []
     for _ in range(2):
         lengths = side_lengths(corners)
@@ -275,17 +273,19 @@ def rough_rectangles(
                     continue
                 if taken and all(lies_within(np.array(at), taken) for at in ((x, y), (x + w, y + h))):
                     continue
-                rough = _rectangle_of(np.asarray(contour, dtype=np.int32), size)
+                points = np.asarray(contour, dtype=np.int32)
+                corners = _four_rough_corners(points)
+                if corners is None:
+                    continue
+                corners, within = clockwise_from_top_left(corners), max(3.0, 0.02 * w)
+                same = _same_of(found, corners, within)
+                if same is not None and found[same].cover >= 1.0:
+                    # Its sides are seen all along already.
+                    continue
+                rough = _rectangle_at(corners, points, size)
                 if rough is None:
                     continue
-                same = next(
-                    (
-                        k
-                        for k, other in enumerate(found)
-                        if np.abs(other.corners_px - rough.corners_px).max() < max(3.0, 0.02 * w)
-                    ),
-                    None,
-                )
+                same = _same_of(found, rough.corners_px, within)
                 if same is None:
                     found.append(rough)
                 elif rough.cover > found[same].cover:
@@ -294,19 +294,22 @@ def rough_rectangles(
     return [_enlarged(r, factor) for r in found[:_MOST_CANDIDATES]]
 
 
+def _same_of(found: Sequence[RoughRectangle], corners: Floats, within: float) -> int | None:
+    """Return which one of those found has about these corners."""
+    return next((k for k, other in enumerate(found) if np.abs(other.corners_px - corners).max() < within), None)
+
+
 def _own_and_ground(scene: SearchPicture, rough: RoughRectangle, apart_px: float) -> tuple[Floats, Floats]:
     """Return linear red, green, blue on a rectangle and beside it, each shape (3,)."""
-    inside, outside = np.zeros((4, 3)), np.zeros((4, 3))
+    places = np.zeros((2, 4, 60, 2))
     for i, guide in enumerate(rough.guides):
-        s = np.linspace(0.15, 0.85, 60) * guide.length_px
         inward = rough.corners_px[(i + 2) % 4] - rough.corners_px[(i + 1) % 4]
-        inward = inward / np.hypot(*inward)
-        line = guide.at(s)
-        for k in range(3):
-            mix = np.eye(3)[k]
-            inside[i, k] = float(np.median(scene.light(line + apart_px * inward, mix)))
-            outside[i, k] = float(np.median(scene.light(line - apart_px * inward, mix)))
-    return inside.mean(axis=0), outside.mean(axis=0)
+        aside = apart_px * inward / np.hypot(*inward)
+        line = guide.at(np.linspace(0.15, 0.85, 60) * guide.length_px)
+        places[:, i] = line + aside, line - aside
+    light = np.stack([scene.light(places, mix) for mix in np.eye(3)], axis=-1)
+    inside, outside = np.median(light, axis=2).mean(axis=1)
+    return inside, outside
 
 
 def contrast_weights(
