@@ -14,7 +14,7 @@ from tracer.ink import reduced
 from tracer.search.bodies import DRAWN_MM, THICK_MM, Bodies
 from tracer.search.graph import Points
 from tracer.search.ground import DEEPEST_SHADOW, Ground, to_rgb
-from tracer.search.raster import Mask, closed, filled, most_apart, opened, shrunk, weighted
+from tracer.search.raster import Mask, closed, filled, most_apart, opened, shrunk, to_size, weighted
 
 _FINE_MM, _MOST_PIXELS = 0.18, 8_000_000
 """Finer pixels than these, and more of them than so many, are put together: an edge is located in the picture itself
@@ -65,7 +65,8 @@ class Look:
     All arrays are of shape (rows, columns) or (rows, columns, 3). ``calm`` is slightly smoothed, ``light`` that of the
     ground, ``ratio`` the one divided by the other, ``mean`` the mean of its channels; ``share`` is how far a pixel is
     on the way from the ground's colour to the thing's, ``off_axis`` how far beside it; ``grey`` is what differs from
-    the ground in lightness only. ``corner_px`` is the first pixel in the picture.
+    the ground in lightness only; ``relaid`` where lines of a mat were taken away.
+    ``corner_px`` is the first pixel in the picture.
     """
 
     step: int
@@ -79,6 +80,7 @@ class Look:
     share: NDArray[np.float32]
     off_axis: NDArray[np.float32]
     grey: NDArray[np.bool_]
+    relaid: NDArray[np.bool_]
 
     @property
     def size(self) -> tuple[int, int]:
@@ -121,8 +123,10 @@ def place_of(bodies: Bodies, index: int) -> Place | None:
     return Place(box=(x0, y0, x1, y1), found=found, whole=whole, sure=sure, colour=colour, axis=axis, shaded=shaded)
 
 
-def look_at(crop: NDArray[np.uint8], mm_per_px: float, ground: Ground, place: Place) -> Look:
-    """Look at the picture around a thing, compared with the ground."""
+def look_at(
+    crop: NDArray[np.uint8], mm_per_px: float, ground: Ground, place: Place, relaid: Mask | None = None
+) -> Look:
+    """Look at the picture around a thing, compared with the ground; ``relaid`` is where lines were taken away."""
     by_size = math.ceil(math.sqrt(crop.shape[0] * crop.shape[1] / _MOST_PIXELS))
     step = max(1, by_size, math.floor(_FINE_MM / mm_per_px))
     picture = to_rgb(reduced(crop, step))
@@ -146,4 +150,5 @@ def look_at(crop: NDArray[np.uint8], mm_per_px: float, ground: Ground, place: Pl
         share=share,
         off_axis=most_apart(ratio, [1.0 + share * np.float32(a) for a in axis]),
         grey=(spread < 0.12) & (mean < 0.97),
+        relaid=np.zeros(mean.shape, dtype=bool) if relaid is None else to_size(relaid, *size) > 0,
     )

@@ -33,6 +33,7 @@ from tracer.search.openings import (
     find_openings,
     inside_mask,
     is_open,
+    is_set_in,
     is_sharp,
     step_across,
 )
@@ -109,7 +110,7 @@ def find_edge(pixels: NDArray[np.uint8], mm_per_px: float, bodies: Bodies, index
         with_lines = lined(pixels, whole, bodies.grid, bodies.look, bodies.ground, place.colour, others)
         crop = without_lines(with_lines).pixels
         on = OnMat(pixels=to_rgb(pixels), grid=bodies.grid, look=bodies.look, ground=bodies.ground, thing=place.colour)
-    look = look_at(crop, mm_per_px, bodies.ground, place)
+    look = look_at(crop, mm_per_px, bodies.ground, place, None if with_lines is None else with_lines.mask)
     if on is not None and is_lettering(look.share, to_size(place.found, *look.size), look.per_px):
         return None
     marked = _marked(look, place, bodies, index, on)
@@ -198,7 +199,7 @@ def _marked(look: Look, place: Place, bodies: Bodies, index: int, on: OnMat | No
     keep[own[own > 0]] = True
     markers[keep[labels] & (markers == 0)] = 1
     markers[seed > 0] = 1
-    openings = find_openings(look, place, seed, inside, lined=bool(bodies.lines.any()))
+    openings = find_openings(look, place, seed, inside, lined=bodies.grid is not None or bool(bodies.lines.any()))
     markers[openings.open] = 0
     markers[openings.bare] = 2
     return _Marked(markers=markers, seed=seed, on=on, colours=colours, openings=openings)
@@ -207,7 +208,8 @@ def _marked(look: Look, place: Place, bodies: Bodies, index: int, on: OnMat | No
 def _is_hole(look: Look, bare: NDArray[np.bool_], ring: Points) -> bool:
     """Return whether a hole, in pixels of the look, is one: no dash and no shadow."""
     is_known = bool((bare & inside_mask(ring, bare.shape)).any())
-    return (is_known or is_open(look.share, ring, look.per_px)) and is_sharp(look.share, ring, look.per_px)
+    is_one = is_known or is_open(look.share, ring, look.per_px)
+    return is_one and is_sharp(look.share, ring, look.per_px) and is_set_in(look.share, ring, look.per_px)
 
 
 def _among_lines(thing: Thing, with_lines: Lined, on: OnMat, shape: Mask, mm_per_px: float) -> Thing:
@@ -221,8 +223,12 @@ def _among_lines(thing: Thing, with_lines: Lined, on: OnMat, shape: Mask, mm_per
         cv2.fillPoly(shape, [np.rint(points - [window.x, window.y]).astype(np.int32)], 1)
     rings, found = [], []
     for ring, hole in ((points, False), *((h, True) for h in thing.holes)):
-        found.append(find_edge_line(ring, replace(on, hole=hole)))
-        rings.append(ring if found[-1] is None else found[-1].within(ring))
+        line = find_edge_line(ring, replace(on, hole=hole))
+        laid = ring if line is None else line.within(ring)
+        # What shrinks away where the mat's lines are known was no hole.
+        if not hole or abs(polygon_area(laid)) * mm_per_px**2 >= LEAST_HOLE_MM2:
+            found.append(line)
+            rings.append(laid)
     known = [line for line in found if line is not None]
     return replace(
         thing,

@@ -90,6 +90,13 @@ class Lined:
     picked: NDArray[np.intp]
     gain: NDArray[np.float32]
 
+    @property
+    def mask(self) -> Mask:
+        """1 where something of a line is."""
+        out = np.zeros(self.pixels.shape[:2], dtype=np.uint8)
+        out.ravel()[self.picked] = 1
+        return out
+
 
 def lined(
     pixels: NDArray[np.uint8],

@@ -28,10 +28,14 @@ LEAST_WIDE_MM = 2.0
 """What is nowhere wider is no hole but a line drawn on the thing (our own choice)."""
 _FLAT, _FLAT_PX = 0.35, 5
 """Bare ground changes by less, in differences of the thing from its ground, over so many pixels (judgement)."""
+_SEEN_SHARE, _SEEN_MM = 0.25, 1.3
+"""Of a hole at least so much is seen, so wide, in no shadow (judgement)."""
+_AROUND_MM, _LEAST_AROUND = 2.0, 0.6
+"""From half to all of so far around a hole so much of the thing's difference from its ground is mostly seen (judgement)."""
 _COARSE_MM, _GRAIN_MM2 = 0.5, 0.2
 _TOGETHER_MM, _SHADED_MM = 16.0, 3.0
 """Marks within half of the first are looked at together; so far a shadow may reach into a hole (judgement)."""
-_DRAWN_MM, _STRIP_MM = 0.8, 1.5
+_DRAWN_MM, _STRIP_MM = 1.4, 1.5
 """Lines drawn on a thing in the ground's colour that touch a hole are narrower; so are lines printed on the ground
 (judgement)."""
 _LIGHTEST = 1.35
@@ -58,6 +62,16 @@ def is_sharp(share: NDArray[np.float32], ring: Points, per_px: float) -> bool:
     """Return whether a hole has an edge, where it is wide enough to tell that: a shadow on the thing has none."""
     wide = min(cv2.minAreaRect(ring.astype(np.float32))[1]) * per_px
     return wide < _WIDE_HOLE_MM or step_across(share, ring, per_px) > LEAST_STEP
+
+
+def is_set_in(share: NDArray[np.float32], ring: Points, per_px: float) -> bool:
+    """Return whether the thing is seen around a hole: where it fades into its ground there is none."""
+    room = round(_AROUND_MM / per_px) + 2
+    low = np.maximum(np.floor(ring.min(axis=0)).astype(np.intp) - room, 0)
+    part = share[low[1] : int(ring[:, 1].max()) + room, low[0] : int(ring[:, 0].max()) + room]
+    mask = filled_ring(ring - low, part.shape)
+    around = (grown(mask, 2 * _AROUND_MM / per_px) > 0) & (grown(mask, _AROUND_MM / per_px) == 0)
+    return bool(np.median(part[around]) > _LEAST_AROUND)
 
 
 def step_across(share: NDArray[np.float32], outline: Points, per_px: float) -> float:
@@ -116,7 +130,8 @@ def find_openings(look: Look, place: Place, seed: Mask, inside: NDArray[np.bool_
         labels, stats = apart(as_mask(ground))
         marks = [_Mark.of(labels, stats, k) for k in _not_tiny(stats, look.per_px)]
         flat = _flat(share)
-        large = [_is_large(mark, flat[mark.box], bare[window][mark.box], look.per_px) for mark in marks]
+        seen = bare[window]
+        large = [_is_large(mark, flat[mark.box], seen[mark.box], look.per_px) for mark in marks]
         like = [is_large and _shows_ground(look, window, mark) for mark, is_large in zip(marks, large, strict=True)]
         if not any(like):
             continue
@@ -124,10 +139,12 @@ def find_openings(look: Look, place: Place, seed: Mask, inside: NDArray[np.bool_
         holes = np.zeros(share.shape, np.uint8)
         for mark, is_like, is_letter in zip(marks, like, lettered, strict=True):
             if is_like and not is_letter:
-                holes[mark.box] |= mark.opened(_DRAWN_MM / look.per_px) & as_mask(bare[window][mark.box])
+                holes[mark.box] |= mark.opened(_DRAWN_MM / look.per_px) & as_mask(seen[mark.box])
             letters = letters or bool(is_like and is_letter)
         if not holes.any():
             continue
+        # Where lines of a mat were taken away that a thing of much its colour hides, it looks like the mat.
+        holes[look.relaid[window]] = 0
         if lined:
             holes |= _strips(holes, look.per_px)
         # So far a shadow may reach into it; what is drawn on the thing and touches it is thin.
@@ -151,9 +168,11 @@ def _is_large(mark: _Mark, flat: Mask, bare: NDArray[np.bool_], per_px: float) -
 
     A blurred dash passes through the look of the ground on its flanks; nowhere does it stay at it.
     """
-    wide = mark.opened(LEAST_WIDE_MM / per_px) & as_mask(bare)
-    is_enough = cv2.countNonZero(wide) * per_px**2 > 0.4 * LEAST_HOLE_MM2
-    return is_enough and bool((wide & flat).any())
+    wide = mark.opened(LEAST_WIDE_MM / per_px)
+    seen = opened(np.pad(wide & as_mask(bare), 1), _SEEN_MM / per_px)[1:-1, 1:-1]
+    area = cv2.countNonZero(seen) * per_px**2
+    is_enough = area > 0.4 * LEAST_HOLE_MM2 and area > _SEEN_SHARE * cv2.countNonZero(wide) * per_px**2
+    return is_enough and bool((seen & flat).any())
 
 
 def _flat(share: NDArray[np.float32]) -> Mask:
