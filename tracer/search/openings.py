@@ -31,7 +31,8 @@ _FLAT, _FLAT_PX = 0.35, 5
 _SEEN_SHARE, _SEEN_MM = 0.25, 1.3
 """Of a hole at least so much is seen, so wide, in no shadow (judgement)."""
 _AROUND_MM, _LEAST_AROUND = 2.0, 0.6
-"""From half to all of so far around a hole so much of the thing's difference from its ground is mostly seen (judgement)."""
+"""Around a hole, from half to all so far away, so much of the thing's difference from its ground is mostly seen
+(judgement)."""
 _COARSE_MM, _GRAIN_MM2 = 0.5, 0.2
 _TOGETHER_MM, _SHADED_MM = 16.0, 3.0
 """Marks within half of the first are looked at together; so far a shadow may reach into a hole (judgement)."""
