@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from tests.tracer.sheet_drawing import Drawing
+from tracer.search.closeup import Look, Place
 from tracer.search.find import find_candidates
+from tracer.search.openings import find_openings, is_set_in
 
 LID, CARD = (70, 84, 112), (240, 200, 150)
 LETTERS = {
@@ -113,3 +115,50 @@ def test_a_letter_of_the_grounds_colour_beside_one_like_it_of_another_is_print()
     write(d, "T", 70, 40, colour=(20, 20, 20))
     found, _ = holes_of(d)
     assert not found
+
+
+def test_lines_that_a_mat_has_below_pale_card_are_no_arms_of_what_is_seen_beside_it():
+    """Where they were taken away in vain the card looked like the mat: its outline ran along them, 70 mm too far."""
+    rows, columns, per_px = 300, 400, 0.15
+    share = np.ones((rows, columns), np.float32)
+    share[260:] = 0.0
+    below = np.zeros(share.shape, bool)
+    below[60:260, 190:208] = True
+    below[150:168, 60:340] = True
+    share[below] = 0.1
+    ratio = np.repeat((1 + 0.2 * share)[:, :, None], 3, axis=2)
+    look = Look(
+        step=1,
+        per_px=per_px,
+        corner_px=(0, 0),
+        shown=np.zeros((*share.shape, 3), np.uint8),
+        calm=np.zeros((*share.shape, 3), np.uint8),
+        light=np.full((*share.shape, 3), 0.6, np.float32),
+        ratio=ratio,
+        mean=ratio[:, :, 0],
+        share=share,
+        off_axis=np.zeros_like(share),
+        grey=np.zeros(share.shape, bool),
+        relaid=below,
+    )
+    whole = np.ones(share.shape, np.uint8)
+    place = Place(
+        box=(0, 0, columns, rows),
+        found=whole,
+        whole=whole,
+        sure=whole,
+        colour=np.full(3, 1.2, np.float32),
+        axis=np.full(3, 0.2, np.float32),
+        shaded=0.0,
+    )
+    found = find_openings(look, place, whole, share > 0.7, lined=False)
+    assert found.bare[275:290].all()
+    assert not found.bare[:250].any()
+
+
+@pytest.mark.parametrize(("around", "is_one"), [(1.0, True), (0.4, False)])
+def test_where_a_thing_fades_into_its_ground_it_has_no_hole(around, is_one):
+    share = np.full((120, 120), around, np.float32)
+    share[50:70, 50:70] = 0.0
+    ring = np.array([[49.5, 49.5], [69.5, 49.5], [69.5, 69.5], [49.5, 69.5]])
+    assert is_set_in(share, ring, 0.15) == is_one
