@@ -6,7 +6,7 @@ import pytest
 from tests.tracer.sheet_drawing import Drawing
 from tracer.search.closeup import Look, Place
 from tracer.search.find import find_candidates
-from tracer.search.openings import find_openings, is_set_in
+from tracer.search.openings import Openings, find_openings, is_set_in
 
 LID, CARD = (70, 84, 112), (240, 200, 150)
 LETTERS = {
@@ -117,19 +117,12 @@ def test_a_letter_of_the_grounds_colour_beside_one_like_it_of_another_is_print()
     assert not found
 
 
-def test_lines_that_a_mat_has_below_pale_card_are_no_arms_of_what_is_seen_beside_it():
-    """Where they were taken away in vain the card looked like the mat: its outline ran along them, 70 mm too far."""
-    rows, columns, per_px = 300, 400, 0.15
-    share = np.ones((rows, columns), np.float32)
-    share[260:] = 0.0
-    below = np.zeros(share.shape, bool)
-    below[60:260, 190:208] = True
-    below[150:168, 60:340] = True
-    share[below] = 0.1
+def opened_up(share: np.ndarray, relaid: np.ndarray) -> Openings:
+    """What is found on pale card that was taken to fill the view, at 0.15 mm a pixel."""
     ratio = np.repeat((1 + 0.2 * share)[:, :, None], 3, axis=2)
     look = Look(
         step=1,
-        per_px=per_px,
+        per_px=0.15,
         corner_px=(0, 0),
         shown=np.zeros((*share.shape, 3), np.uint8),
         calm=np.zeros((*share.shape, 3), np.uint8),
@@ -139,11 +132,11 @@ def test_lines_that_a_mat_has_below_pale_card_are_no_arms_of_what_is_seen_beside
         share=share,
         off_axis=np.zeros_like(share),
         grey=np.zeros(share.shape, bool),
-        relaid=below,
+        relaid=relaid,
     )
     whole = np.ones(share.shape, np.uint8)
     place = Place(
-        box=(0, 0, columns, rows),
+        box=(0, 0, share.shape[1], share.shape[0]),
         found=whole,
         whole=whole,
         sure=whole,
@@ -151,7 +144,18 @@ def test_lines_that_a_mat_has_below_pale_card_are_no_arms_of_what_is_seen_beside
         axis=np.full(3, 0.2, np.float32),
         shaded=0.0,
     )
-    found = find_openings(look, place, whole, share > 0.7, lined=False)
+    return find_openings(look, place, whole, share > 0.7, lined=False)
+
+
+def test_lines_that_a_mat_has_below_pale_card_are_no_arms_of_what_is_seen_beside_it():
+    """Where they were taken away in vain the card looked like the mat: its outline ran along them, 70 mm too far."""
+    share = np.ones((300, 400), np.float32)
+    share[260:] = 0.0
+    below = np.zeros(share.shape, bool)
+    below[60:260, 190:208] = True
+    below[150:168, 60:340] = True
+    share[below] = 0.1
+    found = opened_up(share, below)
     assert found.bare[275:290].all()
     assert not found.bare[:250].any()
 
@@ -162,3 +166,12 @@ def test_where_a_thing_fades_into_its_ground_it_has_no_hole(around, is_one):
     share[50:70, 50:70] = 0.0
     ring = np.array([[49.5, 49.5], [69.5, 49.5], [69.5, 69.5], [49.5, 69.5]])
     assert is_set_in(share, ring, 0.15) == is_one
+
+
+def test_a_narrow_strip_of_ground_that_was_taken_for_the_thing_stays_open():
+    """A piece two millimetres from the picture's border was lost: it seemed to run off it."""
+    share = np.ones((300, 400), np.float32)
+    share[-10:] = 0.0
+    found = opened_up(share, np.zeros(share.shape, bool))
+    assert found.open[-10:].all()
+    assert not found.open[:-12].any()

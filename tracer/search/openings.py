@@ -123,7 +123,7 @@ def find_openings(look: Look, place: Place, seed: Mask, inside: NDArray[np.bool_
     """
     beside = 0.25 * place.length + 0.05
     bare = (look.share < 0.3) & (look.off_axis < beside) & (look.mean > DEEPEST_SHADOW) & (seed > 0)
-    sure, undecided, letters = np.zeros_like(bare), np.zeros_like(bare), False
+    sure, undecided, letters = np.zeros_like(bare), bare.copy(), False
     for window in _parts(bare, look.per_px):
         share, off_axis, within = look.share[window], look.off_axis[window], seed[window] > 0
         # Whatever has not the thing's colour: also a line printed on the ground that runs through the opening.
@@ -141,7 +141,9 @@ def find_openings(look: Look, place: Place, seed: Mask, inside: NDArray[np.bool_
         for mark, is_like, is_letter in zip(marks, like, lettered, strict=True):
             if is_like and not is_letter:
                 holes[mark.box] |= mark.opened(_DRAWN_MM / look.per_px) & as_mask(seen[mark.box])
-            letters = letters or bool(is_like and is_letter)
+            elif is_letter:
+                undecided[window][mark.box][mark.mask > 0] = False
+                letters = letters or bool(is_like)
         if not holes.any():
             continue
         # Where lines of a mat were taken away that a thing of much its colour hides, it looks like the mat.
